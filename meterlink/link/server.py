@@ -155,7 +155,7 @@ class LinkServer:
         sending = asyncio.create_task(watcher.send_queued(), name="link-send")
         try:
             while line := await read_line(reader):
-                watcher.write_message(await self._reply_to(parse_json_object(line)))
+                watcher.write_reply(await self._reply_to(parse_json_object(line)))
         finally:
             self._watchers.discard(watcher)
             sending.cancel()
@@ -198,6 +198,12 @@ class _Watcher:
     def queue_message(self, topic: str, line: bytes) -> None:
         self._unsent[topic] = line
         self._wake.set()
+
+    def write_reply(self, reply: Reply) -> None:
+        """Write the unsent messages, then a reply: a key pressed after it finds the effect of the one before."""
+        lines, self._unsent = self._unsent, {}
+        self._writer.writelines(lines.values())
+        self.write_message(reply)
 
     def write_message(self, message: Greeting | Reply) -> None:
         self._writer.write(json.dumps(message, ensure_ascii=False).encode() + b"\n")

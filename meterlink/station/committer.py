@@ -26,6 +26,10 @@ log = logging.getLogger(__name__)
 FLUSH_PERIOD = 1.0  # s
 
 
+# A commit takes some milliseconds; a disk that is full or locked may take any time, and a person waits for the answer.
+_BRIEF = 1.0  # s
+
+
 class OnAccepted(Protocol):
     """A callback for accepted readings."""
 
@@ -201,6 +205,11 @@ class Committer:
         """Return when every commit has succeeded or failed, and the commits that those caused."""
         while self._commits:
             await asyncio.gather(*self._commits, return_exceptions=True)
+
+    async def wait_briefly(self) -> None:
+        """Return when every present commit has succeeded or failed, at the latest after `_BRIEF`."""
+        if self._commits:
+            await asyncio.wait(self._commits, timeout=_BRIEF)
 
     async def finish(self) -> None:
         """Commit everything gathered; return when it is committed, or when saving fails."""

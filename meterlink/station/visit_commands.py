@@ -254,6 +254,9 @@ class VisitCommands:
     async def enter(self, text: str, point: TestPoint | None) -> int:
         """Accept a typed reading at ``point``, else at the active test point, without settling; return its number.
 
+        It returns when the reading is committed, so that the next value typed finds the next test point; a disk that is
+        full keeps nobody waiting.
+
         Raises:
             InputError: no test point is active, or the text is no reading of its quantity.
             VisitError: no visit is active.
@@ -279,7 +282,9 @@ class VisitCommands:
         tracker.latest, tracker.point_key, tracker.judgement = reading, point.key, judgement
         tracker.settling = SettlingState(Phase.ACCEPTED)
         tracker.reading_count += 1
-        return self._pipeline.accept(tracker, point, judgement, 0.0)
+        number = self._pipeline.accept(tracker, point, judgement, 0.0)
+        await self._committer.wait_briefly()
+        return number
 
     async def answer(self, answer: str, reading: int, question: str) -> int | None:
         """Answer the question about an accepted reading, or the question ``question`` of the plan.

@@ -58,8 +58,10 @@ class VisitDesk:
         visits = await asyncio.to_thread(self._reader.visits)
         archived = {unit.site for unit in await asyncio.to_thread(self._reader.units) if unit.archived}
         newest = {visit.site: visit for visit in visits if visit.site not in archived}.values()
-        # An open visit first; then the newest. A list is only read in its first pages.
-        ordered = sorted(newest, key=lambda visit: (visit.closed_utc_ns is None, visit.id), reverse=True)[:MOST_UNITS]
+        # The active visit, the open ones, the newest ones: a list is only read in its first pages.
+        ordered = sorted(newest, key=lambda visit: (visit.active, visit.closed_utc_ns is None, visit.id), reverse=True)[
+            :MOST_UNITS
+        ]
         self._send_view(VisitsView(topic=Topic.VISITS, units=list(map(_unit_view, ordered)), plans=_plan_names()))
 
     async def begin(self, site: str, unit: str, plan: str, technician: str, job: str) -> Mapping[str, object]:
@@ -107,7 +109,7 @@ class VisitDesk:
         """
         ids = self._collection.current.require().require_ids()
         await asyncio.wrap_future(self._writer.pause_visit())
-        self._leave()
+        await self._leave()
         return {"visit": ids.uid}
 
     async def close(self, outcome: str, power: str, covers: str) -> Mapping[str, object]:
@@ -130,7 +132,7 @@ class VisitDesk:
         left = await asyncio.to_thread(self._left_points, visit)
         closed = self._writer.close_visit(visit.require_ids().visit_id, self._clock.now(), outcome, unit_left)
         await asyncio.wrap_future(closed)
-        self._leave()
+        await self._leave()
         return {"visit": visit.require_ids().uid, "outcome": outcome, **left, **unit_left._asdict()}
 
     async def note(self, text: str) -> None:
@@ -177,7 +179,7 @@ class VisitDesk:
         visit = resumed_visit(resumed, self._settings)
         pin_meters(visit, self._known)
         await self._collection.commands.judge_again(visit)
-        self._collection.change_visit(visit)
+        await self._change_visit(visit)
 
     async def judge_open_visits(self) -> int:
         """Judge the accepted readings of all open visits again, where a limit, a rule or a meter's facts have changed.
@@ -199,8 +201,13 @@ class VisitDesk:
         """Return when every reading accepted so far is in the database, or lost."""
         await self._collection.wait_for_commits()
 
-    def _leave(self) -> None:
-        self._collection.change_visit(no_visit(self._settings.capacitor_tolerance, self._settings.rule))
+    async def _leave(self) -> None:
+        await self._change_visit(no_visit(self._settings.capacitor_tolerance, self._settings.rule))
+
+    async def _change_visit(self, visit: ActiveVisit) -> None:
+        """Make ``visit`` the active one, and bring the list of the watchers up to date: a line of it closes a visit."""
+        self._collection.change_visit(visit)
+        await self.list_visits()
 
     def _left_points(self, visit: ActiveVisit) -> dict[str, object]:
         notes = self._reader.visit_notes(visit.require_ids().uid)

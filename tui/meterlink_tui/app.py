@@ -514,6 +514,7 @@ class Dashboard(App[None]):
 
     def action_enter_rating(self) -> None:
         """Open the sheet for the rating of the active test point."""
+        self.draw()  # the newest view may not be on the screen yet
         active = self.scene.active_point if self.scene else None
         if active is None or self.scene is None:
             self._report_command_error("There is no active test point for a rating.")
@@ -548,6 +549,7 @@ class Dashboard(App[None]):
 
     def action_replace(self) -> None:
         """Open the sheet for a replaced part at the active test point."""
+        self.draw()  # the newest view may not be on the screen yet
         active = self.scene.active_point if self.scene else None
         if active is None or self.scene is None:
             self._report_command_error("There is no active test point whose part could be replaced.")
@@ -573,6 +575,7 @@ class Dashboard(App[None]):
 
     def action_void(self) -> None:
         """Void the newest reading at the active test point, or let it count again if it is voided."""
+        self.draw()  # the newest view may not be on the screen yet
         active = self.scene.active_point if self.scene else None
         if active is None or self.scene is None or not (active.newest or active.newest_voided):
             self._report_command_error("There is no reading at this test point to void.")
@@ -596,6 +599,7 @@ class Dashboard(App[None]):
 
     def action_skip(self) -> None:
         """Skip the active test point, with a reason."""
+        self.draw()  # the newest view may not be on the screen yet
         active = self.scene.active_point if self.scene else None
         if active is None or self.scene is None:
             self._report_command_error("There is no active test point to skip.")
@@ -678,6 +682,7 @@ class Dashboard(App[None]):
 
         Once that has its reading, the value belongs to the point that follows.
         """
+        self.draw()  # the newest view may not be on the screen yet
         active = self.scene.entry_point if self.scene else None
         if active is None or self.scene is None:
             self._report_command_error("There is no active test point for a reading.")

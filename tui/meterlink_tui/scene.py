@@ -418,7 +418,8 @@ def _alerts(
 
 def restart_alert(incident: str, visit: VisitView | None) -> Alert:
     """Return the alert for a daemon that has died and was started again; it names the last accepted reading."""
-    last = _last_accepted(visit) or "No reading of this visit had been accepted."
+    titles = _point_titles(visit["points"]) if visit else {}
+    last = _last_accepted(visit, titles) or "No reading of this visit had been accepted."
     return Alert("RESTARTED", f"{_clean_text(incident)} {last}", Tone.WARN)
 
 
