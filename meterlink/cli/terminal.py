@@ -1,4 +1,4 @@
-"""What the terminal of a command can show: colours, columns, a person who answers."""
+"""The terminal of a command: its colours, its columns, a person who answers."""
 
 import os
 import shutil

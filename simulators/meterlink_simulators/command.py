@@ -185,7 +185,7 @@ def _print_event(text: str) -> None:
 
 
 def _print_end(call: "ServiceCall", data: str | None) -> None:
-    """Print the end of the story: what was left at the unit, and how the visit is seen again."""
+    """Print the end of the story: the points left at the unit, and how the visit is seen again."""
     from meterlink.cli.stored_visits import SHORT_ID  # noqa: PLC0415
 
     if data is None:

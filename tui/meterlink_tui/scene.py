@@ -60,7 +60,7 @@ class Tone(StrEnum):
     WARN = "warn"
 
 
-# (mark, tone) of each verdict. What proves nothing is neither good nor bad.
+# (mark, tone) of each verdict. A verdict that proves nothing is neither good nor bad.
 _VERDICTS: dict[str, tuple[str, Tone]] = {
     Verdict.WITHIN: ("✓", Tone.GOOD),
     Verdict.OUTSIDE: ("✗", Tone.BAD),

@@ -69,7 +69,7 @@ class RatingSheet(Sheet[None]):
         return f"What is marked on the {self._active.title}?"
 
     def instruction(self) -> str:
-        """Return what to type, with an example."""
+        """Return the instruction, with an example."""
         prompt, example = _PROMPTS.get((self._active.kind, self._active.quantity), _OTHER_PROMPT)
         now = f"Now: {self._active.rating}. " if self._active.rating else ""
         return f"{now}{prompt}, for example: {example}. Enter saves it, Esc cancels."

@@ -13,7 +13,7 @@ Submit = Callable[[str], Awaitable[str]]  # sends a typed text; returns its erro
 class TextSheet(Sheet[None]):
     """Passes the typed text to ``submit``; closes if it returns no error, else displays the error.
 
-    The field begins with ``text``. ``instruction`` says what to type, ``example`` stands in an empty field.
+    The field begins with ``text``. ``instruction`` stands above the field, ``example`` stands in an empty field.
     """
 
     def __init__(

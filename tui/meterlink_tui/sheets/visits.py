@@ -50,7 +50,7 @@ VisitChoice = OpenVisit | Place | LeaveVisit | PauseVisit
 
 
 class VisitPicker(Sheet[VisitChoice]):
-    """Closes with the chosen visit or place, or without a result. The list shrinks to what is typed."""
+    """Closes with the chosen visit or place, or without a result. The list shrinks as somebody types."""
 
     has_field = True
 
