@@ -1,5 +1,6 @@
 """The dashboard's keys for a repair, a rating, a void, a skipped point, a note and the close of a visit."""
 
+import asyncio
 from typing import Any
 
 import pytest
@@ -156,6 +157,19 @@ async def test_no_key_is_lost_while_a_sheet_opens(key: str) -> None:
             app.post_message(Key(name, None if key == character else character).set_sender(app))
         await catch_up(pilot)
         assert app.screen.query_one(Input).value == "241 V"
+
+
+@pytest.mark.parametrize("turns", range(0, 40, 3))
+async def test_keys_of_two_values_keep_their_order_at_any_pace(turns: int) -> None:
+    """124 V would be a wrong value of 241 V; the keys of the second value come while the first is being sent."""
+    async with running_dashboard(at(HERM)) as (app, station, pilot):
+        for name in ("enter", *"241", "enter", "enter", *"38", "enter"):
+            app.post_message(Key(name, None if name == "enter" else name).set_sender(app))
+            for _ in range(turns):
+                await asyncio.sleep(0)
+        for _ in range(10):
+            await catch_up(pilot)
+        assert station.sent == [("enter", {"point": "herm", "text": text}) for text in ("241", "38")]
 
 
 async def test_a_value_typed_after_a_reading_belongs_to_the_point_that_follows() -> None:

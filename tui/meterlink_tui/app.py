@@ -83,6 +83,10 @@ _LONGEST_ERROR = 200  # characters
 _NOT_CONNECTED = "Not connected to the station: nothing was changed."
 
 
+_QUITTING_KEYS = {"ctrl+c", "ctrl+q"}  # never wait
+_LONGEST_WAY = 0.3  # s; a key that a widget has kept for itself does not come back
+
+
 class Dashboard(App[None]):
     """The dashboard as a Textual application.
 
@@ -220,6 +224,8 @@ class Dashboard(App[None]):
         self._incident_after: str | None = None  # the newest accepted reading when the station was back
         self._live_receipt: tuple[int, float] | None = None  # monotonic ns at receipt, age in s it had then
         self._drawn_state: object = None
+        self._held_keys: list[Key] = []  # which wait for the key before them, or for the sheet on the screen
+        self._key_on_its_way: Key | None = None  # through the widgets of the dashboard, back to its bindings
         self._caution_memory = CautionMemory()
         self.is_large = False  # whether value and verdict fill the screen
         # The app's own queue carries the drawing out: there an error in it ends the app, with its report.
@@ -648,10 +654,33 @@ class Dashboard(App[None]):
         return await self.send(CommandName.NOTE, text=text)
 
     async def on_event(self, event: Event) -> None:
-        """Handle an event; a key that comes before the sheet on the screen is ready waits for it."""
-        if isinstance(event, Key) and isinstance(self.screen, Sheet) and self.screen.hold_key(event):
-            return
-        await super().on_event(event)
+        """Handle an event; a key waits until the key before it has had its effect, and until a sheet can take it."""
+        if not isinstance(event, Key) or event.key in _QUITTING_KEYS:
+            await super().on_event(event)
+        elif not event.is_forwarded:
+            self._held_keys.append(event)
+            await self.pass_held_keys()
+        else:  # it comes back from the screen: now its binding is run
+            await super().on_event(event)
+            if event is self._key_on_its_way:
+                await self._end_way_of(event)
+
+    async def pass_held_keys(self) -> None:
+        """Pass on the keys that the screen can take now, in their order."""
+        while self._held_keys and self._key_on_its_way is None:
+            key = self._held_keys[0]
+            if isinstance(self.screen, Sheet):
+                if not self.screen.takes_key(key.key):
+                    return
+            else:
+                self._key_on_its_way = key
+                self.set_timer(_LONGEST_WAY, partial(self._end_way_of, key))
+            await super().on_event(self._held_keys.pop(0))
+
+    async def _end_way_of(self, key: Key) -> None:
+        if self._key_on_its_way is key:
+            self._key_on_its_way = None
+            await self.pass_held_keys()
 
     def on_key(self, event: Key) -> None:
         """Answer the open question by a digit; sheets have their own keys."""

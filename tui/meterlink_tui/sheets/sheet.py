@@ -2,13 +2,12 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import ClassVar, Generic, TypeVar
+from typing import ClassVar, Generic, Protocol, TypeVar, cast
 
 from textual.app import ComposeResult
 from textual.await_complete import AwaitComplete
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
-from textual.events import Key
 from textual.screen import ModalScreen
 
 from meterlink_tui.arrangement import Goal, cautions_for, share_rows
@@ -19,6 +18,19 @@ _PADDING = 2  # columns beside a text
 _LEAST_BODY_ROWS = 5  # a heading and a field
 
 SheetResult = TypeVar("SheetResult")
+
+
+class KeyHolder(Protocol):
+    """The application under a sheet, which keeps the keys that the sheet cannot take yet."""
+
+    async def pass_held_keys(self) -> None:
+        """Pass on the keys that can be taken now, in their order."""
+        ...
+
+
+# Enter may send nothing: then the field takes keys again after this time.
+_ENTER_TIMEOUT = 0.3  # s
+_ENDING_KEYS = {"escape", "ctrl+c", "ctrl+q"}  # never kept while something is sent: a station may not answer
 
 
 class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
@@ -38,8 +50,8 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
         self._warnings: tuple[Stop | None, tuple[str, ...]] = None, cautions
         self.is_closed = False
         self._is_sending = False
+        self._is_entered = False  # whether Enter was pressed, and nothing has come of it yet
         self._has_had_focus = False
-        self._held_keys: list[Key] = []
 
     def compose(self) -> ComposeResult:
         """Yield the sheet's head, its body, its foot, then the caution; a stop is above all."""
@@ -85,6 +97,7 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
             return AwaitComplete()
         self.is_closed = True
         closing: AwaitComplete = super().dismiss(result)
+        self._finish_entering()
         return closing
 
     @contextmanager
@@ -98,25 +111,35 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
             yield True
         finally:
             self._is_sending = False
+            self._finish_entering()
 
-    def hold_key(self, event: Key) -> bool:
-        """Keep a key that comes before the field of this sheet has the focus; return whether it was kept.
+    def takes_key(self, key: str) -> bool:
+        """Return whether this sheet can take a key now; if not, it must wait, with all keys after it.
 
-        Keys come in one burst over a slow line, and a digit lost is a wrong value.
+        Not before the field has the focus, and not from Enter until its text is sent: keys come in one burst over a
+        slow line, and a digit that is lost, or comes before another, is a wrong value.
         """
-        if self.has_field and not self._has_had_focus:
-            self._held_keys.append(event)
+        if not self.has_field or (key in _ENDING_KEYS and self._has_had_focus):
             return True
-        return False
+        if not self._has_had_focus or self._is_entered or self._is_sending:
+            return False
+        if key == "enter":
+            self._is_entered = True
+            self.set_timer(_ENTER_TIMEOUT, self._finish_entering)
+        return True
 
     def on_descendant_focus(self) -> None:
-        """Give the field the keys that came before it had the focus, in their order."""
+        """Let the keys come that came before the field had the focus."""
         if not self._has_had_focus:
             self._has_had_focus = True
-            # Anew, as from the keyboard: an event that has been forwarded once is not forwarded again.
-            for event in self._held_keys:
-                self.app.post_message(Key(event.key, event.character).set_sender(self.app))
-            self._held_keys.clear()
+            self._let_keys_come()
+
+    def _finish_entering(self) -> None:
+        self._is_entered = False
+        self._let_keys_come()
+
+    def _let_keys_come(self) -> None:
+        self.app.call_later(cast("KeyHolder", self.app).pass_held_keys)
 
     def on_resize(self) -> None:
         """Wrap the warnings for the new size."""
