@@ -167,8 +167,9 @@ async def test_keys_of_two_values_keep_their_order_at_any_pace(turns: int) -> No
             app.post_message(Key(name, None if name == "enter" else name).set_sender(app))
             for _ in range(turns):
                 await asyncio.sleep(0)
-        for _ in range(10):
-            await catch_up(pilot)
+        async with asyncio.timeout(100):
+            while len(station.sent) < 2:
+                await catch_up(pilot)
         assert station.sent == [("enter", {"point": "herm", "text": text}) for text in ("241", "38")]
 
 
