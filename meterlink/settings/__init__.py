@@ -37,6 +37,11 @@ The data folder holds ``meterlink.db``, the local socket, ``stock.toml`` (the pa
     next = ["pagedown", "n"]
     accept = ["enter", "a"]
 
+    [firm]                             # at the head of reports
+    name = "Harbour Cooling"
+    address = "4 Quay Street, 555-0142"
+    logo = "logo.png"                  # relative to the data folder
+
 Each file is a declared table: its reader and its JSON Schema come from one declaration.
 """
 

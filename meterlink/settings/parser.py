@@ -12,6 +12,7 @@ from typing import Any
 
 from meterlink.core.calibration import Calibration, parse_date
 from meterlink.core.errors import InputError, SettingsError
+from meterlink.core.firm import NO_FIRM, Firm
 from meterlink.core.key_actions import DEFAULT_KEYS, Keys
 from meterlink.core.text import KEY_PATTERN, LONGEST_NAME, clean_text
 from meterlink.core.units import Amount, Quantity, parse_amount
@@ -20,6 +21,7 @@ from meterlink.judge.decision_rules import MAX_GUARD_FACTOR, SIMPLE_ACCEPTANCE, 
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, parse_tolerance
 from meterlink.judge.uncertainty import check_operating_temperature
 from meterlink.settings.accuracy_table import ACCURACY, TEMPERATURE_COEFFICIENT, check_rows, make_sheet
+from meterlink.settings.firm_table import FIRM
 from meterlink.settings.folder import SETTINGS_FILE
 from meterlink.settings.keys_table import KEYS
 from meterlink.settings.mqtt_table import MQTT, MqttSettings
@@ -62,7 +64,8 @@ class Settings:
     """The settings of a station, with defaults for missing keys. ``mqtt`` is None without its table.
 
     ``ambient_celsius`` is the temperature (°C) at the meters, None for 18 to 28 °C. ``keys`` are those of the
-    dashboard. ``changed_utc_ns`` is the time when the file was last changed, 0 without a file.
+    dashboard, ``firm`` is that of the reports. ``changed_utc_ns`` is the time when the file was last changed, 0 without
+    a file.
     """
 
     station: str
@@ -72,6 +75,7 @@ class Settings:
     rule: DecisionRule = SIMPLE_ACCEPTANCE
     ambient_celsius: Decimal | None = None
     keys: Keys = field(default_factory=lambda: DEFAULT_KEYS)
+    firm: Firm = NO_FIRM
     changed_utc_ns: int = 0
 
 
@@ -96,7 +100,7 @@ def load_settings(folder: Path) -> Settings:
     except SettingsError as error:
         if not isinstance(error.__cause__, FileNotFoundError):
             raise
-        return _make_settings(None, _JudgeSettings(), (), None, DEFAULT_KEYS)
+        return _make_settings(None, _JudgeSettings(), (), None, DEFAULT_KEYS, NO_FIRM)
 
 
 def settings_schema() -> Schema:
@@ -158,9 +162,12 @@ def _make_settings(
     meter: tuple[MeterSettings, ...],
     mqtt: MqttSettings | None,
     keys: Keys,
+    firm: Firm,
 ) -> Settings:
     name = station or clean_text(platform.node()) or "station"
-    return Settings(name, judge.capacitor_tolerance, meter, mqtt, judge.rule, judge.ambient_celsius, keys=keys)
+    return Settings(
+        name, judge.capacitor_tolerance, meter, mqtt, judge.rule, judge.ambient_celsius, keys=keys, firm=firm
+    )
 
 
 JUDGE = Table(
@@ -255,6 +262,7 @@ SETTINGS = Table(
     Key("meter", Tables(METER, 0, _MOST_METERS), ()),
     Key("mqtt", MQTT, None, description="Without this table nothing is published."),
     Key("keys", KEYS, DEFAULT_KEYS, description="The keys of the dashboard, by action."),
+    Key("firm", FIRM, NO_FIRM, description="The firm that reports name."),
     checks=(_check_meters,),
 )
 """The table of a settings file."""

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from meterlink.core.calibration import Calibration
 from meterlink.core.errors import InputError, SettingsError
+from meterlink.core.firm import Firm
 from meterlink.core.key_actions import DEFAULT_KEYS, KEY_NAMES, KeyAction
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE
 from meterlink.publish.config import make_broker_config
@@ -31,6 +32,7 @@ from meterlink.settings import (
     settings_schema,
 )
 from meterlink.settings.accuracy_table import RANGE
+from meterlink.settings.firm_table import FIRM
 from meterlink.settings.mqtt_table import MQTT as MQTT_TABLE
 from meterlink.settings.parser import JUDGE, SETTINGS
 from meterlink.settings.parser import METER as METER_TABLE
@@ -377,6 +379,7 @@ RIGHT_VALUES: dict[str, list[object]] = {
     "password_file": ["p", "/run/secrets/p"],
     "ca_file": ["ca.pem"],
     "keepalive": [20, 30],
+    "logo": ["logo.png", "/home/van/[1] logo.png"],
 }
 OTHER_VALUES = st.sampled_from(
     [
@@ -424,6 +427,7 @@ RIGHT_TABLES = tables(
     meter=st.lists(tables(METER_TABLE, accuracy=st.lists(tables(RANGE), max_size=1)), max_size=1),
     mqtt=tables(MQTT_TABLE).map(lambda table: {"username": "van"} | table),
     keys=st.fixed_dictionaries({}, optional={str(action): st.just(keys) for action, keys in FREE_KEYS.items()}),
+    firm=tables(FIRM),  # whose address is any line of text, as a meter's is
 )
 
 
@@ -489,3 +493,10 @@ def test_the_files_of_a_broker_are_in_the_data_folder(tmp_path: Path) -> None:
     assert (broker.password_file, broker.ca_file) == (tmp_path / "p", tmp_path / "ca.pem")
     none = make_broker_config(MqttSettings("broker.example"), tmp_path)
     assert (none.password_file, none.ca_file) == (None, None)
+
+
+def test_a_firm_has_each_of_its_lines_or_none(tmp_path: Path) -> None:
+    assert load_settings(tmp_path).firm == Firm()
+    text = '[firm]\nname = "Harbour\\nCooling"\nlogo = "signs/logo [1].png"\n'
+    # A name is shown, so it is folded to one line; a path is used as it is.
+    assert load_settings(write_settings(tmp_path, text)).firm == Firm("Harbour Cooling", "", "signs/logo [1].png")
