@@ -1,6 +1,7 @@
 """``meterlink diagnose``: the likely causes behind the accepted readings of a visit."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import click
 
@@ -18,6 +19,9 @@ from meterlink.cli.row_points import point_of_row
 from meterlink.cli.stored_visits import find_visit
 from meterlink.core.errors import InputError
 from meterlink.core.replacements import Replacement
+from meterlink.core.units import Amount
+from meterlink.diagnosis.causes import Diagnosis
+from meterlink.diagnosis.derived_points import DerivedResult
 from meterlink.diagnosis.engine import diagnose
 from meterlink.diagnosis.observations import (
     Case,
@@ -28,12 +32,14 @@ from meterlink.diagnosis.observations import (
     parse_recorded_accuracy,
 )
 from meterlink.diagnosis.rules_page import render_rules_page
+from meterlink.judge.electrical.insulation import DEFAULT_INSULATION_MINIMUM
 from meterlink.judge.judging import MeasuredValue
-from meterlink.settings import DATABASE_FILE, existing_data_dir, load_settings
+from meterlink.settings import DATABASE_FILE, Settings, existing_data_dir, load_settings
 from meterlink.station.diagnosis import VisitDiagnosis, derived_views, supply_frequency
 from meterlink.station.replacements import replacement_sentences
 from meterlink.station.rules import shipped_rules
 from meterlink.station.truck import capacitor_entries
+from meterlink.station.visit import ActiveVisit
 from meterlink.station.visit_desk import resumed_visit
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow, StoredVisit
@@ -93,20 +99,9 @@ def command(
     folder = existing_data_dir(data)
     reader = Reader(folder / DATABASE_FILE)
     stored_visit = _find_visit(reader.visits(), visit)
-    rows = reader.history(visit_uid=stored_visit.uid, voided=False)
-    replacements = tuple(stored.replacement for stored in reader.replacements(stored_visit.uid))
-    found = reader.visit(stored_visit.uid)
-    assert found is not None  # noqa: S101  # it is in the list
-    restored_visit = resumed_visit(found, load_settings(folder))
-    on_the_truck = list(replacement_sentences(restored_visit, capacitor_entries(reader.stock())).values())
-    derived = VisitDiagnosis(restored_visit).derived
-    case = Case(
-        make_point_readings(rows, replacements),
-        hertz or supply_frequency(restored_visit.derived),
-        minimum,
-        replacements,
-    )
-    diagnosis = diagnose(case, shipped_rules())
+    found = diagnose_stored(reader, stored_visit.uid, load_settings(folder), hertz, minimum)
+    diagnosis, derived = found.diagnosis, found.derived
+    on_the_truck = list(replacement_sentences(found.visit, capacitor_entries(reader.stock())).values())
     site = stored_visit.site
     fields = {
         "visit_uid": stored_visit.uid,
@@ -118,9 +113,49 @@ def command(
     }
     if form.prints(fields, fields["causes"]):
         return
-    click.echo(f"{printable_text(site.name)} / {printable_text(site.unit)}, {len(rows)} accepted readings")
+    click.echo(
+        f"{printable_text(site.name)} / {printable_text(site.unit)}, {found.number_of_readings} accepted readings"
+    )
     for line in (*diagnosis_lines(diagnosis, on_the_truck), *derived_lines(derived)):
         click.echo(line)
+
+
+@dataclass(frozen=True, slots=True)
+class StoredDiagnosis:
+    """The diagnosis of a visit in the database, its derived results, and the visit as a station would resume it.
+
+    ``number_of_readings`` counts the readings that are not voided.
+    """
+
+    diagnosis: Diagnosis
+    derived: Sequence[DerivedResult]
+    visit: ActiveVisit
+    number_of_readings: int
+
+
+def diagnose_stored(
+    reader: Reader,
+    uid: str,
+    settings: Settings,
+    hertz: float | None = None,
+    minimum: Amount = DEFAULT_INSULATION_MINIMUM,
+) -> StoredDiagnosis:
+    """Return the diagnosis of the visit ``uid``, which is in the database.
+
+    ``hertz`` is the supply frequency, None for the plan's; ``minimum`` is the lowest good resistance to ground.
+
+    Raises:
+        PlanError: the visit's plan cannot be read by this version.
+    """
+    rows = reader.history(visit_uid=uid, voided=False)
+    replacements = tuple(stored.replacement for stored in reader.replacements(uid))
+    found = reader.visit(uid)
+    assert found is not None  # noqa: S101  # it is in the list
+    visit = resumed_visit(found, settings)
+    case = Case(
+        make_point_readings(rows, replacements), hertz or supply_frequency(visit.derived), minimum, replacements
+    )
+    return StoredDiagnosis(diagnose(case, shipped_rules()), VisitDiagnosis(visit).derived, visit, len(rows))
 
 
 def _find_visit(visits: list[StoredVisit], uid: str) -> StoredVisit:

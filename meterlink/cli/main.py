@@ -33,6 +33,7 @@ _COMMANDS = {
     ),
     "run": LazyCommand("meterlink.cli.run", "command", "Collect readings from Bluetooth meters (the daemon).", _JOB),
     "history": LazyCommand("meterlink.cli.history", "command", "List accepted readings and their verdicts.", _RECORD),
+    "report": LazyCommand("meterlink.cli.report", "command", "Write the report on a visit.", _RECORD),
     "trend": LazyCommand("meterlink.cli.trend", "command", "Show which parts drift from visit to visit.", _RECORD),
     "stock": LazyCommand("meterlink.cli.stock", "command", "List and count the parts on the truck.", _RECORD),
     "unit": LazyCommand("meterlink.cli.unit", "command", "Show a unit; enter its nameplate; rename it.", _RECORD),

@@ -220,11 +220,11 @@ class VisitDesk:
                 if accepted and accepted[-1].judgement.verdict in _NOT_SOUND
             ],
             "skipped": [{"point": key, "reason": reason} for key, reason in skipped.items()],
-            "meter_not_proven": _missing_proofs(visit, notes),
+            "meter_not_proven": missing_proofs(visit, notes),
         }
 
 
-def _missing_proofs(visit: ActiveVisit, notes: Iterable[VisitNote]) -> list[str]:
+def missing_proofs(visit: ActiveVisit, notes: Iterable[VisitNote]) -> list[str]:
     """Return ``before`` and ``after`` where the meter was not proven around the readings at isolated test points."""
     proven = [note.utc_ns for note in notes if is_proof_note(note.text)]
     isolated = [

@@ -40,6 +40,8 @@ SEEDS = (
     ("meter", "calibration", "typed in", "--done", "2026-03-01", "--due", "2027-03-01", "--certificate", "K-1047"),
     ("visit", "replace", "run-capacitor-herm", "--rating", "35/5 MFD 440V", "--answer", "fitted", "--elsewhere"),
     ("visit", "replace", "run-capacitor-herm", "--undo"),
+    ("report", "--last", "-o", "report.html", "--voice", "technical", "--data", "."),
+    ("report", "--unit", "Condenser 1", "--site", "Mill Lane bakery", "--format", "json"),
     ("stock", "add", "45+5 uF 440V", "--count", "2", "--place", "left bin", "--note", "first load"),
     ("stock", "count", "2-pole 30 A", "3", "--part", "contactor"),
     ("stock", "use", "45+5 uF 440V"),

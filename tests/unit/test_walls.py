@@ -12,7 +12,9 @@ import pytest
 from support.purity import impure_calls
 from support.rooms import ROOT, circle, room_imports
 
-LIMIT_OF_PAIRS = 90  # pairs of rooms of which one imports the other; 153 before the rooms were laid out anew
+# Pairs of rooms of which one imports the other; 153 before the rooms were laid out anew. The reports, a room of their
+# own, made it 93: they are written by the command line, from rows of the store, causes of the diagnosis and nouns.
+LIMIT_OF_PAIRS = 94
 
 
 class Plant(NamedTuple):

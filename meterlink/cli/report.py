@@ -1,0 +1,158 @@
+"""``meterlink report``: the report on a visit, for the customer or for the file."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from meterlink.cli.completion import complete_site, complete_unit, complete_visit
+from meterlink.cli.diagnose import diagnose_stored
+from meterlink.cli.output import printable_text
+from meterlink.cli.output_file import write_whole_file
+from meterlink.cli.stored_visits import find_visit
+from meterlink.core.errors import InputError
+from meterlink.core.nameplate import UnitFact
+from meterlink.core.text import did_you_mean
+from meterlink.record.html import html_report
+from meterlink.record.json import json_report
+from meterlink.record.markdown import markdown_report
+from meterlink.record.model import Picture, Report, Voice
+from meterlink.record.pictures import LARGEST_PICTURE, LARGEST_SUM, make_picture
+from meterlink.record.report import VisitRecord, make_report
+from meterlink.settings import DATABASE_FILE, Settings, existing_data_dir, load_settings
+from meterlink.station.visit_desk import missing_proofs
+from meterlink.store.reader import Reader
+from meterlink.store.rows import StoredVisit
+
+_STANDARD_OUTPUT = "-"
+_FORMATS = {".html": "html", ".htm": "html", ".md": "md", ".json": "json"}
+
+
+@click.command("report", short_help="Write the report on a visit.")
+@click.argument("visit", metavar="[VISIT]", default="", shell_complete=complete_visit)
+@click.option("--last", is_flag=True, help="The newest visit; the default.")
+@click.option("--unit", default="", shell_complete=complete_unit, help="The newest visit to this unit.")
+@click.option("--site", default="", shell_complete=complete_site, help="The site of --unit, if several have one.")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["html", "md", "json"]),
+    help="Default: by the ending of FILE; html without one.",
+)
+@click.option(
+    "--voice",
+    type=click.Choice(list(map(str, Voice))),
+    default=str(Voice.CUSTOMER),
+    show_default=True,
+    help="customer: a page or two; technical: everything. JSON always has everything.",
+)
+@click.option("-o", "output", default=_STANDARD_OUTPUT, metavar="FILE", help="Default: - (standard output).")
+@click.option("--data", metavar="DIR", help="Data folder of the station.")
+def command(
+    visit: str, unit: str, site: str, form: str | None, voice: str, output: str, data: str | None, *, last: bool
+) -> None:
+    """Write the report on a VISIT (its id or the beginning; default: the newest): its parts, readings and verdicts.
+
+    \b
+        meterlink report --last -o report.html
+        meterlink report 7f3a --voice technical -o report.html
+        meterlink report --unit "Condenser 1" --format md
+
+    The HTML is one file that loads nothing, and prints on A4 and Letter. Works while the station runs.
+    The firm at its head is in settings.toml, table [firm].
+
+    \f
+
+    Raises:
+        click.UsageError: more than one of VISIT, --last and --unit is given, or --site without --unit.
+    """
+    if sum(map(bool, (visit, last, unit))) > 1:
+        raise click.UsageError("Give one of VISIT, --last and --unit.")
+    if site and not unit:
+        raise click.UsageError("--site says where --unit is: give that, too.")
+    folder = existing_data_dir(data)
+    reader = Reader(folder / DATABASE_FILE)
+    stored = _choose_visit(reader.visits(), visit, unit, site)
+    report = make_report(_read_record(reader, stored, folder, load_settings(folder)))
+    text = _render(report, form or _FORMATS.get(Path(output).suffix.lower(), "html"), Voice(voice))
+    if output == _STANDARD_OUTPUT:
+        click.echo(text.encode(), nl=False)  # a report is UTF-8 in any terminal
+        return
+    write_whole_file(Path(output), text)
+    click.echo(f"The report on {printable_text(stored.site.name)} / {printable_text(stored.site.unit)}: {output}")
+
+
+def _render(report: Report, form: str, voice: Voice) -> str:
+    match form:
+        case "json":
+            return json_report(report)
+        case "md":
+            return markdown_report(report, voice)
+        case _:
+            return html_report(report, voice)
+
+
+def _choose_visit(visits: Sequence[StoredVisit], uid: str, unit: str, site: str) -> StoredVisit:
+    if not visits:
+        raise InputError("There is no visit in this data folder yet.", "Give another data folder with --data DIR.")
+    if uid:
+        return find_visit(visits, uid)
+    if not unit:
+        return visits[-1]
+    found = [
+        visit
+        for visit in visits
+        if visit.site.unit.casefold() == unit.casefold() and site.casefold() in {"", visit.site.name.casefold()}
+    ]
+    if not found:
+        nearest = did_you_mean(unit, [visit.site.unit for visit in visits])
+        where = f" at {printable_text(site)!r}" if site else ""
+        raise InputError(
+            f"No visit is to a unit {printable_text(unit)!r}{where}.", nearest or "List them: meterlink visit list"
+        )
+    if len({visit.site for visit in found}) > 1:
+        names = ", ".join(dict.fromkeys(printable_text(visit.site.name) for visit in found))
+        raise InputError(f"Several sites have a unit {printable_text(unit)!r}: {names}.", "Name one with --site.")
+    return found[-1]
+
+
+def _read_record(reader: Reader, stored: StoredVisit, folder: Path, settings: Settings) -> VisitRecord:
+    found = diagnose_stored(reader, stored.uid, settings)
+    notes = reader.visit_notes(stored.uid)
+    facts = next((unit.facts for unit in reader.units() if unit.site == stored.site), ())
+    return VisitRecord(
+        stored=stored,
+        rows=reader.history(visit_uid=stored.uid),
+        points=tuple(found.visit.points.values()),
+        replacements=reader.replacements(stored.uid),
+        notes=notes,
+        earlier=reader.earlier_verdicts(stored.uid),
+        facts=facts,
+        diagnosis=found.diagnosis,
+        derived=found.derived,
+        not_proven=missing_proofs(found.visit, notes),
+        firm=settings.firm,
+        logo=_read_picture(folder / settings.firm.logo) if settings.firm.logo else None,
+        photos=_read_photos([text for fact, text, _ in facts if fact is UnitFact.PHOTO]),
+    )
+
+
+def _read_photos(paths: Sequence[str]) -> list[Picture]:
+    """Return the photos, of which the first have room in the report."""
+    photos, room = [], LARGEST_SUM
+    for path in paths:
+        photo = _read_picture(Path(path), room)
+        room -= len(photo.data_uri) * 3 // 4  # bytes of the file, in base64
+        photos.append(photo)
+    return photos
+
+
+def _read_picture(path: Path, room: int = LARGEST_SUM) -> Picture:
+    """Return a picture by the name of its file alone: the folders on this machine are nobody's business."""
+    data = None
+    try:
+        with path.open("rb") as file:
+            data = file.read(LARGEST_PICTURE + 1)
+    except (OSError, ValueError):
+        pass  # the report says that it is not there
+    return make_picture(path.name, data, room)

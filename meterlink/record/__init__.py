@@ -1,0 +1,1 @@
+"""The record for people and for other programs: the report on a visit."""

@@ -1,0 +1,262 @@
+"""A report on a visit as plain texts and numbers, ready for any form: HTML, Markdown, JSON.
+
+Every text that a form shows is a field here, or a `Label`: a form adds no sentence and no figure of its own.
+"""
+
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import StrEnum
+
+from meterlink.diagnosis.causes import RepairOutcome
+
+
+class Label(StrEnum):
+    """The fixed words of a report: headings, heads of columns, names of facts."""
+
+    TITLE = "Service report"
+    FOUND_AND_DONE = "What was found and done"
+    REPLACED = "Replaced parts"
+    BEFORE = "Before"
+    AFTER = "After"
+    READINGS = "Readings"
+    PART = "Part"
+    TERMINALS = "Terminals"
+    MEASURED = "Measured"
+    LIMITS = "Limits"
+    SCALE = "On the scale"
+    VERDICT = "Verdict"
+    DETAILS = "Each reading in full"
+    BASIS = "Limits from"
+    DOUBT = "Doubt"
+    REASON = "Reason"
+    METER = "Meter"
+    ACCURACY = "Accuracy"
+    CALIBRATION = "Calibration"
+    RULE = "Decision rule"
+    TIME = "Time"
+    STATE = "Circuit"
+    REMARKS = "Remarks"
+    NEXT = "Next measurement"
+    DERIVED = "Derived from several readings"
+    MISSING = "Missing"
+    CAUSES = "What the readings point to"
+    FOR = "For"
+    AGAINST = "Against"
+    CAUTION = "Caution"
+    UNTESTED = "Not tested"
+    LEFT = "How the unit was left"
+    PROOFS = "Proof of the meter on a known source"
+    NOTES = "Notes"
+    UNIT = "The unit"
+    PHOTOS = "Photos"
+    CAUTIONS = "Cautions"
+    LIMITATIONS = "What this report does not say"
+    MADE = "How it was made"
+    SITE = "Site"
+    MACHINE = "Unit"
+    VISIT = "Visit"
+    JOB = "Job"
+    TECHNICIAN = "Technician"
+    OPENED = "Begun"
+    CLOSED = "Closed"
+    OUTCOME = "Outcome"
+    PLAN = "Plan"
+
+
+class Voice(StrEnum):
+    """For whom a report is written."""
+
+    CUSTOMER = "customer"
+    TECHNICAL = "technical"
+
+
+class Mark(StrEnum):
+    """The mark before the word of a verdict; its meaning never rests on a colour."""
+
+    GOOD = "✓"
+    BAD = "✗"
+    CLOSE = "≈"
+    UNDECIDED = "?"
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture: ``name`` of its file; ``data_uri`` holds it whole, empty where ``remark`` says why it is left out."""
+
+    name: str
+    data_uri: str = ""
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A named text: ``Refrigerant``, ``R-410A``."""
+
+    name: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierVerdictEntry:
+    """A verdict that a later one has replaced."""
+
+    time: str
+    verdict: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingEntry:
+    """An accepted reading.
+
+    ``limits`` are the limits in words, ``low``, ``high`` and ``value`` the numbers of its scale in ``unit`` (None: an
+    open side, no number), ``scale`` describes that scale. ``expanded_uncertainty`` (in ``unit``) and ``probability``
+    (0 to 1, of being within) are the numbers behind ``doubt``. ``remarks`` say whether it was voided (``counts`` is
+    then false), is of the old part, was assigned later, was judged again, was typed in, or has an uncertain time.
+    """
+
+    point: str
+    part: str
+    circuit: str
+    terminals: str
+    text: str
+    limits: str
+    verdict: str
+    mark: Mark
+    counts: bool
+    of_old_part: bool
+    low: Decimal | None
+    high: Decimal | None
+    value: Decimal | None
+    unit: str
+    scale: str
+    basis: str
+    doubt: str
+    expanded_uncertainty: Decimal | None
+    probability: float | None
+    reason: str
+    next_measurement: str
+    meter: str
+    accuracy: str
+    calibration: str
+    rule: str
+    time: str
+    time_utc: str
+    state: str
+    remarks: tuple[str, ...]
+    earlier: tuple[EarlierVerdictEntry, ...]
+
+    @property
+    def is_on_scale(self) -> bool:
+        """Whether it has a number and a limit to be drawn with."""
+        return self.value is not None and not (self.low is None and self.high is None)
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeAndAfter:
+    """The readings of one test point before and after a replacement; None where there is none.
+
+    ``outcome`` says whether the new part's reading proves the repair; None where nothing was read, or the part
+    was replaced again.
+    """
+
+    part: str
+    terminals: str
+    before: ReadingEntry | None
+    after: ReadingEntry | None
+    before_text: str
+    after_text: str
+    outcome: RepairOutcome | None
+    conclusion: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReplacedPart:
+    """A part that was replaced: ``ratings`` says from which rating to which, ``fitted`` when it was
+    fitted and where the new part is from.
+
+    ``is_there``: it was not replaced again.
+    """
+
+    part: str
+    circuit: str
+    old_rating: str
+    new_rating: str
+    ratings: str
+    fitted: str
+    time: str
+    is_there: bool
+    points: tuple[BeforeAndAfter, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DerivedEntry:
+    """A result worked out of several readings."""
+
+    title: str
+    value: str
+    verdict: str
+    mark: Mark
+    text: str
+    basis: str
+    missing: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CauseEntry:
+    """A cause that the readings point to."""
+
+    title: str
+    confidence: str
+    evidence_for: tuple[str, ...]
+    evidence_against: tuple[str, ...]
+    next_measurement: str
+    caution: str
+
+
+@dataclass(frozen=True, slots=True)
+class UntestedPoint:
+    """A test point without a reading that counts; ``text`` is all of it.
+
+    ``is_expected``: it is not one that is read only where the part is fitted.
+    """
+
+    part: str
+    terminals: str
+    reason: str
+    text: str
+    is_expected: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """The report on one visit. ``facts`` identify it; ``found`` and ``done`` are its two sentences for a customer.
+
+    ``limitations`` name the claims that it does not make; ``customer_caution`` is the one caution for a person
+    who is not of the trade, ``cautions`` those of the test points.
+    """
+
+    firm: str
+    firm_address: str
+    logo: Picture | None
+    place: str
+    facts: tuple[Fact, ...]
+    found: str
+    done: str
+    replaced: tuple[ReplacedPart, ...]
+    readings: tuple[ReadingEntry, ...]
+    derived: tuple[DerivedEntry, ...]
+    summary: str
+    causes: tuple[CauseEntry, ...]
+    diagnosis_notes: tuple[str, ...]
+    untested: tuple[UntestedPoint, ...]
+    left: tuple[str, ...]
+    proofs: tuple[str, ...]
+    notes: tuple[str, ...]
+    unit_facts: tuple[Fact, ...]
+    photos: tuple[Picture, ...]
+    customer_caution: str
+    cautions: tuple[str, ...]
+    limitations: tuple[str, ...]
+    measured: tuple[str, ...]
+    made: tuple[str, ...]

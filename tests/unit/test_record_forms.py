@@ -1,0 +1,281 @@
+"""The forms of a report: HTML, Markdown and JSON say the same; no name breaks out; nothing is loaded."""
+
+import json
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from dataclasses import replace
+from decimal import Decimal
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from meterlink.core.clock import Timestamp
+from meterlink.core.equipment import Site
+from meterlink.core.firm import Firm
+from meterlink.core.nameplate import UnitFact
+from meterlink.core.verdicts import Margin, Verdict
+from meterlink.record.html import html_report
+from meterlink.record.json import json_report
+from meterlink.record.markdown import markdown_report
+from meterlink.record.model import Label, Report, Voice
+from meterlink.record.pictures import LARGEST_PICTURE, make_picture
+from meterlink.record.report import VisitRecord, make_report
+from meterlink.record.style import STYLE
+from meterlink.store.rows import EarlierVerdict, VisitNote
+from support.visit_records import BEGIN, MINUTE, POINTS, make_record, make_row
+
+PNG = b"\x89PNG\r\n\x1a\n" + bytes(40)
+HOSTILE = [
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "</style><style>body{display:none}",
+    "'-alert(1)-'",
+    "&lt;b&gt;&amp;",
+    "javascript:alert(1)",
+    "| cell | cell |\n# heading\n![x](http://198.51.100.7/x.png)",
+    "\u202eesrever\u202c \x1b[31m",
+    "=cmd|'/c calc'!A1",
+    "א" * 10_000,
+]
+
+
+def full_record() -> VisitRecord:
+    """Return a record that has an entry in every section of a report."""
+    read = (
+        ("line", "236.1 V"), ("herm", "38.2 uF"), ("fan", "4.9 uF"), ("coil", "4.1 ohm"), ("winding", "2.1 ohm"),
+        ("herm", "45.3 uF"), ("fan", "5.02 uF"),
+    )  # fmt: skip
+    points = {**POINTS, "spare": replace(POINTS["coil"], key="spare", component="crankcase heater")}
+    notes = (
+        VisitNote("a", BEGIN, "Meter proven on a known source: clamp meter read 241.3 V AC."),
+        VisitNote("b", BEGIN + MINUTE, "squeaky fan"),
+        VisitNote("c", BEGIN + MINUTE, "cover rusted shut", "spare"),
+    )
+    record = make_record(*read, replaced={"run capacitor": 5}, notes=notes, points=points)
+    voided = make_row(8, POINTS["line"], "12.1 V")._replace(void_reason="probe slipped")
+    later = make_row(9, POINTS["line"], "235.0 V")._replace(assigned_utc_ns=BEGIN + 30 * MINUTE, clock_set=False)
+    earlier = EarlierVerdict(BEGIN, Verdict.OUTSIDE, Margin.CLEAR, "200 to 230 V", "too high", "±(1 %)", "", "simple")
+    return replace(
+        record,
+        rows=[*record.rows, voided, later],
+        earlier={later.uid: [earlier]},
+        facts=((UnitFact.REFRIGERANT, "R-410A", BEGIN), (UnitFact.NOTE, "key at the bar", BEGIN)),
+        photos=(make_picture("plate.png", PNG), make_picture("gone.jpg", None)),
+        logo=make_picture("logo.png", PNG),
+        firm=Firm("Harbour Cooling", "4 Quay Street"),
+        not_proven=("after",),
+    )
+
+
+class Texts(HTMLParser):
+    """The texts of a document that a person gets: of its body, and in place of its pictures."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.texts: list[str] = []
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str]] = []
+        self._skipped = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self._skipped += tag in {"style", "title"}
+        self.attributes += [(name, value or "") for name, value in attrs]
+        self.texts += [value or "" for name, value in attrs if name in {"alt", "aria-label"}]
+
+    def handle_endtag(self, tag: str) -> None:
+        self._skipped -= tag in {"style", "title"}
+
+    def handle_data(self, data: str) -> None:
+        if not self._skipped and data.strip():
+            self.texts.append(data)
+
+
+def parse(report: Report, voice: Voice) -> Texts:
+    parser = Texts()
+    parser.feed(html_report(report, voice))
+    return parser
+
+
+def leaves(value: object) -> Iterator[str]:
+    match value:
+        case dict():
+            for below in value.values():
+                yield from leaves(below)
+        case list():
+            for below in value:
+                yield from leaves(below)
+        case str():
+            yield value
+
+
+@pytest.mark.parametrize("voice", Voice)
+def test_every_text_of_the_html_is_in_the_json_or_a_fixed_label(voice: Voice) -> None:
+    report = make_report(full_record())
+    known = {*leaves(json.loads(json_report(report))), *map(str, Label)}
+    assert [text for text in parse(report, voice).texts if text not in known] == []
+
+
+def test_the_technical_html_shows_all_that_the_json_has() -> None:
+    # Apart from texts that another form of the same fact stands for.
+    report = make_report(full_record())
+    shown = "\n".join(parse(report, Voice.TECHNICAL).texts)
+    texts = [
+        *(entry.reason for entry in report.readings), *(entry.doubt for entry in report.readings),
+        *(entry.basis for entry in report.readings), *(entry.accuracy for entry in report.readings),
+        *(entry.calibration for entry in report.readings), *(entry.time for entry in report.readings),
+        *(remark for entry in report.readings for remark in entry.remarks), *report.proofs, *report.notes,
+        *report.left, *report.cautions, *report.limitations, *report.made, *report.measured, report.found, report.done,
+        *(cause.title for cause in report.causes), *(text for cause in report.causes for text in cause.evidence_for),
+        *(part.ratings for part in report.replaced), *(point.reason for point in report.untested),
+        *(fact.text for fact in (*report.facts, *report.unit_facts)), *(photo.remark for photo in report.photos),
+    ]  # fmt: skip
+    assert [text for text in texts if text not in shown] == []
+
+
+def test_a_reading_that_was_voided_given_later_or_judged_again_is_marked() -> None:
+    html = html_report(make_report(full_record()))
+    assert "<del><strong>12.1 V</strong></del>" in html
+    assert "voided, it counts nowhere: probe slipped" in html
+    assert "assigned later, 2026-07-01 13:30:00 UTC+00:00" in html
+    assert "judged again: an earlier verdict was replaced" in html
+    assert "the station&#x27;s clock was not set: the time is uncertain" in html
+    assert "too high" in html_report(make_report(full_record()), Voice.TECHNICAL)
+
+
+@pytest.mark.parametrize("voice", Voice)
+@pytest.mark.parametrize("name", HOSTILE)
+def test_no_name_breaks_out(name: str, voice: Voice) -> None:
+    usual, hostile = full_record(), full_record()
+    hostile = replace(
+        hostile,
+        stored=hostile.stored._replace(site=Site(name, name), technician=name, job=name),
+        rows=[row._replace(component=name, section="", void_reason=row.void_reason and name) for row in hostile.rows],
+        notes=[note._replace(text=name) if note.point_key else note for note in hostile.notes],
+        facts=[(fact, name, at) for fact, _, at in hostile.facts],
+        firm=Firm(name, name),
+        photos=[make_picture(name, PNG)],
+    )
+    parsed = parse(make_report(hostile), voice)
+    assert set(parsed.tags) == set(parse(make_report(usual), voice).tags)
+    assert not any(attribute.startswith("on") or attribute == "href" for attribute, _ in parsed.attributes)
+    assert [
+        value for attribute, value in parsed.attributes if attribute == "src" and not value.startswith("data:")
+    ] == []
+    text = markdown_report(make_report(hostile), voice)
+    assert not re.search(r"(?<!\\)[<\[]", text)  # no markup of HTML, no link
+    assert {line for line in text.splitlines() if line.startswith("#")} <= {
+        f"{'#' * n} {label}" for n in (1, 2) for label in Label
+    }
+    json.loads(json_report(make_report(hostile)))
+
+
+@pytest.mark.parametrize("voice", Voice)
+def test_nothing_is_loaded(voice: Voice) -> None:
+    html = html_report(make_report(full_record()), voice)
+    assert not re.search(r"https?:|//|url\(|@import|<script|<link|<iframe", html.replace("data:image/png;base64,", ""))
+    assert "default-src &#x27;none&#x27;" in html
+
+
+@pytest.mark.parametrize("voice", Voice)
+def test_headings_step_down_one_by_one_and_every_picture_has_words(voice: Voice) -> None:
+    html = html_report(make_report(full_record()), voice)
+    levels = [int(level) for level in re.findall(r"<h(\d)", html)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(below - above <= 1 for above, below in pairwise(levels))
+    assert all("alt=" in picture for picture in re.findall(r"<img[^>]*>", html))
+    assert all("aria-label=" in picture for picture in re.findall(r"<svg[^>]*>", html))
+
+
+def luminance(colour: str) -> float:
+    """Return the relative luminance of ``#abc`` (WCAG 2.2, its definition; from memory)."""
+    channels = [int(digit * 2, 16) / 255 for digit in colour.removeprefix("#")]
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in channels)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def test_text_is_dark_on_white_without_any_colour() -> None:
+    colours = set(re.findall(r"(?<![-\w])color: (#\w+)", STYLE))
+    assert colours == {"#111", "#444"}
+    assert all(1.05 / (luminance(colour) + 0.05) >= 7 for colour in colours)
+    # All are greys: black and white paper loses nothing.
+    assert all(len(set(digits)) == 1 for digits in re.findall(r"#([0-9a-f]{3})\b", STYLE))
+
+
+def test_every_verdict_has_a_mark_and_a_word() -> None:
+    record = full_record()
+    row = record.rows[0]
+    rows = [
+        row._replace(id=number, judgement=replace(row.judgement, verdict=verdict, margin=margin))
+        for number, (verdict, margin) in enumerate(
+            (verdict, margin) for verdict in Verdict for margin in (None, *Margin)
+        )
+    ]
+    shown = {(entry.mark, entry.verdict) for entry in make_report(replace(record, rows=rows, replacements=())).readings}
+    assert all(mark and word for mark, word in shown)
+    words = [word for _, word in shown]
+    assert len(set(words)) == len(words)  # a word alone tells the verdicts apart
+
+
+def test_pictures_are_known_by_their_bytes() -> None:
+    assert make_picture("a.jpg", PNG).data_uri.startswith("data:image/png;base64,")
+    svg = make_picture("a.png", b"<svg onload='alert(1)'>")
+    assert (svg.data_uri, svg.remark) == ("", "Left out: the file is not a PNG, JPEG, GIF or WebP picture.")
+    assert make_picture("a.png", PNG + bytes(LARGEST_PICTURE)).data_uri == ""
+    assert make_picture("a.png", PNG, room=10).remark == "Left out: the file is too large for a report."
+
+
+def test_the_numbers_of_the_json_are_those_of_the_judgement() -> None:
+    record = full_record()
+    fields = json.loads(json_report(make_report(record)))
+    for row, entry in zip(record.rows, fields["readings"], strict=True):
+        assert row.judgement.limits is not None
+        assert Decimal(entry["value"]) == row.judgement.digits
+        assert Decimal(entry["low"]) == row.judgement.limits.low
+        assert Decimal(entry["high"]) == row.judgement.limits.high
+        assert entry["probability"] == row.judgement.probability
+
+
+def test_times_have_the_offset_of_the_site() -> None:
+    record = make_record(("line", "236.1 V"))
+    before = record.stored._replace(opened=Timestamp(-1_000_000_000, 0))  # a clock that was never set
+    facts = make_report(replace(record, stored=before)).facts
+    assert "1969-12-31 23:59:59 UTC+00:00" in [fact.text for fact in facts]
+
+
+CHROMIUM = shutil.which("chromium")
+TEN = (
+    ("line", "236.1 V"), ("herm", "38.2 uF"), ("fan", "5.01 uF"), ("coil", "14 ohm"), ("winding", "4.1 ohm"),
+    ("herm", "45.3 uF"), ("fan", "5.02 uF"), ("line", "235 V"), ("coil", "14.1 ohm"), ("winding", "4.0 ohm"),
+)  # fmt: skip
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no headless browser is installed")
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize(("count", "pages"), [(3, 1), (10, 2)])
+def test_the_customers_report_has_few_pages(tmp_path: Path, paper: str, count: int, pages: int) -> None:
+    assert CHROMIUM is not None
+    replaced = {"run capacitor": 5} if count == 10 else {"run capacitor": 2}
+    read = TEN if count == 10 else (("line", "236.1 V"), ("herm", "38.2 uF"), ("herm", "45.3 uF"))
+    record = make_record(*read, replaced=replaced)
+    page = html_report(make_report(replace(record, firm=Firm("Harbour Cooling", "4 Quay Street"))))
+    page = page.replace("@page { margin", f"@page {{ size: {paper}; margin")
+    (tmp_path / "report.html").write_text(page, encoding="utf-8")
+    subprocess.run(
+        [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer",
+         f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={tmp_path / 'report.pdf'}", "report.html"],
+        cwd=tmp_path, check=True, capture_output=True, timeout=100,
+    )  # fmt: skip
+    pdf = (tmp_path / "report.pdf").read_bytes()
+    assert 0 < len(re.findall(rb"/Type\s*/Page\b", pdf)) <= pages
+
+
+def test_the_customers_report_has_few_rows() -> None:
+    # Where no browser prints it: a row has 11 mm at most, and 250 mm of Letter take 22 of them, beside 100 mm of text.
+    html = html_report(make_report(make_record(*TEN, replaced={"run capacitor": 5})))
+    assert html.count("<tr>") * 11 + 100 <= 2 * 250
