@@ -9,22 +9,27 @@ from meterlink.core.errors import InputError
 
 
 def write_whole_file(path: Path, text: str) -> None:
-    """Write ``text`` as UTF-8 to a file, replacing one of that name.
+    """Write ``text`` as UTF-8 to a file, replacing one of that name; of a link, the file that it leads to.
 
-    It is written under another name in the same folder first: a file of this name is whole at any time.
+    It is written under another name in the same folder first: a file of this name is whole at any time. A device or a
+    pipe is never replaced: it is written to.
 
     Raises:
         InputError: the file cannot be written.
     """
     temporary: Path | None = None
     try:
-        with NamedTemporaryFile("w", encoding="utf-8", dir=path.parent, prefix=".report-", delete=False) as file:
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            path.write_text(text, encoding="utf-8")
+            return
+        target = path.resolve()
+        with NamedTemporaryFile("w", encoding="utf-8", dir=target.parent, prefix=".report-", delete=False) as file:
             temporary = Path(file.name)
             file.write(text)
             file.flush()
             os.fsync(file.fileno())  # on the disk before it gets its name
         temporary.chmod(0o666 & ~_umask())
-        temporary.replace(path)  # within one folder: one step
+        temporary.replace(target)  # within one folder: one step
     except (OSError, ValueError) as error:  # ValueError: no file can have this name
         reason = (isinstance(error, OSError) and error.strerror) or "no file can have this name"
         raise InputError(f"{path} cannot be written: {reason}.", "Give another file to -o.") from error

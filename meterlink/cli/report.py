@@ -64,22 +64,38 @@ def command(
     \f
 
     Raises:
-        click.UsageError: more than one of VISIT, --last and --unit is given, or --site without --unit.
+        click.UsageError: more than one of VISIT, --last and --unit is given, or --site without --unit, or no
+            format has the ending of FILE.
     """
     if sum(map(bool, (visit, last, unit))) > 1:
         raise click.UsageError("Give one of VISIT, --last and --unit.")
     if site and not unit:
         raise click.UsageError("--site says where --unit is: give that, too.")
+    form = form or _format_of(output)
     folder = existing_data_dir(data)
     reader = Reader(folder / DATABASE_FILE)
     stored = _choose_visit(reader.visits(), visit, unit, site)
     report = make_report(_read_record(reader, stored, folder, load_settings(folder)))
-    text = _render(report, form or _FORMATS.get(Path(output).suffix.lower(), "html"), Voice(voice))
+    if report.logo is not None and report.logo.remark:
+        click.echo(f"The logo {report.logo.name} is not in the report. {report.logo.remark}", err=True)
+    text = _render(report, form, Voice(voice))
     if output == _STANDARD_OUTPUT:
         click.echo(text.encode(), nl=False)  # a report is UTF-8 in any terminal
         return
     write_whole_file(Path(output), text)
     click.echo(f"The report on {printable_text(stored.site.name)} / {printable_text(stored.site.unit)}: {output}")
+
+
+def _format_of(output: str) -> str:
+    """Return the format that the ending of a file names; html for one without ending.
+
+    Raises:
+        click.UsageError: there is no format of that ending.
+    """
+    ending = Path(output).suffix.lower()
+    if ending and ending not in _FORMATS:
+        raise click.UsageError(f"No format has the ending {ending}: use {', '.join(_FORMATS)}, or give --format.")
+    return _FORMATS.get(ending, "html")
 
 
 def _render(report: Report, form: str, voice: Voice) -> str:

@@ -140,6 +140,7 @@ def _remarks(
                 f"assigned later, {site_time(row.assigned_utc_ns or 0, zone)}",
                 row.assigned_utc_ns is not None,
             ),
+            (f"judged by an answer: {plain(row.judgement.answer)}", bool(row.judgement.answer)),
             ("judged again: an earlier verdict was replaced", bool(earlier)),
             ("the station's clock was not set: the time is uncertain", row.clock_set is False),
             ("the meter's battery was low", reading.low_battery),

@@ -48,16 +48,12 @@ def _customers(report: Report) -> Iterable[Markup]:
     yield _sentences(report)
     yield _section(Label.REPLACED, *map(_replaced, report.replaced))
     yield _readings(report.readings, report.measured)
-    yield _section(Label.DERIVED, *map(_derived, report.derived)) if _has_result(report.derived) else NOTHING
+    yield _section(Label.DERIVED, *(_derived(entry) for entry in report.derived if not entry.missing))
     yield _section(Label.UNTESTED, _untested([point for point in report.untested if point.is_expected]))
     yield _section(Label.LEFT, element("p", *_spaced(report.left)))
     yield _photos(report.photos)
     yield _section(Label.CAUTIONS, element("p", report.customer_caution))
     yield _section(Label.LIMITATIONS, element("p", *_spaced(report.limitations)))
-
-
-def _has_result(derived: Sequence[DerivedEntry]) -> bool:
-    return any(not entry.missing for entry in derived)
 
 
 def _technical(report: Report) -> Iterable[Markup]:
@@ -145,9 +141,9 @@ def _readings(readings: Sequence[ReadingEntry], measured: Sequence[str] = ()) ->
         return NOTHING
     head = _row("th", Label.PART, Label.MEASURED, Label.LIMITS, Label.SCALE, Label.VERDICT)
     rows = [_reading_row(entry) for entry in readings]
-    table = element("table", element("thead", head), element("tbody", *rows))
+    table = element("table", element("thead", head), element("tbody", *rows), class_="readings")
     meters = element("p", *_spaced(measured), class_="small") if measured else NOTHING
-    return _section(Label.READINGS, table, meters)
+    return _section(Label.READINGS, table, element("p", Label.LEGEND, class_="small"), meters)
 
 
 def _reading_row(entry: ReadingEntry) -> Markup:
@@ -173,20 +169,6 @@ def _verdict(entry: ReadingEntry | DerivedEntry) -> Markup:
 
 
 def _details(entry: ReadingEntry) -> Markup:
-    facts = [
-        (Label.VERDICT, entry.verdict),
-        (Label.REASON, entry.reason),
-        (Label.LIMITS, entry.limits),
-        (Label.BASIS, entry.basis),
-        (Label.DOUBT, entry.doubt),
-        (Label.NEXT, entry.next_measurement),
-        (Label.METER, entry.meter),
-        (Label.ACCURACY, entry.accuracy),
-        (Label.CALIBRATION, entry.calibration),
-        (Label.RULE, entry.rule),
-        (Label.TIME, entry.time),
-        (Label.STATE, entry.state),
-    ]
     title = element(
         "h3", element("bdi", entry.part), " ", element("span", entry.terminals), " ", element("span", entry.text)
     )
@@ -204,7 +186,7 @@ def _details(entry: ReadingEntry) -> Markup:
     return element(
         "div",
         title,
-        _facts([Fact(name, text) for name, text in facts if text]),
+        _facts(entry.details),
         _list(entry.remarks),
         element("ul", *earlier) if earlier else NOTHING,
         class_="details",
@@ -221,19 +203,8 @@ def _derived(entry: DerivedEntry) -> Markup:
 
 
 def _cause(cause: CauseEntry) -> Markup:
-    evidence = [
-        Fact(label, text)
-        for label, texts in (
-            (Label.FOR, cause.evidence_for),
-            (Label.AGAINST, cause.evidence_against),
-            (Label.NEXT, (cause.next_measurement,)),
-            (Label.CAUTION, (cause.caution,)),
-        )
-        for text in texts
-        if text
-    ]
     title = element("h3", element("span", cause.title), " ", element("span", cause.confidence, class_="ratings"))
-    return element("div", title, _facts(evidence), class_="details")
+    return element("div", title, _facts(cause.evidence), class_="details")
 
 
 def _untested(points: Sequence[UntestedPoint]) -> Markup:

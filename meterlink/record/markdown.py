@@ -74,6 +74,8 @@ def _reading_lines(readings: Sequence[ReadingEntry]) -> Iterator[str]:
             _escape("; ".join(entry.remarks)),
         ]
         yield f"| {' | '.join(cells)} |"
+    yield ""
+    yield Label.LEGEND
 
 
 def _derived_lines(entry: DerivedEntry) -> Iterator[str]:
@@ -88,32 +90,13 @@ def _cause_lines(report: Report) -> Iterator[str]:
     yield ""
     for cause in report.causes:
         yield f"- **{_escape(cause.title)}**: {cause.confidence}"
-        for label, texts in (
-            (Label.FOR, cause.evidence_for),
-            (Label.AGAINST, cause.evidence_against),
-            (Label.NEXT, (cause.next_measurement,)),
-            (Label.CAUTION, (cause.caution,)),
-        ):
-            yield from (f"  - {label}: {_escape(text)}" for text in texts if text)
+        yield from (f"  {line}" for line in _fact_lines(cause.evidence))
     yield from _list(report.diagnosis_notes)
 
 
 def _detail_lines(entry: ReadingEntry) -> Iterator[str]:
-    yield f"- **{_escape(f'{entry.part} {entry.terminals} {entry.text}')}**: {_escape(entry.verdict)}"
-    for label, text in (
-        (Label.REASON, entry.reason),
-        (Label.BASIS, entry.basis),
-        (Label.DOUBT, entry.doubt),
-        (Label.NEXT, entry.next_measurement),
-        (Label.METER, entry.meter),
-        (Label.ACCURACY, entry.accuracy),
-        (Label.CALIBRATION, entry.calibration),
-        (Label.RULE, entry.rule),
-        (Label.TIME, entry.time),
-        (Label.STATE, entry.state),
-    ):
-        if text:
-            yield f"  - {label}: {_escape(text)}"
+    yield f"- **{_escape(f'{entry.part} {entry.terminals} {entry.text}')}**"
+    yield from (f"  {line}" for line in _fact_lines(entry.details))
     for before in entry.earlier:
         yield f"  - {before.time}: {_escape(before.verdict)}. {_escape(before.reason)}"
 

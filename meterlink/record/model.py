@@ -25,6 +25,7 @@ class Label(StrEnum):
     LIMITS = "Limits"
     SCALE = "On the scale"
     VERDICT = "Verdict"
+    LEGEND = "✓ within its limits; ✗ outside; ≈ too close to a limit for this meter to be sure; ? not decided"
     DETAILS = "Each reading in full"
     BASIS = "Limits from"
     DOUBT = "Doubt"
@@ -147,6 +148,25 @@ class ReadingEntry:
     earlier: tuple[EarlierVerdictEntry, ...]
 
     @property
+    def details(self) -> tuple[Fact, ...]:
+        """All that is to be said of it, under its labels."""
+        facts = (
+            Fact(Label.VERDICT, self.verdict),
+            Fact(Label.REASON, self.reason),
+            Fact(Label.LIMITS, self.limits),
+            Fact(Label.BASIS, self.basis),
+            Fact(Label.DOUBT, self.doubt),
+            Fact(Label.NEXT, self.next_measurement),
+            Fact(Label.METER, self.meter),
+            Fact(Label.ACCURACY, self.accuracy),
+            Fact(Label.CALIBRATION, self.calibration),
+            Fact(Label.RULE, self.rule),
+            Fact(Label.TIME, self.time),
+            Fact(Label.STATE, self.state),
+        )
+        return tuple(fact for fact in facts if fact.text)
+
+    @property
     def is_on_scale(self) -> bool:
         """Whether it has a number and a limit to be drawn with."""
         return self.value is not None and not (self.low is None and self.high is None)
@@ -212,6 +232,17 @@ class CauseEntry:
     evidence_against: tuple[str, ...]
     next_measurement: str
     caution: str
+
+    @property
+    def evidence(self) -> tuple[Fact, ...]:
+        """The evidence, the next measurement and its caution, under their labels."""
+        facts = (
+            *(Fact(Label.FOR, text) for text in self.evidence_for),
+            *(Fact(Label.AGAINST, text) for text in self.evidence_against),
+            Fact(Label.NEXT, self.next_measurement),
+            Fact(Label.CAUTION, self.caution),
+        )
+        return tuple(fact for fact in facts if fact.text)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ def make_picture(name: str, data: bytes | None, room: int = LARGEST_SUM) -> Pict
     """
     name = clean_text(name, LONGEST_REMARK)
     if data is None:
-        return Picture(name, remark="The file is not there any more.")
+        return Picture(name, remark="The file is not there.")
     if len(data) > min(room, LARGEST_PICTURE):
         return Picture(name, remark="Left out: the file is too large for a report.")
     kind = _kind(data)

@@ -95,7 +95,7 @@ def make_report(record: VisitRecord) -> Report:
         derived=tuple(map(_derived_entry, record.derived)),
         summary=plain(diagnosis.summary),
         causes=tuple(_causes(diagnosis)),
-        diagnosis_notes=tuple(map(plain, diagnosis.notes)),
+        diagnosis_notes=tuple(_diagnosis_notes(diagnosis)),
         untested=tuple(_untested(record, {point.key for point, _ in parts.now()})),
         left=tuple(_left(stored)),
         proofs=tuple(_proofs(record)),
@@ -202,6 +202,12 @@ def _causes(diagnosis: Diagnosis) -> Iterator[CauseEntry]:
             next_measurement=plain(cause.next_measurement),
             caution=plain(cause.caution),
         )
+
+
+def _diagnosis_notes(diagnosis: Diagnosis) -> Iterator[str]:
+    yield from map(plain, diagnosis.notes)
+    for asked in diagnosis.questions:
+        yield f"Nobody has answered: {plain(asked.question.text)}"
 
 
 def _untested(record: VisitRecord, read: Collection[str]) -> Iterator[UntestedPoint]:

@@ -27,8 +27,13 @@ def found_sentence(on_arrival: PointRows, derived: Sequence[DerivedResult], diag
     if not on_arrival:
         return "Nothing was measured at this visit."
     failed = [_failed_clause(point, row) for point, row in on_arrival if row.judgement.verdict in FAILED]
+    failed += [
+        f"the meter showed nothing at the {plain(point.title)}, where something should flow"
+        for point, row in on_arrival
+        if row.judgement.verdict is Verdict.NOTHING_FLOWS
+    ]
     failed += [f"the {plain(result.point.title)} is outside its limits" for result in derived if result.failed]
-    clauses = [*_first(failed, "outside limits"), *_other_clauses(on_arrival, after_failed=bool(failed))]
+    clauses = [*_first(failed, "not as they should be"), *_other_clauses(on_arrival, after_failed=bool(failed))]
     stops = [plain(cause.title) for cause in diagnosis.causes if cause.kind is CauseKind.STOP]
     warning = f" Before anything else: {'; '.join(stops)}." if stops else ""
     return f"We measured {count_phrase(len(on_arrival), 'test point')}: {'; '.join(clauses)}.{warning}"
@@ -58,7 +63,7 @@ def _first(clauses: Sequence[str], noun: str) -> Iterator[str]:
 
 def _other_clauses(on_arrival: PointRows, *, after_failed: bool) -> Iterator[str]:
     """Yield the numbers of the readings that are not outside."""
-    others = [row for _, row in on_arrival if row.judgement.verdict not in FAILED]
+    others = [row for _, row in on_arrival if row.judgement.verdict not in {*FAILED, Verdict.NOTHING_FLOWS}]
     within = sum(row.judgement.verdict is Verdict.WITHIN and not _is_close(row) for row in others)
     close = sum(row.judgement.verdict is Verdict.WITHIN and _is_close(row) for row in others)
     unjudged = sum(row.judgement.verdict is Verdict.NO_LIMITS for row in others)

@@ -24,7 +24,7 @@ tbody th { font-weight: normal; } tr, .part, figure, .details { break-inside: av
 .mark { display: inline-block; min-width: 1.1em; font-weight: bold; }
 th, td { overflow-wrap: normal; } td strong, td del { white-space: nowrap; }
 tbody th, .remark, .void { overflow-wrap: anywhere; }
-.bad { font-weight: bold; } .void { color: #444; }
+.bad { font-weight: bold; } .void, .void .bad { color: #444; font-weight: normal; } del .mark { display: inline; }
 .pairs td, .pairs th { width: 33%; } .short { font-size: 9.5pt; }
 .scale { width: 36mm; height: 5.8mm; display: block; }
 .band { fill: #ddd; stroke: none; } .axis, .tick { stroke: #111; stroke-width: 1; }
@@ -32,10 +32,14 @@ tbody th, .remark, .void { overflow-wrap: anywhere; }
 .photos { display: flex; flex-wrap: wrap; gap: 3mm; } figure { margin: 0; } figcaption { font-size: 9pt; }
 figure img { max-height: 45mm; max-width: 85mm; }
 .technical figure img { max-height: 90mm; max-width: 178mm; }
-@media screen and (max-width: 600px) { table, thead, tbody, tr, th, td { display: block; } thead { display: none; } }
+@media screen and (max-width: 600px) {
+  table, .small { font-size: 8.5pt; } .scale { width: 100%; max-width: 36mm; height: auto; }
+  .readings th:nth-child(4), .readings td:nth-child(4) { display: none; } .details .facts dt { flex-basis: 25mm; }
+}
 @page { margin: 11mm 13mm; }
 @media print {
   main { max-width: none; padding: 0; } body { font-size: 9.5pt; } .sentences { font-size: 10.5pt; }
-  .customer { font-size: 9pt; } .customer h2 { margin-top: 2.5mm; } .customer .short { columns: 2; }
+  .customer { font-size: 9pt; line-height: 1.28; } .customer h2 { margin-top: 2mm; } .customer .short { columns: 2; }
+  .customer .letterhead { margin-bottom: 1.5mm; }
 }
 """

@@ -15,6 +15,7 @@ from support.doc_examples import SEASONS
 from support.kept_records import VOID_REASON, keep_record
 from support.recorded_visits import store_visits
 
+ENDINGS = ".html, .htm, .md, .json"
 ELSEWHERE = Site("School", "Condenser 1")
 
 
@@ -65,6 +66,10 @@ def test_a_unit_at_several_sites_is_asked_for(visits: Path) -> None:
         (["--last", "--unit", "x"], "Give one of VISIT, --last and --unit. See: meterlink report --help"),
         (["--site", "x"], "--site says where --unit is: give that, too. See: meterlink report --help"),
         (["--unit", "Condensr 1"], "No visit is to a unit 'Condensr 1'. Did you mean Condenser 1?"),
+        (
+            ["-o", "x.pdf"],
+            f"No format has the ending .pdf: use {ENDINGS}, or give --format. See: meterlink report --help",
+        ),
         (["ffff0000ffff"], "There is no visit 'ffff0000ffff'. List them: meterlink visit list"),
         (
             ["-o", "no/folder.html"],
@@ -93,6 +98,13 @@ def test_the_firm_and_its_logo_stand_at_the_head(visits: Path) -> None:
     assert str(visits) not in out  # no folder of this machine
 
 
+def test_a_logo_that_is_no_picture_is_named_and_left_out(visits: Path) -> None:
+    (visits / "settings.toml").write_text('[firm]\nname = "Harbour Cooling"\nlogo = "logo.svg"\n', encoding="utf-8")
+    code, out, err = run_command("report")
+    assert (code, err) == (0, "The logo logo.svg is not in the report. The file is not there.\n")
+    assert "<img" not in out
+
+
 def test_a_failed_write_leaves_the_file_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     target = tmp_path / "report.html"
     target.write_text("before", encoding="utf-8")
@@ -105,6 +117,22 @@ def test_a_failed_write_leaves_the_file_as_it_was(tmp_path: Path, monkeypatch: p
         write_whole_file(target, "after")
     assert target.read_text(encoding="utf-8") == "before"
     assert list(tmp_path.iterdir()) == [target]
+
+
+def test_a_device_is_written_to_and_a_link_is_followed(tmp_path: Path) -> None:
+    fifo, link, target = tmp_path / "pipe", tmp_path / "link.html", tmp_path / "kept.html"
+    os.mkfifo(fifo)
+    reader = os.open(fifo, os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        write_whole_file(fifo, "through")
+        assert os.read(reader, 100) == b"through"
+    finally:
+        os.close(reader)
+    assert fifo.is_fifo()
+    link.symlink_to(target)
+    write_whole_file(link, "followed")
+    assert link.is_symlink()
+    assert target.read_text(encoding="utf-8") == "followed"
 
 
 def test_a_file_is_readable_as_any_new_one(tmp_path: Path) -> None:

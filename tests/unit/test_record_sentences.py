@@ -6,6 +6,7 @@ The reasoning in each test is common practice, no source: a customer must be abl
 from dataclasses import replace
 
 from meterlink.core.outcomes import Outcome
+from meterlink.core.verdicts import Verdict
 from meterlink.diagnosis.causes import Cause, CauseKind, Confidence
 from meterlink.record.report import make_report
 from support.visit_records import make_record
@@ -98,6 +99,15 @@ def test_a_close_call_is_never_called_sound_or_failed() -> None:
 def test_open_and_nothing_measured() -> None:
     assert "the contactor coil reads open, so no current passes it" in sentences(("coil", "OL Mohm"))[0]
     assert sentences(outcome=None) == ("Nothing was measured at this visit.", "The visit is not closed yet.")
+
+
+def test_a_meter_that_shows_nothing_is_no_proof_of_no_voltage() -> None:
+    # 0.0 V on the line is a finding, and may be a lead, a fuse or a meter: it is never put as "no voltage".
+    record = make_record(("line", "0.0 V"))
+    row = record.rows[0]
+    nothing = row._replace(judgement=replace(row.judgement, verdict=Verdict.NOTHING_FLOWS, margin=None))
+    found = make_report(replace(record, rows=[nothing])).found
+    assert found == "We measured 1 test point: the meter showed nothing at the line, where something should flow."
 
 
 def test_a_voided_reading_is_no_finding() -> None:
