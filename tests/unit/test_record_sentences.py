@@ -18,7 +18,7 @@ def sentences(*read: tuple[str, str], **more: object) -> tuple[str, str]:
 
 
 def test_a_capacitor_replaced_and_proven() -> None:
-    # The old section was weak, the new one reads within: that, and no more, is what the customer pays for.
+    # The old section was weak, the new one reads within. The customer pays for that and for no more.
     read = (("line", "236.1 V"), ("herm", "38.2 uF"), ("fan", "5.01 uF"), ("herm", "45.3 uF"), ("fan", "5.02 uF"))
     found, done = sentences(*read, replaced={"run capacitor": 3})
     assert found == (
@@ -39,7 +39,7 @@ def test_no_fault_found() -> None:
 
 
 def test_no_fault_found_against_a_reading_outside_is_said() -> None:
-    # An outcome never hides a reading: 38 of 45 µF is a fault whatever the visit was closed as.
+    # An outcome never hides a reading: 38 of 45 µF is a fault under any outcome.
     _, done = sentences(("herm", "38.2 uF"), outcome=Outcome.NO_FAULT_FOUND)
     assert done == (
         "The visit was closed as 'no fault found', against the readings; "
@@ -63,7 +63,7 @@ def test_a_part_to_fetch_after_another_was_replaced() -> None:
 
 
 def test_a_stop_comes_with_the_findings() -> None:
-    # Voltage where ohms were wanted: whoever reads the report must meet the warning before the numbers are forgotten.
+    # Voltage where ohms were wanted: a reader of the report must not miss the warning among the numbers.
     record = make_record(("winding", "3.4 ohm"), outcome=None)
     title = "voltage at the motor, C–S, which should be isolated"
     stop = Cause("r", title, CauseKind.STOP, Confidence.LIKELY, 3, (), (), "", "", frozenset())
