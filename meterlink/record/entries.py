@@ -12,6 +12,9 @@ from meterlink.store.rows import EarlierVerdict, HistoryRow
 FAILED = frozenset({Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED})
 """The verdicts of a part that is not sound, if the measurement was right."""
 
+TYPED_IN = "typed in"
+"""The remark on a reading that a person typed in."""
+
 _WORDS = {
     Verdict.WITHIN: "within limits",
     Verdict.OUTSIDE: "outside limits",
@@ -135,7 +138,7 @@ def _remarks(
         for remark, applies in (
             (f"voided, it counts nowhere: {plain(row.void_reason or '')}", row.void_reason is not None),
             ("read off the old part", of_old_part),
-            ("typed in", reading.is_typed),
+            (TYPED_IN, reading.is_typed),
             (
                 f"assigned later, {site_time(row.assigned_utc_ns or 0, zone)}",
                 row.assigned_utc_ns is not None,

@@ -49,7 +49,7 @@ def _customers(report: Report) -> Iterable[Markup]:
     yield _section(Label.REPLACED, *map(_replaced, report.replaced))
     yield _readings(report.readings, report.measured)
     yield _section(Label.DERIVED, *(_derived(entry) for entry in report.derived if not entry.missing))
-    yield _section(Label.UNTESTED, _untested([point for point in report.untested if point.is_expected]))
+    yield _section(Label.UNTESTED, _list(report.untested_lines))
     yield _section(Label.LEFT, element("p", *_spaced(report.left)))
     yield _photos(report.photos)
     yield _section(Label.CAUTIONS, element("p", report.customer_caution))

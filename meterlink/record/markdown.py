@@ -21,14 +21,14 @@ def markdown_report(report: Report, voice: Voice = Voice.CUSTOMER) -> str:
 
 
 def _common(report: Report, voice: Voice) -> list[tuple[str, list[str]]]:
-    expected = [point for point in report.untested if point.is_expected or voice is Voice.TECHNICAL]
+    untested = report.untested_lines if voice is Voice.CUSTOMER else [point.text for point in report.untested]
     return [
         (Label.VISIT, _fact_lines(report.facts)),
         (Label.FOUND_AND_DONE, [_escape(report.found), "", _escape(report.done)]),
         (Label.REPLACED, list(_replaced_lines(report))),
         (Label.READINGS, list(_reading_lines(report.readings))),
         (Label.DERIVED, [line for entry in report.derived for line in _derived_lines(entry)]),
-        (Label.UNTESTED, _list(point.text for point in expected)),
+        (Label.UNTESTED, _list(untested)),
         (Label.LEFT, _list(report.left)),
         (Label.PHOTOS, _list(f"{photo.name} {photo.remark}".rstrip() for photo in report.photos)),
         (Label.CAUTIONS, _list((*(report.cautions if voice is Voice.TECHNICAL else ()), report.customer_caution))),

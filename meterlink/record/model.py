@@ -247,7 +247,7 @@ class CauseEntry:
 
 @dataclass(frozen=True, slots=True)
 class UntestedPoint:
-    """A test point without a reading that counts; ``text`` is all of it.
+    """A test point without a reading that counts: ``place`` is where, ``text`` is all of it.
 
     ``is_expected``: it is not one that is read only where the part is fitted.
     """
@@ -255,6 +255,7 @@ class UntestedPoint:
     part: str
     terminals: str
     reason: str
+    place: str
     text: str
     is_expected: bool
 
@@ -263,8 +264,9 @@ class UntestedPoint:
 class Report:
     """The report on one visit. ``facts`` identify it; ``found`` and ``done`` are its two sentences for a customer.
 
-    ``limitations`` name the claims that it does not make; ``customer_caution`` is the one caution for a person
-    who is not of the trade, ``cautions`` those of the test points.
+    ``untested_lines`` has a line for each reason, of the points that are expected. ``limitations`` name the claims that
+    it does not make; ``customer_caution`` is the one caution for a person who is not of the trade, ``cautions`` those
+    of the test points.
     """
 
     firm: str
@@ -281,6 +283,7 @@ class Report:
     causes: tuple[CauseEntry, ...]
     diagnosis_notes: tuple[str, ...]
     untested: tuple[UntestedPoint, ...]
+    untested_lines: tuple[str, ...]
     left: tuple[str, ...]
     proofs: tuple[str, ...]
     notes: tuple[str, ...]

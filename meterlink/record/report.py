@@ -1,6 +1,6 @@
 """Make the report on a visit from the rows of the database. Pure: times, files and the diagnosis are arguments."""
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
@@ -12,7 +12,7 @@ from meterlink.core.nameplate import UnitFact
 from meterlink.core.version import VERSION
 from meterlink.diagnosis.causes import Diagnosis, RepairOutcome
 from meterlink.diagnosis.derived_points import DerivedResult
-from meterlink.record.entries import plain, reading_entry, site_time, verdict_mark, verdict_text
+from meterlink.record.entries import TYPED_IN, plain, reading_entry, site_time, verdict_mark, verdict_text
 from meterlink.record.model import (
     BeforeAndAfter,
     CauseEntry,
@@ -82,6 +82,7 @@ def make_report(record: VisitRecord) -> Report:
         for row in record.rows
     }
     replaced = tuple(_replaced_part(record, fitted, parts, entries) for fitted in record.replacements)
+    untested = tuple(_untested(record, {point.key for point, _ in parts.now()}))
     return Report(
         firm=plain(record.firm.name),
         firm_address=plain(record.firm.address),
@@ -96,7 +97,8 @@ def make_report(record: VisitRecord) -> Report:
         summary=plain(diagnosis.summary),
         causes=tuple(_causes(diagnosis)),
         diagnosis_notes=tuple(_diagnosis_notes(diagnosis)),
-        untested=tuple(_untested(record, {point.key for point, _ in parts.now()})),
+        untested=untested,
+        untested_lines=tuple(_untested_lines(untested)),
         left=tuple(_left(stored)),
         proofs=tuple(_proofs(record)),
         notes=tuple(_note_text(note, zone) for note in record.notes if _is_remark(note)),
@@ -229,7 +231,18 @@ def _untested(record: VisitRecord, read: Collection[str]) -> Iterator[UntestedPo
             reason = "no reason was recorded"
         is_expected = not point.optional or point.key in {*skipped, *replaced, *voided}
         part, terminals = plain(f"{point.circuit}: {point.title}"), plain("–".join(point.terminals))
-        yield UntestedPoint(part, terminals, reason, f"{part}, {terminals}: {reason}", is_expected)
+        place = f"{part}, {terminals}, {point.quantity}"  # a coil has ohms and volts at the same terminals
+        yield UntestedPoint(part, terminals, reason, place, f"{place}: {reason}", is_expected)
+
+
+def _untested_lines(untested: Iterable[UntestedPoint]) -> Iterator[str]:
+    """Yield for each reason the points that are expected, and were not tested."""
+    places: dict[str, list[str]] = {}
+    for point in untested:
+        if point.is_expected:
+            places.setdefault(point.reason, []).append(point.place)
+    for reason, own in places.items():
+        yield f"{reason[0].upper()}{reason[1:]}: {'; '.join(own)}."
 
 
 def _left(stored: StoredVisit) -> Iterator[str]:
@@ -275,7 +288,8 @@ def _measured(entries: Collection[ReadingEntry]) -> Iterator[str]:
         own = [entry for entry in entries if entry.meter == meter]
         times = own[0].time if len(own) == 1 else f"{own[0].time} to {own[-1].time}"
         calibrations = ", ".join(dict.fromkeys(entry.calibration for entry in own))
-        yield f"Measured with {meter}, {times}; calibration: {calibrations}."
+        how = "Typed in" if all(TYPED_IN in entry.remarks for entry in own) else f"Measured with {meter}"
+        yield f"{how}, {times}; calibration: {calibrations}."
 
 
 def _made(record: VisitRecord) -> Iterator[str]:

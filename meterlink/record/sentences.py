@@ -19,6 +19,8 @@ _MOST_NAMED = 3  # parts in one sentence; a customer reads no longer list, and t
 
 _GOOD = frozenset({RepairOutcome.PROVEN, RepairOutcome.WITHIN})
 
+_SAID_OTHERWISE = FAILED | {Verdict.NOTHING_FLOWS, Verdict.WITHIN, Verdict.NO_LIMITS}
+
 PointRows = Sequence[tuple[TestPoint, HistoryRow]]
 
 
@@ -67,7 +69,7 @@ def _other_clauses(on_arrival: PointRows, *, after_failed: bool) -> Iterator[str
     within = sum(row.judgement.verdict is Verdict.WITHIN and not _is_close(row) for row in others)
     close = sum(row.judgement.verdict is Verdict.WITHIN and _is_close(row) for row in others)
     unjudged = sum(row.judgement.verdict is Verdict.NO_LIMITS for row in others)
-    undecided = len(others) - within - close - unjudged
+    undecided = [plain(point.title) for point, row in on_arrival if row.judgement.verdict not in _SAID_OTHERWISE]
     if within and not after_failed and within == len(others):
         yield "it is within its limits" if within == 1 else "all are within their limits"
         return
@@ -78,7 +80,8 @@ def _other_clauses(on_arrival: PointRows, *, after_failed: bool) -> Iterator[str
     if unjudged:
         yield f"{unjudged} {_have(unjudged)} no limits to be judged by"
     if undecided:
-        yield f"{undecided} {'decides' if undecided == 1 else 'decide'} nothing"
+        more = f" and {len(undecided) - _MOST_NAMED} more" if len(undecided) > _MOST_NAMED else ""
+        yield f"no verdict is possible yet on the {', the '.join(undecided[:_MOST_NAMED])}{more}"
 
 
 def done_sentence(

@@ -39,7 +39,7 @@ figure img { max-height: 45mm; max-width: 85mm; }
 @page { margin: 11mm 13mm; }
 @media print {
   main { max-width: none; padding: 0; } body { font-size: 9.5pt; } .sentences { font-size: 10.5pt; }
-  .customer { font-size: 9pt; line-height: 1.28; } .customer h2 { margin-top: 2mm; } .customer .short { columns: 2; }
+  .customer { font-size: 9pt; line-height: 1.28; } .customer h2 { margin-top: 2mm; }
   .customer .letterhead { margin-bottom: 1.5mm; }
 }
 """

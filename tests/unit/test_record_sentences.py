@@ -110,6 +110,26 @@ def test_a_meter_that_shows_nothing_is_no_proof_of_no_voltage() -> None:
     assert found == "We measured 1 test point: the meter showed nothing at the line, where something should flow."
 
 
+def test_a_reading_that_decides_nothing_is_named() -> None:
+    # The customer is not told that a part is sound because nothing is known against it.
+    record = make_record(("line", "236.1 V"), ("herm", "38 uF"))
+    unclear = [replace(row.judgement, verdict=Verdict.CANNOT_TELL, margin=None) for row in record.rows[1:]]
+    rows = [record.rows[0], record.rows[1]._replace(judgement=unclear[0])]
+    found = make_report(replace(record, rows=rows)).found
+    assert found == (
+        "We measured 2 test points: 1 is within its limits; no verdict is possible yet on the run capacitor HERM."
+    )
+
+
+def test_points_that_were_not_tested_stand_together_under_their_reason() -> None:
+    (line,) = make_report(make_record(("line", "236.1 V"))).untested_lines
+    assert line == (
+        "No reason was recorded: compressor: run capacitor HERM, C–HERM, capacitance; condenser fan: run capacitor "
+        "FAN, C–FAN, capacitance; control: contactor coil, A1–A2, resistance; compressor: compressor motor, C–S, "
+        "resistance."
+    )
+
+
 def test_a_voided_reading_is_no_finding() -> None:
     record = make_record(("herm", "38.2 uF"), ("line", "236.1 V"), outcome=Outcome.NO_FAULT_FOUND)
     voided = replace(record, rows=[record.rows[0]._replace(void_reason="probe on the wrong terminal"), record.rows[1]])
