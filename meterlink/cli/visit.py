@@ -200,7 +200,8 @@ def closing_lines(result: Mapping[str, Any]) -> list[str]:
     lines = [f"The visit is closed: {result['outcome']}."]
     lines += [f"{title}: {', '.join(keys)}." for title, keys in left.items() if keys]
     not_said = {"the power is on": result["power_on"], "the covers are on": result["covers_on"]}
-    return lines + [f"Not said: whether {thing}." for thing, said in not_said.items() if said is None]
+    lines += [f"Not said: whether {thing}." for thing, said in not_said.items() if said is None]
+    return [*lines, "The report on it: meterlink report --last -o report.html"]
 
 
 @command.command()

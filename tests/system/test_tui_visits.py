@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from meterlink.link.messages import PlanNameView, Topic, UnitView, VisitsView
-from meterlink_tui.sheets.visits import VisitPicker
+from meterlink_tui.sheets.visits import VisitPicker, left_text
 from support.dashboards import catch_up, running_dashboard, screen_text
 
 PLANS = [PlanNameView(key="split-condenser", title="single-phase split condenser")]
@@ -60,6 +60,22 @@ async def test_a_new_unit_gets_its_plan() -> None:
         assert station.sent[-1] == ("begin_visit", place)
 
 
+def test_the_points_that_are_left_are_named() -> None:
+    def point(title: str, verdict: str | None) -> Any:
+        return {"title": title, "accepted": verdict and {"verdict": verdict}}
+
+    def left(*points: Any) -> str:
+        view: Any = {"points": list(points)}
+        return left_text(view)
+
+    assert left(point("coil", "within")) == "Every test point has a sound reading."
+    assert left(point("coil", "outside"), point("line", None)) == (
+        "Not sound and not replaced: coil. Without a reading: line."
+    )
+    many = [point(f"p{number}", None) for number in range(6)]
+    assert left(*many) == "Without a reading: p0, p1, p2, p3 and 2 more."
+
+
 async def test_the_active_visit_is_paused() -> None:
     active = visits(unit("Mill Lane bakery", "Condenser 1", is_open=True, is_active=True))
     async with running_dashboard(active) as (_, station, pilot):
@@ -94,6 +110,7 @@ async def test_the_active_visit_is_closed_with_an_outcome() -> None:
         await catch_up(pilot)
         left = {"outcome": "temporary repair", "power": "on", "covers": "on"}
         assert station.sent[-1] == ("close_visit", left)
+        assert "CLOSED The report on it: meterlink report --last -o report.html" in screen_text(app)
 
 
 async def test_the_list_grows_when_the_station_answers_and_escape_leaves_everything_as_it_is() -> None:

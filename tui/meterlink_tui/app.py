@@ -64,6 +64,7 @@ from meterlink_tui.sheets.visits import (
     PlanPicker,
     VisitChoice,
     VisitPicker,
+    left_text,
 )
 from meterlink_tui.sound.announcer import Announcer, SoundMode
 from meterlink_tui.sound.moments import MomentFinder
@@ -500,7 +501,7 @@ class Dashboard(App[None]):
                 visits = self._latest_messages.visits
                 self.push_screen(PlanPicker(choice, visits["plans"] if visits else ()), self._begin_visit)
             case LeaveVisit():
-                self.push_screen(OutcomePicker(), self._close_visit)
+                self.push_screen(OutcomePicker(left_text(self._latest_messages.visit)), self._close_visit)
             case PauseVisit():
                 self._start_command(CommandName.PAUSE_VISIT)
 
@@ -511,9 +512,17 @@ class Dashboard(App[None]):
 
     def _close_visit(self, leaving: Leaving | None) -> None:
         if leaving is not None:
-            self._start_command(
-                CommandName.CLOSE_VISIT, outcome=leaving.outcome, power=leaving.power, covers=leaving.covers
-            )
+            self.run_worker(self._close(leaving), name="close-visit")
+
+    async def _close(self, leaving: Leaving) -> None:
+        """Close the visit, and say how its report is made."""
+        error = await self.send(
+            CommandName.CLOSE_VISIT, outcome=leaving.outcome, power=leaving.power, covers=leaving.covers
+        )
+        self._report_command_error(error)
+        if not error:
+            text = "The report on it: meterlink report --last -o report.html"
+            self._command_error = Alert("CLOSED", text, Tone.PLAIN)
 
     def _start_command(self, command: CommandName, **fields: str) -> None:
         self.run_worker(self._send_command(command, **fields), name=command)

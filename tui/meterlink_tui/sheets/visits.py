@@ -13,10 +13,12 @@ from textual.widgets.option_list import Option
 from meterlink.core.outcomes import Outcome
 from meterlink.core.text import clean_text
 from meterlink.core.unit_kinds import proposed_plan
-from meterlink.link.messages import PlanNameView, UnitView, VisitsView
+from meterlink.core.verdicts import Verdict
+from meterlink.link.messages import PlanNameView, UnitView, VisitsView, VisitView
 from meterlink_tui.sheets.sheet import Sheet
 
 _LONGEST = 100  # characters of a site and a unit: more than a line of a wide screen
+_MOST_NAMED = 4  # untested points: a longer list is in `meterlink visit show`
 _LONGEST_NAME = 40  # characters of a name in the list
 
 
@@ -194,16 +196,40 @@ _LEFT = (
 )
 
 
-class OutcomePicker(Sheet[Leaving]):
-    """Closes with the outcome of the visit and how the unit is left, or without a result."""
+_NOT_SOUND = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
 
-    def __init__(self) -> None:
+
+def left_text(visit: VisitView | None) -> str:
+    """Return the test points that are left, in words: those not sound and not replaced by name, then the untested."""
+    points = visit["points"] if visit else []
+    not_sound = [
+        clean_text(point["title"])
+        for point in points
+        if point["accepted"] and point["accepted"]["verdict"] in _NOT_SOUND
+    ]
+    untested = [clean_text(point["title"]) for point in points if point["accepted"] is None]
+    texts = [f"Not sound and not replaced: {', '.join(not_sound)}."] if not_sound else []
+    if untested:
+        others = f" and {len(untested) - _MOST_NAMED} more" if len(untested) > _MOST_NAMED else ""
+        texts.append(f"Without a reading: {', '.join(untested[:_MOST_NAMED])}{others}.")
+    return " ".join(texts) or "Every test point has a sound reading."
+
+
+class OutcomePicker(Sheet[Leaving]):
+    """Closes with the outcome of the visit and how the unit is left, or without a result.
+
+    ``left`` names the test points that are left.
+    """
+
+    def __init__(self, left: str) -> None:
         super().__init__(())
+        self._left = left
         self._outcome = ""
 
     def body(self) -> ComposeResult:
         """Yield the list of outcomes."""
         yield Static("The outcome: ↑ ↓, Enter. Esc goes back.", id="leaving", classes="heading", markup=False)
+        yield Static(self._left, markup=False)
         yield OptionList(*(Option(outcome) for outcome in Outcome), markup=False)
 
     def on_mount(self) -> None:
