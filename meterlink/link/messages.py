@@ -266,7 +266,7 @@ class KnownMetersView(TypedDict):
 
 
 class LiveView(TypedDict):
-    """Topic ``live``: the newest reading of the meter that is measuring, at most ten times a second.
+    """Topic ``live``: the newest reading of the meter that is measuring, at most twenty times a second.
 
     ``text`` is the meter's display, ``number_text`` and ``unit_text`` are its two parts. ``digits`` and
     ``unit`` are converted to the unit of the active limits, if there are any, to be drawn on their scale.

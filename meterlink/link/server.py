@@ -27,8 +27,8 @@ from meterlink.link.endpoint import (
 )
 from meterlink.link.messages import PROTOCOL_VERSION, Command, CommandResult, Greeting, Message, Reply, Topic
 
-# The shortest time between two writes to a watcher: twice the ten drawings a second of a screen.
-_FRAME_INTERVAL = 0.05  # s
+# The shortest time between two writes to a watcher: twice the twenty drawings a second of a screen.
+_FRAME_INTERVAL = 0.025  # s
 
 OnCommand = Callable[[Command], Awaitable[CommandResult]]
 

@@ -28,8 +28,8 @@ from meterlink.store.writer import Writer
 
 # A step of the wall clock is found within two of these.
 CLOCK_CHECK_PERIOD = 1.0  # s
-# Watchers draw at most ten times a second.
-VIEW_INTERVAL = 0.1  # s
+# Watchers draw at most twenty times a second.
+VIEW_INTERVAL = 0.05  # s
 
 
 class Collection:
