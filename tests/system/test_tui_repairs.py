@@ -159,7 +159,7 @@ async def test_no_key_is_lost_while_a_sheet_opens(key: str) -> None:
         assert app.screen.query_one(Input).value == "241 V"
 
 
-@pytest.mark.parametrize("turns", range(0, 40, 3))
+@pytest.mark.parametrize("turns", range(0, 40, 8))
 async def test_keys_of_two_values_keep_their_order_at_any_pace(turns: int) -> None:
     """124 V would be a wrong value of 241 V; the keys of the second value come while the first is being sent."""
     async with running_dashboard(at(HERM)) as (app, station, pilot):
