@@ -1,4 +1,7 @@
 import io
+import os
+import subprocess
+import sys
 
 import pytest
 
@@ -47,3 +50,12 @@ def test_no_term_is_fine_on_windows_only(monkeypatch: pytest.MonkeyPatch) -> Non
         check_terminal(Screen(), Screen(), {})
     monkeypatch.setattr("sys.platform", "win32")
     check_terminal(Screen(), Screen(), {})
+
+
+def test_the_dashboard_paints_soon_after_a_change() -> None:
+    program = (
+        "import meterlink_tui.app, meterlink_tui, textual.constants\n"
+        "assert textual.constants.MAX_FPS == meterlink_tui.PAINTINGS"
+    )
+    environment = {name: value for name, value in os.environ.items() if name != "TEXTUAL_FPS"}
+    subprocess.run([sys.executable, "-c", program], check=True, env=environment)
