@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 from textual.events import Key
 
-from meterlink.link.client import connect
+from meterlink.link.client import LinkClient, connect
 from meterlink.link.messages import CommandName
 from meterlink_tui import PAINTINGS
 from meterlink_tui import app as app_module
@@ -61,8 +61,14 @@ class PaintedDashboard(Dashboard):
     CSS_PATH = str(Path(app_module.__file__).with_name("dashboard.tcss"))
 
     def __init__(self, folder: Path) -> None:
-        super().__init__(lambda: connect(folder))
+        super().__init__(self._connect)
+        self._folder = folder
+        self.clients: list[LinkClient] = []
         self.paints: list[tuple[float, str, float]] = []
+
+    async def _connect(self) -> LinkClient:
+        self.clients.append(await connect(self._folder))
+        return self.clients[-1]
 
     def _display(self, screen: Any, renderable: Any) -> None:
         super()._display(screen, renderable)
@@ -113,6 +119,8 @@ async def watch(folder: Path, body: Callable[[PaintedDashboard], Awaitable[None]
     async with app.run_test(size=(120, 40)):
         await until(lambda: len(app.paints) > 5)
         await body(app)
+    for client in app.clients:
+        await client.close()
     return app
 
 
