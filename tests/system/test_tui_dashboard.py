@@ -289,13 +289,17 @@ async def test_a_rating_is_typed_and_an_error_keeps_the_field_open() -> None:
         assert "Nothing was typed." in screen_text(app)
         station.error = "'45 q' is not a rating. Use µF."
         await pilot.press(*"45 q", "enter")
-        await pilot.pause()
+        async with asyncio.timeout(100):
+            while "✗ '45 q'" not in screen_text(app):
+                await catch_up(pilot)
         assert isinstance(app.screen, RatingSheet)
         assert "✗ '45 q' is not a rating. Use µF." in screen_text(app)
         assert app.screen.query_one(Input).value == "45 q"
         station.error = ""
         await pilot.press("backspace", *"uF", "enter")
-        await pilot.pause()
+        async with asyncio.timeout(100):
+            while isinstance(app.screen, RatingSheet):
+                await catch_up(pilot)
         assert station.sent[-1] == ("set_rating", {"point": "herm", "text": "45 uF"})
         assert not isinstance(app.screen, RatingSheet)
 
