@@ -9,6 +9,7 @@ from meterlink.core.errors import InputError, VisitError
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.station.current_visit import CurrentVisit
+from meterlink.station.place_names import place_name
 from meterlink.station.unit_fields import unit_fields, unit_lines
 from meterlink.station.visit_desk import VisitDesk, plan_of_visit
 from meterlink.store.reader import Reader
@@ -61,7 +62,7 @@ class PlaceCommands:
             InputError: a name is empty.
             VisitError: there is no such site, or another one has the name.
         """
-        await self._change(self._writer.rename_site(_name(site), _name(to_site)))
+        await self._change(self._writer.rename_site(place_name(site), place_name(to_site)))
 
     async def rename_unit(self, site: str, unit: str, to_unit: str) -> None:
         """Give a unit another name.
@@ -70,7 +71,7 @@ class PlaceCommands:
             InputError: a name is empty.
             VisitError: there is no such unit, or another one at the site has the name.
         """
-        await self._change(self._writer.rename_unit(_site(site, unit), _name(to_unit)))
+        await self._change(self._writer.rename_unit(_site(site, unit), place_name(to_unit)))
 
     async def merge_sites(self, site: str, to_site: str) -> None:
         """Give the units of ``site`` to ``to_site``; units of the same name are merged.
@@ -79,7 +80,7 @@ class PlaceCommands:
             InputError: a name is empty.
             VisitError: there is no such site, both are the same, or two units to merge have an open visit.
         """
-        await self._change(self._writer.merge_sites(_name(site), _name(to_site)))
+        await self._change(self._writer.merge_sites(place_name(site), place_name(to_site)))
 
     async def merge_units(self, site: str, unit: str, to_site: str, to_unit: str) -> None:
         """Give the visits and facts of a unit to another one; the first is gone.
@@ -150,16 +151,5 @@ class PlaceCommands:
             await self._publish_again()
 
 
-def _name(text: str) -> str:
-    """Return a name without invisible characters.
-
-    Raises:
-        InputError: nothing is left.
-    """
-    if not clean_text(text):
-        raise InputError("A name is missing.", "Name both.")
-    return clean_text(text)
-
-
 def _site(site: str, unit: str) -> Site:
-    return Site(_name(site), _name(unit))
+    return Site(place_name(site), place_name(unit))

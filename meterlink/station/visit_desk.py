@@ -20,6 +20,7 @@ from meterlink.settings import Settings
 from meterlink.station.collection import Collection
 from meterlink.station.current_visit import no_visit
 from meterlink.station.known_meters import KnownMeters
+from meterlink.station.place_names import place_name
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.store.reader import Reader
 from meterlink.store.rows import StoredReplacement, StoredVisit, UnitLeft, VisitDetails, VisitNote, VisitWithReadings
@@ -70,13 +71,11 @@ class VisitDesk:
         ``plan`` is a plan file or a shipped plan; if empty, it is that of the unit's newest visit.
 
         Raises:
-            InputError: a name is empty.
+            InputError: a name is empty or too long.
             PlanError: the plan cannot be used.
             VisitError: a visit to the unit is open.
         """
-        place = Site(clean_text(site), clean_text(unit))
-        if not (place.name and place.unit):
-            raise InputError("A visit needs the name of a site and of a unit.", "Name both.")
+        place = Site(place_name(site), place_name(unit))
         visits = [visit for visit in await asyncio.to_thread(self._reader.visits) if visit.site == place]
         if visits and visits[-1].closed_utc_ns is None:
             raise VisitError(

@@ -137,6 +137,20 @@ def test_names_are_changed_and_the_active_visit_shows_it(tmp_path: Path) -> None
     assert places(tmp_path) == [("Mill Lane bakery and café", "Condenser east", 1)]
 
 
+def test_a_long_name_is_refused_and_never_cut(tmp_path: Path) -> None:
+    """Two units whose names begin alike must not become one."""
+
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        del views
+        long = "Condenser on the north roof above the old bakery, left"
+        refused = await send(station, "begin_visit", site="Mill Lane bakery", unit=long)
+        assert f"has {len(long)} characters. At most 40 fit." in refused.error
+        assert "A name is missing." in (await send(station, "begin_visit", site=" ", unit="x")).error
+
+    run_at_station(tmp_path, body)
+    assert places(tmp_path) == []
+
+
 def test_two_names_of_one_machine_are_merged_and_it_keeps_its_history(tmp_path: Path) -> None:
     async def body(station: Station, views: dict[str, Any]) -> None:
         await visit(station, views, ONE, "45/5 MFD 440V", "45.2 µF")
