@@ -6,6 +6,7 @@ the median is held: one in twenty still waits longer for the drawings of the rea
 """
 
 import asyncio
+import os
 import statistics
 import subprocess
 import sys
@@ -41,6 +42,7 @@ def station_under_load(folder: Path, flood: int) -> Iterator[float]:
     with subprocess.Popen(
         [sys.executable, "-m", loaded_station.__name__, str(folder), str(flood)],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
     ) as process:  # fmt: skip
         assert process.stdout is not None
         assert process.stdin is not None

@@ -49,12 +49,18 @@ class Typist:
     def type(self, text: str) -> None:
         os.write(self._controller, text.encode())
 
-    def status(self) -> int:
-        """Return the exit status; all output is read meanwhile."""
+    def status(self, again: str = "") -> int:
+        """Return the exit status; all output is read meanwhile.
+
+        ``again`` is typed again while the program goes on: a signal that comes between its prompt and its wait for the
+        keyboard is seen with the next one, as any program's.
+        """
         end = time.monotonic() + LIMIT
         while self._process.poll() is None:
             assert time.monotonic() < end, self.text
             self._read()
+            if again and self._process.poll() is None:
+                self.type(again)
         self._read()
         return self._process.returncode
 
@@ -105,7 +111,7 @@ def test_ctrl_d_and_ctrl_c(tmp_path: Path, typists: list[Typist], key: str, stat
     if key == CTRL_D:  # the end of the input of one question goes back
         typist.until("What would you like to do? ")
         typist.type(key)
-    assert typist.status() == status
+    assert typist.status(again=key if key == CTRL_C else "") == status
     assert "Traceback" not in typist.text
 
 
