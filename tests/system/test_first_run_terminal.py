@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 LIMIT = 60.0  # s; a limit, not a wait
+PATIENCE = 5.0  # s; a person waits as long before another Ctrl+C
 # The pseudo-terminal becomes the controlling one, so that Ctrl+C is a signal; a test runner may have it ignored.
 _LAUNCH = """
 import fcntl, signal, termios
@@ -55,12 +56,15 @@ class Typist:
         ``again`` is typed again while the program goes on: a signal that comes between its prompt and its wait for the
         keyboard is seen with the next one, as any program's.
         """
-        end = time.monotonic() + LIMIT
+        begun = time.monotonic()
+        pressed = 1
         while self._process.poll() is None:
-            assert time.monotonic() < end, self.text
+            waited = time.monotonic() - begun
+            assert waited < LIMIT, self.text
             self._read()
-            if again and self._process.poll() is None:
+            if again and waited > pressed * PATIENCE:
                 self.type(again)
+                pressed += 1
         self._read()
         return self._process.returncode
 
