@@ -4,6 +4,7 @@ Typed, the dashboard starts the daemon itself. With a meter, the daemon is that 
 """
 
 import asyncio
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -114,7 +115,13 @@ async def test_with_a_meter(
     folder = tmp_path / "data"
     await asyncio.to_thread(keep_history, folder)
     bench = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", visit_bench.__name__, str(folder), stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        sys.executable,
+        "-m",
+        visit_bench.__name__,
+        str(folder),
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
     )
     assert bench.stdin is not None
     assert bench.stdout is not None
