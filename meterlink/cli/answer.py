@@ -8,7 +8,7 @@ import click
 
 from meterlink.cli.enter import accepted_text, accepted_views, first_visit, wait_for_accepted
 from meterlink.cli.judge.questions import question_lines
-from meterlink.cli.output import Form, listing_options
+from meterlink.cli.output import Form, data_option, listing_options
 from meterlink.cli.station_command import ensure_station
 from meterlink.core.questions import OpenQuestionError
 from meterlink.link.client import connect
@@ -21,7 +21,7 @@ from meterlink.settings import existing_data_dir
 @click.option(
     "--answer", metavar="CHOICE", help="The number or the key of a choice; without it the questions are listed."
 )
-@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
+@data_option
 @listing_options("name", "about", "text")
 def command(*, which: str, answer: str | None, data: str | None, form: Form) -> None:
     """List the open questions of the visit, or answer one.

@@ -9,6 +9,7 @@ from meterlink.ble.capture_driver import parse_poll, parse_write
 from meterlink.ble.discovery import Discovery
 from meterlink.capture.capture_file import ConnectionRequests
 from meterlink.cli.find import LISTEN_SECONDS
+from meterlink.cli.output import data_option
 from meterlink.cli.run import stop_on_signals
 from meterlink.core.clock import SystemClock
 from meterlink.core.errors import LinkError
@@ -40,7 +41,7 @@ _STANDARD_INPUT = 0  # the file descriptor
     "--poll", "polls", metavar="UUID[=SECONDS]", multiple=True, help="Read this value every SECONDS; repeatable."
 )
 @click.option("--seconds", type=click.FloatRange(min=0.1), help="Stop after so many seconds.")
-@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
+@data_option
 def command(
     *,
     address: str | None,

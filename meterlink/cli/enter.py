@@ -10,7 +10,7 @@ import click
 
 from meterlink.cli.completion import complete_point
 from meterlink.cli.judge.questions import question_lines
-from meterlink.cli.output import verdict_colour
+from meterlink.cli.output import data_option, verdict_colour
 from meterlink.cli.station_command import ensure_station, require_success
 from meterlink.cli.table import styled
 from meterlink.core.errors import LinkError, StoreError
@@ -32,7 +32,7 @@ _COMMIT_TIMEOUT = 10.0  # s
     shell_complete=complete_point,
     help="Test point of the reading; default: the active test point.",
 )
-@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
+@data_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for programs.")
 def command(*, text: str, point: str, data: str | None, as_json: bool) -> None:
     """Type in a reading from a meter without radio: 4.70 uF, OL Mohm, -12.34 mV DC.

@@ -14,7 +14,7 @@ import click
 from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.discovery import DiscoveredDevice, Discovery, uuid_text
 from meterlink.cli.completion import complete_meter
-from meterlink.cli.output import Form, listing_options
+from meterlink.cli.output import Form, data_option, listing_options
 from meterlink.cli.station_command import require_success
 from meterlink.cli.terminal import text_width
 from meterlink.core.clock import SystemClock
@@ -56,7 +56,7 @@ class FindOptions:
 
 
 @click.command()
-@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
+@data_option
 @click.option("--seconds", type=click.FloatRange(0.5, 600), help=f"Seconds to listen; default: {LISTEN_SECONDS:g}.")
 @click.option(
     "--connect",

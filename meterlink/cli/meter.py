@@ -10,7 +10,7 @@ import click
 
 from meterlink.cli.completion import complete_meter, complete_point
 from meterlink.cli.lazy_group import CommandGroup
-from meterlink.cli.output import Form, json_option, listing_options, print_table, printable_text
+from meterlink.cli.output import Form, data_option, json_option, listing_options, print_table, printable_text
 from meterlink.cli.station_command import require_success, send_command
 from meterlink.cli.stored_meters import load_known_meters
 from meterlink.cli.table import Cell
@@ -23,9 +23,6 @@ from meterlink.link.messages import CommandName, KnownMeterView
 from meterlink.settings import data_dir, existing_data_dir
 from meterlink.station.known_meters import known_meter_view
 
-_data = click.option(
-    "--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data."
-)
 _meter = click.argument("meter", metavar="METER", shell_complete=complete_meter)
 _columns = listing_options("name", "address", "state", "bound", "test_point", "accuracy", "calibration")
 
@@ -40,7 +37,7 @@ def command() -> None:
 
 
 @command.command("list")
-@_data
+@data_option
 @_columns
 def list_meters(*, data: str | None, form: Form) -> None:
     """List the known meters.
@@ -76,7 +73,7 @@ def list_meters(*, data: str | None, form: Form) -> None:
 
 @command.command()
 @_meter
-@_data
+@data_option
 @_columns
 def show(*, meter: str, data: str | None, form: Form) -> None:
     """Show a METER with all that is known of it.
@@ -102,7 +99,7 @@ def show(*, meter: str, data: str | None, form: Form) -> None:
 @command.command()
 @_meter
 @click.argument("text", metavar="NAME")
-@_data
+@data_option
 @json_option
 def name(*, meter: str, text: str, data: str | None, as_json: bool) -> None:
     """Give a METER another NAME.
@@ -120,7 +117,7 @@ def name(*, meter: str, text: str, data: str | None, as_json: bool) -> None:
 @_meter
 @click.argument("point", metavar="[POINT]", default="", shell_complete=complete_point)
 @click.option("--none", "unpin", is_flag=True, help="It measures the active test point again.")
-@_data
+@data_option
 @json_option
 def pin(*, meter: str, point: str, unpin: bool, data: str | None, as_json: bool) -> None:
     """Let a METER always measure the test point POINT, in later visits, too.
@@ -148,7 +145,7 @@ def pin(*, meter: str, point: str, unpin: bool, data: str | None, as_json: bool)
 @_meter
 @click.argument("driver", metavar="[DRIVER]", default="")
 @click.option("--auto", is_flag=True, help="The driver that fits its advertisement best.")
-@_data
+@data_option
 @json_option
 def driver(*, meter: str, driver: str, auto: bool, data: str | None, as_json: bool) -> None:
     """Read a METER with a DRIVER, or with the profile of this name.
@@ -174,7 +171,7 @@ def driver(*, meter: str, driver: str, auto: bool, data: str | None, as_json: bo
 @command.command()
 @_meter
 @click.argument("text", metavar="ACCURACY")
-@_data
+@data_option
 @json_option
 def accuracy(*, meter: str, text: str, data: str | None, as_json: bool) -> None:
     """Enter the ACCURACY of a METER: a line of its manual, or a class.
@@ -199,7 +196,7 @@ def accuracy(*, meter: str, text: str, data: str | None, as_json: bool) -> None:
 @click.option("--due", metavar="DATE", default="", help="The last day on which that counts.")
 @click.option("--certificate", metavar="TEXT", default="", help="The number of the certificate.")
 @click.option("--none", "forget", is_flag=True, help="Nothing is known of its calibration.")
-@_data
+@data_option
 @json_option
 def calibration(
     *, meter: str, calibrated: str, due: str, certificate: str, forget: bool, data: str | None, as_json: bool

@@ -39,6 +39,9 @@ _RECORDS_AT_ONCE = 200  # in one call: a call for each would take most of the ti
 
 Command = Callable[..., None]
 
+data_option = click.option(
+    "--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data."
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
 
 

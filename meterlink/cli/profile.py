@@ -6,7 +6,7 @@ from typing import Any
 import click
 
 from meterlink.cli.lazy_group import CommandGroup
-from meterlink.cli.output import Form, listing_options, print_table, print_text, printable_text
+from meterlink.cli.output import Form, data_option, listing_options, print_table, print_text, printable_text
 from meterlink.core.text import clean_text
 from meterlink.profiles import Profile, check_profile
 from meterlink.settings import existing_data_dir
@@ -42,7 +42,7 @@ def check(context: click.Context, file: Path) -> None:
 
 
 @command.command("list")
-@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
+@data_option
 @listing_options("profile", "driver", "channels", "note", "file", "problem")
 def list_profiles(*, data: str | None, form: Form) -> None:
     """List the profiles in the data folder: the meters that were taught or described.

@@ -4,14 +4,10 @@ import click
 
 from meterlink.cli.completion import complete_site
 from meterlink.cli.lazy_group import CommandGroup
-from meterlink.cli.output import printable_text
+from meterlink.cli.output import data_option, printable_text
 from meterlink.cli.station_command import send_command
 from meterlink.link.messages import CommandName
 from meterlink.settings import data_dir
-
-_data = click.option(
-    "--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data."
-)
 
 
 @click.group(cls=CommandGroup)
@@ -22,7 +18,7 @@ def command() -> None:
 @command.command()
 @click.argument("site", metavar="SITE", shell_complete=complete_site)
 @click.argument("name", metavar="NAME")
-@_data
+@data_option
 def rename(*, site: str, name: str, data: str | None) -> None:
     """Give a SITE another NAME.
 
@@ -36,7 +32,7 @@ def rename(*, site: str, name: str, data: str | None) -> None:
 @command.command()
 @click.argument("site", metavar="SITE", shell_complete=complete_site)
 @click.argument("into", metavar="INTO", shell_complete=complete_site)
-@_data
+@data_option
 def merge(*, site: str, into: str, data: str | None) -> None:
     """Give the units of a SITE to the site INTO; units of the same name are merged.
 

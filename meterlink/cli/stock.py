@@ -8,26 +8,30 @@ from typing import Any
 import click
 
 from meterlink.cli.lazy_group import CommandGroup
-from meterlink.cli.output import Form, json_option, listing_options, local_time, print_table, printable_text
+from meterlink.cli.output import (
+    Form,
+    data_option,
+    json_option,
+    listing_options,
+    local_time,
+    print_table,
+    printable_text,
+)
 from meterlink.cli.station_command import send_command
 from meterlink.cli.table import Cell
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.errors import InputError, NoDatabaseError
-from meterlink.core.stock import CAPACITOR, Movement, MovementKind, StockCount
+from meterlink.core.stock import CAPACITOR, MOST_PARTS, Movement, MovementKind, StockCount
 from meterlink.link.messages import CommandName
 from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir, load_stock
 from meterlink.store.reader import Reader
 
-_data = click.option(
-    "--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data."
-)
 _part = click.option(
     "--part", default=CAPACITOR, show_default=True, metavar="NAME", help="The kind of part: contactor, fan motor."
 )
 _place = click.option("--place", default="", help="Where it lies on the truck: 'left bin'.")
 _note = click.option("--note", default="", help="A note on this entry.")
-_MOST_PARTS = 9999  # of one kind; no truck carries as many
-_number = click.IntRange(1, _MOST_PARTS)
+_number = click.IntRange(1, MOST_PARTS)
 
 
 @click.group(cls=CommandGroup)
@@ -40,7 +44,7 @@ def command() -> None:
 
 @command.command("list")
 @click.option("--empty", is_flag=True, help="Only the parts of which none is left.")
-@_data
+@data_option
 @listing_options("rating", "count", "part", "place")
 def list_stock(*, empty: bool, data: str | None, form: Form) -> None:
     """List the parts on the truck with their counts.
@@ -78,7 +82,7 @@ def list_stock(*, empty: bool, data: str | None, form: Form) -> None:
 @_part
 @_place
 @_note
-@_data
+@data_option
 @json_option
 def add(*, rating: str, count: int, part: str, place: str, note: str, data: str | None, as_json: bool) -> None:
     """Add parts with this RATING, as marked on them: '45+5 MFD 440V'.
@@ -94,11 +98,11 @@ def add(*, rating: str, count: int, part: str, place: str, note: str, data: str 
 
 @command.command()
 @click.argument("rating", metavar="RATING")
-@click.argument("number", metavar="NUMBER", type=click.IntRange(0, _MOST_PARTS))
+@click.argument("number", metavar="NUMBER", type=click.IntRange(0, MOST_PARTS))
 @_part
 @_place
 @_note
-@_data
+@data_option
 @json_option
 def count(*, rating: str, number: int, part: str, place: str, note: str, data: str | None, as_json: bool) -> None:
     """Record that NUMBER parts with this RATING are there.
@@ -116,7 +120,7 @@ def count(*, rating: str, number: int, part: str, place: str, note: str, data: s
 @click.option("--count", default=1, show_default=True, type=_number, help="Number of parts.")
 @_part
 @_note
-@_data
+@data_option
 @json_option
 def use(*, rating: str, count: int, part: str, note: str, data: str | None, as_json: bool) -> None:
     """Take parts off the truck that no visit records.
@@ -134,7 +138,7 @@ def use(*, rating: str, count: int, part: str, note: str, data: str | None, as_j
 @click.option("--count", default=1, show_default=True, type=_number, help="Number of parts.")
 @_part
 @_note
-@_data
+@data_option
 @json_option
 def return_parts(*, rating: str, count: int, part: str, note: str, data: str | None, as_json: bool) -> None:
     """Bring parts back to the truck that were taken off.
@@ -149,7 +153,7 @@ def return_parts(*, rating: str, count: int, part: str, note: str, data: str | N
 
 @command.command()
 @listing_options("id", "at", "kind", "count", "rating", "part", "place", "note")
-@_data
+@data_option
 def ledger(*, data: str | None, form: Form) -> None:
     """List every entry of the stock, oldest first.
 
@@ -185,7 +189,7 @@ def ledger(*, data: str | None, form: Form) -> None:
 @command.command("import")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 @click.option("--yes", is_flag=True, help="Do it; without it the changes are only shown, or asked about on a terminal.")
-@_data
+@data_option
 @json_option
 def import_list(*, file: Path, yes: bool, data: str | None, as_json: bool) -> None:
     """Take the counts of a stock list (TOML, see `meterlink schema stock`), after a preview.
@@ -233,7 +237,7 @@ def import_list(*, file: Path, yes: bool, data: str | None, as_json: bool) -> No
 
 
 @command.command("export")
-@_data
+@data_option
 def export_list(*, data: str | None) -> None:
     """Print the capacitors on the truck as a stock list in TOML.
 

@@ -7,7 +7,7 @@ import click
 from meterlink.cli.choice import NamedChoice
 from meterlink.cli.completion import complete_site, complete_unit
 from meterlink.cli.lazy_group import CommandGroup
-from meterlink.cli.output import Form, listing_options, print_table, printable_text
+from meterlink.cli.output import Form, data_option, listing_options, print_table, printable_text
 from meterlink.cli.station_command import send_command
 from meterlink.core.equipment import Site
 from meterlink.core.errors import InputError, NoDatabaseError
@@ -19,9 +19,6 @@ from meterlink.station.unit_fields import listed_unit, unit_fields, unit_lines
 from meterlink.store.reader import Reader
 from meterlink.store.rows import StoredUnit
 
-_data = click.option(
-    "--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data."
-)
 _site = click.option("--site", required=True, shell_complete=complete_site, help="Name of the site.")
 _unit = click.argument("unit", metavar="UNIT", shell_complete=complete_unit)
 _FACTS = [str(fact) for fact in UnitFact]
@@ -37,7 +34,7 @@ def command() -> None:
 
 @command.command("list")
 @click.option("--all", "with_archived", is_flag=True, help="Archived units, too.")
-@_data
+@data_option
 @listing_options("site", "unit", "visits", "archived")
 def list_units(*, with_archived: bool, data: str | None, form: Form) -> None:
     """List the units.
@@ -69,7 +66,7 @@ def list_units(*, with_archived: bool, data: str | None, form: Form) -> None:
 @command.command()
 @_site
 @_unit
-@_data
+@data_option
 @listing_options("point", "circuit", "component", "section", "rating", "at")
 def show(*, site: str, unit: str, data: str | None, form: Form) -> None:
     """Show a UNIT: its fitted parts, its ratings, its nameplate.
@@ -101,7 +98,7 @@ def show(*, site: str, unit: str, data: str | None, form: Form) -> None:
 @_unit
 @click.argument("fact", metavar="FACT", type=NamedChoice(_FACTS))
 @click.argument("text", metavar="TEXT")
-@_data
+@data_option
 def set_fact(*, site: str, unit: str, fact: str, text: str, data: str | None) -> None:
     """Keep a fact about a UNIT: a line of the nameplate, a note, a photo.
 
@@ -129,7 +126,7 @@ def set_fact(*, site: str, unit: str, fact: str, text: str, data: str | None) ->
 @_site
 @_unit
 @click.argument("fact", metavar="FACT", type=NamedChoice([fact for fact in _FACTS if fact not in {"photo", "note"}]))
-@_data
+@data_option
 def unset(*, site: str, unit: str, fact: str, data: str | None) -> None:
     """Remove a FACT about a UNIT.
 
@@ -144,7 +141,7 @@ def unset(*, site: str, unit: str, fact: str, data: str | None) -> None:
 @_site
 @_unit
 @click.argument("name", metavar="NAME")
-@_data
+@data_option
 def rename(*, site: str, unit: str, name: str, data: str | None) -> None:
     """Give a UNIT another NAME.
 
@@ -160,7 +157,7 @@ def rename(*, site: str, unit: str, name: str, data: str | None) -> None:
 @_unit
 @click.argument("into", metavar="INTO")
 @click.option("--into-site", default="", help="The site of INTO, if it is another one.")
-@_data
+@data_option
 def merge(*, site: str, unit: str, into: str, into_site: str, data: str | None) -> None:
     """Give the visits of a UNIT to the unit INTO: they were one machine under two names.
 
@@ -175,7 +172,7 @@ def merge(*, site: str, unit: str, into: str, into_site: str, data: str | None) 
 @command.command()
 @_site
 @_unit
-@_data
+@data_option
 def archive(*, site: str, unit: str, data: str | None) -> None:
     """Take a UNIT off the list for new visits: it was scrapped. Its record stays.
 
@@ -189,7 +186,7 @@ def archive(*, site: str, unit: str, data: str | None) -> None:
 @command.command()
 @_site
 @_unit
-@_data
+@data_option
 def restore(*, site: str, unit: str, data: str | None) -> None:
     """Put an archived UNIT back on the list.
 

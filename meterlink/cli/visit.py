@@ -20,6 +20,7 @@ from meterlink.cli.judge.dates import parse_date, utc_nanoseconds
 from meterlink.cli.lazy_group import CommandGroup
 from meterlink.cli.output import (
     Form,
+    data_option,
     json_option,
     listing_options,
     local_time,
@@ -41,9 +42,6 @@ from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir, load_
 from meterlink.store.reader import Reader
 from meterlink.store.rows import StoredVisit
 
-_data = click.option(
-    "--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data."
-)
 _STATE_COLOURS = {"active": "green", "paused": "yellow", "closed": ""}
 _OUTCOMES = NamedChoice(list(map(str, Outcome)))
 
@@ -69,7 +67,7 @@ def command() -> None:
 )
 @click.option("--technician", default="", help="Who does the job.")
 @click.option("--job", default="", help="Number of the job.")
-@_data
+@data_option
 @json_option
 def begin(*, site: str, unit: str, plan: str, technician: str, job: str, data: str | None, as_json: bool) -> None:
     """Begin a visit; the visit before is paused. Ratings of the unit's earlier visits are known.
@@ -90,7 +88,7 @@ def begin(*, site: str, unit: str, plan: str, technician: str, job: str, data: s
 
 @command.command()
 @click.argument("visit", metavar="VISIT", shell_complete=complete_open_visit)
-@_data
+@data_option
 @json_option
 def switch(*, visit: str, data: str | None, as_json: bool) -> None:
     """Go on with another open VISIT (its id, or the beginning, see list); the visit before is paused.
@@ -103,7 +101,7 @@ def switch(*, visit: str, data: str | None, as_json: bool) -> None:
 
 
 @command.command()
-@_data
+@data_option
 @json_option
 def pause(*, data: str | None, as_json: bool) -> None:
     """Pause the active visit: readings belong to no visit until another begins.
@@ -118,7 +116,7 @@ def pause(*, data: str | None, as_json: bool) -> None:
 @click.argument("visit", metavar="[VISIT]", default="", shell_complete=complete_visit)
 @click.option("--site", required=True, shell_complete=complete_site, help="Name of the site.")
 @click.option("--unit", required=True, shell_complete=complete_unit, help="Name of the unit.")
-@_data
+@data_option
 @json_option
 def move(*, visit: str, site: str, unit: str, data: str | None, as_json: bool) -> None:
     """Let a VISIT (its id; default: the active one) be one of another unit: it was begun at the wrong one.
@@ -141,7 +139,7 @@ def move(*, visit: str, site: str, unit: str, data: str | None, as_json: bool) -
 @click.option("--from", "begin", required=True, metavar="WHEN", help="2026-07-01T13:00:00Z; without a zone it is UTC.")
 @click.option("--to", "end", required=True, metavar="WHEN", help="The end of the span, at most a day later.")
 @click.option("--meter", default="", help="The address or the name of one meter; default: all.")
-@_data
+@data_option
 @json_option
 def assign(*, point: str, begin: str, end: str, meter: str, data: str | None, as_json: bool) -> None:
     """Accept at POINT the readings that settled in a span of time outside any visit.
@@ -170,7 +168,7 @@ _on_off = click.Choice(["on", "off"])
 )
 @click.option("--power", type=_on_off, help="How the power is left.")
 @click.option("--covers", type=_on_off, help="Whether the covers are on.")
-@_data
+@data_option
 @json_option
 def close(*, outcome: str, power: str | None, covers: str | None, data: str | None, as_json: bool) -> None:
     """Close the active visit, and list the test points that are left.
@@ -206,7 +204,7 @@ def closing_lines(result: Mapping[str, Any]) -> list[str]:
 
 @command.command()
 @click.argument("text", metavar="TEXT")
-@_data
+@data_option
 def note(*, text: str, data: str | None) -> None:
     """Keep a note on the active visit.
 
@@ -219,7 +217,7 @@ def note(*, text: str, data: str | None) -> None:
 
 @command.command()
 @click.argument("reading", metavar="[READING]", default="")
-@_data
+@data_option
 def prove(*, reading: str, data: str | None) -> None:
     """Keep a note that the meter was proven on a known source: before the isolated readings, and after.
 
@@ -237,7 +235,7 @@ def prove(*, reading: str, data: str | None) -> None:
 @command.command()
 @click.argument("point", metavar="POINT", shell_complete=complete_point)
 @click.option("--reason", required=True, help="Why it is not measured.")
-@_data
+@data_option
 def skip(*, point: str, reason: str, data: str | None) -> None:
     """Skip the test point POINT (its key), with a reason.
 
@@ -251,7 +249,7 @@ def skip(*, point: str, reason: str, data: str | None) -> None:
 @command.command()
 @click.argument("reading", metavar="READING")
 @click.option("--reason", required=True, help="Why it does not count: a typing slip, a wrong terminal.")
-@_data
+@data_option
 def void(*, reading: str, reason: str, data: str | None) -> None:
     """Void an accepted READING (its id, see show): it is kept, and counts nowhere.
 
@@ -264,7 +262,7 @@ def void(*, reading: str, reason: str, data: str | None) -> None:
 
 @command.command()
 @click.argument("reading", metavar="READING")
-@_data
+@data_option
 def unvoid(*, reading: str, data: str | None) -> None:
     """Let a voided READING (its id, see show) count again.
 
@@ -278,7 +276,7 @@ def unvoid(*, reading: str, data: str | None) -> None:
 @command.command()
 @click.argument("point", metavar="POINT", shell_complete=complete_point)
 @click.argument("text", metavar="RATING")
-@_data
+@data_option
 def rating(*, point: str, text: str, data: str | None) -> None:
     """Enter the RATING that is printed on the part at POINT: '35/5 MFD 440V', '14.1 A'.
 
@@ -296,7 +294,7 @@ def rating(*, point: str, text: str, data: str | None) -> None:
 @click.option("--answer", default="", metavar="CHOICE", help="The answer where the rules object: fitted.")
 @click.option("--elsewhere", is_flag=True, help="The part is not off the truck.")
 @click.option("--undo", is_flag=True, help="Undo the newest replacement of this part.")
-@_data
+@data_option
 @json_option
 def replace(  # the options of one command
     *, point: str, rating: str, answer: str, elsewhere: bool, undo: bool, data: str | None, as_json: bool
@@ -338,7 +336,7 @@ def replace(  # the options of one command
 
 
 @command.command("list")
-@_data
+@data_option
 @listing_options("visit", "opened", "state", "site", "unit", "outcome", "closed", "plan", "technician", "job")
 def list_visits(*, data: str | None, form: Form) -> None:
     """List the visits, newest last.
@@ -376,7 +374,7 @@ def list_visits(*, data: str | None, form: Form) -> None:
 
 @command.command()
 @click.argument("visit", metavar="[VISIT]", default="", shell_complete=complete_visit)
-@_data
+@data_option
 @listing_options("point", "circuit", "component", "section", "terminals", "text", "verdict", "margin", "at", "id")
 def show(*, visit: str, data: str | None, form: Form) -> None:
     """Show a VISIT (its id or the beginning; default: the active one): test points, ratings, limits and readings.

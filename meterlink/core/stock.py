@@ -11,6 +11,10 @@ CAPACITOR = "capacitor"
 """The part whose ratings are read as labels of capacitors, and compared by the rules of replacement."""
 
 
+MOST_PARTS = 9999
+"""The largest count of one kind of part; no truck carries as many."""
+
+
 class MovementKind(StrEnum):
     """A change of the number of parts."""
 

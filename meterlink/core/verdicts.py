@@ -30,6 +30,10 @@ class Margin(StrEnum):
     CLOSE_CALL = "close call"
 
 
+FAILED_VERDICTS = frozenset({Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED})
+"""A part with one of these verdicts has failed, if the measurement was right."""
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """The lowest and highest value that count as within, in ``unit``; None for an open side.

@@ -11,7 +11,7 @@ from decimal import Decimal
 from meterlink.core.equipment import DerivedPoint, DerivedPointKind, Rating, Span, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.units import BASE_UNIT, Quantity
-from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
+from meterlink.core.verdicts import FAILED_VERDICTS, Judgement, Limits, Margin, Verdict
 from meterlink.diagnosis.observations import Observation, PointReadings
 from meterlink.judge.electrical.capacitance import ASSUMED_FREQUENCY_HALF_WIDTH, judge_under_load
 from meterlink.judge.electrical.lost_phase import LineReading
@@ -27,8 +27,6 @@ from meterlink.judge.judging import format_decimal
 from meterlink.judge.limits import rated_limits
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.judge.uncertainty import AccuracyLine
-
-FAILED_VERDICTS = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,12 +6,12 @@ from dataclasses import replace
 from meterlink.core.cautions import standard_caution
 from meterlink.core.equipment import CircuitState, PointKind
 from meterlink.core.units import Quantity
-from meterlink.core.verdicts import Margin, Verdict
+from meterlink.core.verdicts import FAILED_VERDICTS, Margin, Verdict
 from meterlink.diagnosis.causes import Cause, CauseKind, Confidence, Diagnosis
 from meterlink.diagnosis.evidence import Evidence, Fact, Subject, make_positive_evidence
 from meterlink.diagnosis.observations import Case, Observation, PointReadings
 from meterlink.diagnosis.proven_flow import with_proven_flow
-from meterlink.diagnosis.repairs import FAILED_VERDICTS, find_repairs, repair_questions
+from meterlink.diagnosis.repairs import find_repairs, repair_questions
 from meterlink.diagnosis.rules import WEIGHTS, Rule
 from meterlink.diagnosis.subject_kinds import SUBJECTS
 from meterlink.diagnosis.subjects import is_resistance_to_ground

@@ -5,12 +5,12 @@ from itertools import pairwise
 from meterlink.core.equipment import CircuitState
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Quantity
-from meterlink.core.verdicts import Verdict
+from meterlink.core.verdicts import FAILED_VERDICTS, Verdict
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence, make_positive_evidence
 from meterlink.diagnosis.facts_readings import describe_point, drop_at_rated_amps, readings_differ
 from meterlink.diagnosis.likelihood import readings_agree
 from meterlink.diagnosis.observations import Observation, leaves_doubt
-from meterlink.diagnosis.repairs import FAILED_VERDICTS, before_and_after, jumped_to_within
+from meterlink.diagnosis.repairs import before_and_after, jumped_to_within
 from meterlink.diagnosis.running_motors import amps_above_rated, coil_of_contacts, load_currents
 from meterlink.diagnosis.subjects import ContactorContacts, MeasuredPoint, WholeVisit, is_control_supply, is_line_supply
 from meterlink.diagnosis.supply_points import is_frame_to_ground

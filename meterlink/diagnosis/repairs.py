@@ -4,14 +4,12 @@ from collections.abc import Iterator
 
 from meterlink.core.equipment import CircuitState, PointKind
 from meterlink.core.questions import Choice, Question
-from meterlink.core.verdicts import Limits, Margin, Verdict
+from meterlink.core.verdicts import FAILED_VERDICTS, Limits, Margin, Verdict
 from meterlink.diagnosis.causes import Repair, RepairOutcome, RepairQuestion
 from meterlink.diagnosis.likelihood import readings_agree
 from meterlink.diagnosis.observations import Case, Observation, PointReadings
 from meterlink.judge.judging import format_decimal
 
-# A part with one of these verdicts has failed, if the measurement was right.
-FAILED_VERDICTS = frozenset({Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED})
 # A capacitor that reads overload may be shorted, and a circuit in which nothing flows may have an open part.
 _NOT_SOUND = FAILED_VERDICTS | {Verdict.OVER_RANGE, Verdict.NOTHING_FLOWS}
 

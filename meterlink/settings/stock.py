@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from meterlink.core.errors import InputError
+from meterlink.core.stock import MOST_PARTS
 from meterlink.tomlfile.documents import document_schema
 from meterlink.tomlfile.field_types import Integer, Parsed, Schema, Text
 from meterlink.tomlfile.files import load_document
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     from meterlink.judge.label.replacement import StockEntry
 
 _MOST_ENTRIES = 200  # far more kinds of capacitor than a truck carries; every pair of entries is compared
-_MOST_PARTS = 9999  # of one kind; no truck carries as many
 
 
 # The reader of labels is imported only for a stock list: without one a station starts without it.
@@ -47,7 +47,7 @@ def _make_stock(part: "tuple[StockEntry, ...]") -> "tuple[StockEntry, ...]":
 _PART: "Table[StockEntry]" = Table(
     _make_entry,
     Key("rating", Parsed(_parse_rating, '"45+5 uF 440 V"'), attribute="part", description="As on the label."),
-    Key("count", Integer(0, _MOST_PARTS), 1, description="Default: 1."),
+    Key("count", Integer(0, MOST_PARTS), 1, description="Default: 1."),
     Key("note", Text(40, example='"left bin"'), ""),
 )
 

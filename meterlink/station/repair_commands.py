@@ -10,7 +10,7 @@ from meterlink.core.equipment import CircuitState, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.questions import Choice, OpenQuestionError, Question
 from meterlink.core.replacements import Replacement
-from meterlink.core.stock import CAPACITOR, Movement, MovementKind, StockCount, StockItem
+from meterlink.core.stock import CAPACITOR, MOST_PARTS, Movement, MovementKind, StockCount, StockItem
 from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 FITTED = "fitted"  # the answer where the rules object to a part that is fitted all the same
 ELSEWHERE = "elsewhere"  # the source of a part that is not off the truck
-_MOST_PARTS = 9999  # of one kind; no truck carries as many
 
 
 class RepairCommands:
@@ -142,8 +141,8 @@ class RepairCommands:
         if kind not in list(MovementKind):
             raise InputError(f"{kind!r} is no movement of the stock.", f"Write one of: {', '.join(MovementKind)}.")
         least = 0 if kind == MovementKind.COUNTED else 1
-        if not least <= count <= _MOST_PARTS:
-            raise InputError(f"{count} is not the number of parts.", f"Write {least} to {_MOST_PARTS}.")
+        if not least <= count <= MOST_PARTS:
+            raise InputError(f"{count} is not the number of parts.", f"Write {least} to {MOST_PARTS}.")
         rating = clean_text(text, LONGEST_REMARK)
         if not rating:
             raise InputError("The rating of the part is missing.", "Write it as it is marked on the part.")

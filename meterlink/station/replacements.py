@@ -4,14 +4,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from meterlink.core.equipment import PointKind
-from meterlink.core.verdicts import Verdict
+from meterlink.core.verdicts import FAILED_VERDICTS
 from meterlink.station.visit import ActiveVisit
 
 if TYPE_CHECKING:
     from meterlink.judge.label.rated_part import RatedPart
     from meterlink.judge.label.replacement import StockEntry
-
-_FAILED = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
 
 
 def replacement_sentences(visit: ActiveVisit, stock: "Sequence[StockEntry]") -> dict[str, str]:
@@ -37,6 +35,8 @@ def _failed_capacitors(visit: ActiveVisit) -> list[str]:
     failed = (
         visit.points[key].component
         for key, readings in visit.accepted.items()
-        if visit.points[key].kind is PointKind.CAPACITOR and readings and readings[-1].judgement.verdict in _FAILED
+        if visit.points[key].kind is PointKind.CAPACITOR
+        and readings
+        and readings[-1].judgement.verdict in FAILED_VERDICTS
     )
     return list(dict.fromkeys(failed))

@@ -13,7 +13,7 @@ from meterlink.core.errors import InputError, PlanError, VisitError
 from meterlink.core.meter_proof import is_proof_note
 from meterlink.core.outcomes import Outcome
 from meterlink.core.text import LONGEST_REMARK, clean_text, did_you_mean
-from meterlink.core.verdicts import Verdict
+from meterlink.core.verdicts import FAILED_VERDICTS
 from meterlink.link.messages import Message, PlanNameView, Topic, UnitView, VisitsView
 from meterlink.plans import DEFAULT_PLAN, check_plan, load_plan, read_plan_text, shipped_plans
 from meterlink.settings import Settings
@@ -29,8 +29,6 @@ from meterlink.store.writer import Writer
 log = logging.getLogger(__name__)
 
 MOST_UNITS = 1_000  # a list with more is searched by `meterlink visit list`
-
-_NOT_SOUND = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
 
 
 class VisitDesk:
@@ -216,7 +214,7 @@ class VisitDesk:
             "outside_not_replaced": [
                 key
                 for key, accepted in visit.accepted.items()
-                if accepted and accepted[-1].judgement.verdict in _NOT_SOUND
+                if accepted and accepted[-1].judgement.verdict in FAILED_VERDICTS
             ],
             "skipped": [{"point": key, "reason": reason} for key, reason in skipped.items()],
             "meter_not_proven": missing_proofs(visit, notes),

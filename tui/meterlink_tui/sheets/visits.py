@@ -13,7 +13,7 @@ from textual.widgets.option_list import Option
 from meterlink.core.outcomes import Outcome
 from meterlink.core.text import clean_text
 from meterlink.core.unit_kinds import proposed_plan
-from meterlink.core.verdicts import Verdict
+from meterlink.core.verdicts import FAILED_VERDICTS
 from meterlink.link.messages import PlanNameView, UnitView, VisitsView, VisitView
 from meterlink_tui.sheets.sheet import Sheet
 
@@ -196,16 +196,13 @@ _LEFT = (
 )
 
 
-_NOT_SOUND = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
-
-
 def left_text(visit: VisitView | None) -> str:
     """Return the test points that are left, in words: those not sound and not replaced by name, then the untested."""
     points = visit["points"] if visit else []
     not_sound = [
         clean_text(point["title"])
         for point in points
-        if point["accepted"] and point["accepted"]["verdict"] in _NOT_SOUND
+        if point["accepted"] and point["accepted"]["verdict"] in FAILED_VERDICTS
     ]
     untested = [clean_text(point["title"]) for point in points if point["accepted"] is None]
     texts = [f"Not sound and not replaced: {', '.join(not_sound)}."] if not_sound else []
