@@ -18,7 +18,7 @@ from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.errors import MeterlinkError
 from meterlink.core.key_actions import DEFAULT_KEYS, KeyAction, Keys
 from meterlink.core.text import LONGEST_REMARK, clean_text
-from meterlink.link.messages import CommandName, Message, QuestionView, Topic
+from meterlink.link.messages import CommandName, Message, QuestionView, Reply, Topic
 from meterlink.link.pacing import PacedAction
 from meterlink_tui.arrangement import arrangement_for, rows_for, texts_of
 from meterlink_tui.caution_memory import CautionMemory
@@ -465,6 +465,10 @@ class Dashboard(App[None]):
         self.draw()  # the effect of a key has come before its answer, and waits for no other drawing
         return clean_text(error, _LONGEST_ERROR)
 
+    async def _send_text(self, command: CommandName, text: str, /, **fields: str) -> str:
+        """Send a command with a text that was typed or chosen; return its error, or ""."""
+        return await self.send(command, text=text, **fields)
+
     async def _send_command(self, command: CommandName, **fields: str | int) -> None:
         error = await self.send(command, **fields)
         self._report_command_error(error)
@@ -545,25 +549,27 @@ class Dashboard(App[None]):
 
     async def _check_rating(self, key: str, text: str) -> str:
         """Return how a rating is understood; empty while the station does not answer."""
-        if self._station is None:
-            return ""
-        try:
-            reply = await self._station.request(CommandName.CHECK_RATING, point=key, text=text)
-        except MeterlinkError:
+        error, reply = await self._reply(CommandName.CHECK_RATING, point=key, text=text)
+        if reply is None:
             return ""
         if reply["question"] is not None:
             return "Several meanings: Enter asks which."
-        return f"Understood: {reply['data']['understood']}" if not reply["error"] else reply["error"]
+        return error or f"Understood: {reply['data']['understood']}"
 
-    async def _request(self, command: CommandName, **fields: str) -> tuple[str, QuestionView | None]:
-        """Send a command to the station; return its error, or "", and its question."""
+    async def _reply(self, command: CommandName, **fields: str) -> tuple[str, Reply | None]:
+        """Send a command to the station; return its error, or "", and the reply; None if there is no reply."""
         if self._station is None:
             return _NOT_CONNECTED, None
         try:
             reply = await self._station.request(command, **fields)
         except MeterlinkError as link_error:
             return clean_text(str(link_error), _LONGEST_ERROR), None
-        return clean_text(reply["error"], _LONGEST_ERROR), reply["question"]
+        return clean_text(reply["error"], _LONGEST_ERROR), reply
+
+    async def _request(self, command: CommandName, **fields: str) -> tuple[str, QuestionView | None]:
+        """Send a command to the station; return its error, or "", and its question."""
+        error, reply = await self._reply(command, **fields)
+        return error, reply["question"] if reply else None
 
     def action_replace(self) -> None:
         """Open the sheet for a replaced part at the active test point."""
@@ -609,11 +615,10 @@ class Dashboard(App[None]):
         elif active.newest is not None:
             uid, text = active.newest
             heading = f"Void {text} at the {active.title}: why? It is kept, and counts nowhere."
-            sheet = RemarkSheet(self.scene.cautions, heading, partial(self._void, uid), VOID_REASONS)
+            sheet = RemarkSheet(
+                self.scene.cautions, heading, partial(self._send_text, CommandName.VOID, uid=uid), VOID_REASONS
+            )
         self.push_screen(sheet)
-
-    async def _void(self, uid: str, text: str) -> str:
-        return await self.send(CommandName.VOID, uid=uid, text=text)
 
     def action_skip(self) -> None:
         """Skip the active test point, with a reason."""
@@ -623,10 +628,8 @@ class Dashboard(App[None]):
             self._report_command_error("There is no active test point to skip.")
             return
         heading = f"Skip the {active.title}: why?"
-        self.push_screen(RemarkSheet(self.scene.cautions, heading, partial(self._skip, active.key), SKIP_REASONS))
-
-    async def _skip(self, point: str, text: str) -> str:
-        return await self.send(CommandName.SKIP, point=point, text=text)
+        send = partial(self._send_text, CommandName.SKIP, point=active.key)
+        self.push_screen(RemarkSheet(self.scene.cautions, heading, send, SKIP_REASONS))
 
     async def action_unit(self) -> None:
         """Open the sheet of the unit that is visited."""
@@ -640,15 +643,9 @@ class Dashboard(App[None]):
 
     async def _unit_lines(self) -> tuple[str, list[str]]:
         """Return an error, or "", and the lines of the unit that is visited."""
-        if self._station is None:
-            return _NOT_CONNECTED, []
-        try:
-            reply = await self._station.request(CommandName.SHOW_UNIT)
-        except MeterlinkError as link_error:
-            return clean_text(str(link_error), _LONGEST_ERROR), []
-        lines = reply["data"].get("lines", [])
-        shown = [clean_text(str(line), LONGEST_REMARK) for line in lines] if isinstance(lines, list) else []
-        return clean_text(reply["error"], _LONGEST_ERROR), shown
+        error, reply = await self._reply(CommandName.SHOW_UNIT)
+        lines = reply["data"].get("lines", []) if reply else []
+        return error, [clean_text(str(line), LONGEST_REMARK) for line in lines] if isinstance(lines, list) else []
 
     async def _send_fact(self, fact: str, text: str) -> tuple[str, list[str]]:
         visit = self._latest_messages.visit
@@ -660,10 +657,7 @@ class Dashboard(App[None]):
     def action_note(self) -> None:
         """Write a note on the visit."""
         cautions = self.scene.cautions if self.scene else ()
-        self.push_screen(RemarkSheet(cautions, "A note on this visit:", self._note))
-
-    async def _note(self, text: str) -> str:
-        return await self.send(CommandName.NOTE, text=text)
+        self.push_screen(RemarkSheet(cautions, "A note on this visit:", partial(self._send_text, CommandName.NOTE)))
 
     async def on_event(self, event: Event) -> None:
         """Handle an event; a key waits until the key before it has had its effect, and until a sheet can take it."""
@@ -728,10 +722,8 @@ class Dashboard(App[None]):
         if active is None or self.scene is None:
             self._report_command_error("There is no active test point for a reading.")
             return
-        self.push_screen(ManualEntrySheet(self.scene.cautions, active, partial(self._send_reading, active.key)))
-
-    async def _send_reading(self, point: str, text: str) -> str:
-        return await self.send(CommandName.ENTER, point=point, text=text)
+        send = partial(self._send_text, CommandName.ENTER, point=active.key)
+        self.push_screen(ManualEntrySheet(self.scene.cautions, active, send))
 
     def action_meters(self) -> None:
         """Open the sheet of the meters."""

@@ -47,7 +47,6 @@ class AcceptedSheet(RecordSheet[None]):
 
     def on_mount(self) -> None:
         """Read the details."""
-        super().on_mount()
         self.run_worker(self._show(), name="details")
 
     async def _show(self) -> None:

@@ -63,7 +63,6 @@ class HistorySheet(RecordSheet[None]):
 
     def on_mount(self) -> None:
         """Focus the line, and list the readings once the list has its size."""
-        super().on_mount()
         self.query_one(Input).focus()
         self.call_after_refresh(self._search)
 

@@ -47,7 +47,6 @@ class ChoiceSheet(Sheet[str]):
 
     def on_mount(self) -> None:
         """Display the choices."""
-        super().on_mount()
         choice_list = self.query_one(ChoiceList)
         choice_list.show(self._choices)
         choice_list.highlighted = next(
@@ -92,7 +91,6 @@ class MetersSheet(Sheet[None]):
 
     def on_mount(self) -> None:
         """Ask the station for the meters it knows and for those on the air."""
-        super().on_mount()
         self.query_one(OptionList).focus()
         self.set_interval(_AGE_PERIOD, self._show)
         self.run_worker(self._ask(), name="list-meters")
@@ -252,7 +250,16 @@ class MetersSheet(Sheet[None]):
 
         heading = f"{entry.title}: {_HEADINGS[command]}"
         self.app.push_screen(
-            TextSheet(self._cautions, heading, instruction, submit, text=text, example=example, longest=longest)
+            TextSheet(
+                self._cautions,
+                heading,
+                f"{instruction} Enter saves it, Esc cancels.",
+                submit,
+                text=text,
+                example=example,
+                longest=longest,
+                may_be_empty=True,
+            )
         )
 
     def _start(

@@ -42,7 +42,6 @@ class PartSheet(RecordSheet[None]):
 
     def on_mount(self) -> None:
         """Read the visits."""
-        super().on_mount()
         self.run_worker(self._show(), name="part")
 
     def readings_changed(self) -> None:

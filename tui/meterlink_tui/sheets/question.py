@@ -30,7 +30,6 @@ class QuestionSheet(Sheet[str]):
 
     def on_mount(self) -> None:
         """Display the choices."""
-        super().on_mount()
         self.query_one(ChoiceList).show(self.question.choices)
 
     def on_choice_list_chosen(self, chosen: ChoiceList.Chosen) -> None:

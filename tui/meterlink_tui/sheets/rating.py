@@ -38,7 +38,6 @@ _LONGEST_QUESTION = 240  # characters; a question quotes the label
 
 _LONGEST_MEANING = 160  # characters; two rows of 80 columns
 
-SubmitText = Callable[[str], Awaitable[str]]  # sends a typed text; returns its error, or ""
 # Sends a typed rating; returns its error, or "", and the question about a text with several meanings.
 SubmitRating = Callable[[str], Awaitable[tuple[str, QuestionView | None]]]
 
@@ -89,7 +88,6 @@ class RatingSheet(Sheet[None]):
 
     def on_mount(self) -> None:
         """Focus the field, so that typing starts at once."""
-        super().on_mount()
         self.query_one(ChoiceList).show(())
         self.query_one(Input).focus()
 

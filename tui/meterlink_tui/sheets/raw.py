@@ -52,7 +52,6 @@ class RawSheet(RecordSheet[None]):
 
     def on_mount(self) -> None:
         """Focus the field, and list the readings once the list has its size."""
-        super().on_mount()
         self.query_one(Input).focus()
         self.pages.show(self._record.raw_below, self._record.raw_above, (), _NOTHING_YET)
         self.call_after_refresh(self._begin)

@@ -36,7 +36,6 @@ class RecordSheet(Sheet[ResultT]):
         """Display the lines of the working view, and the keys."""
         if self._is_narrow:
             self._cautions = tuple(map(narrow_caution, self._cautions))
-        super().on_mount()
         self.show_live(self._scene)
         self.query_one("#record-keys", Static).update(self._key_line())
 

@@ -87,7 +87,7 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
         self.app.push_screen(HelpSheet(self._cautions, self.own_bindings()))
 
     def on_mount(self) -> None:
-        """Display the cautions."""
+        """Display the cautions. Textual calls this after the ``on_mount`` of a subclass, which does not call it."""
         scene: Scene | None = getattr(self.app, "scene", None)  # of the dashboard under this sheet
         self.show_warnings(scene.stop if scene else None, self._cautions)
 

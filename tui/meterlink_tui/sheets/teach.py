@@ -65,7 +65,6 @@ class MeterPicker(Sheet[str]):
 
     def on_mount(self) -> None:
         """Highlight the first meter."""
-        super().on_mount()
         option_list = self.query_one(OptionList)
         option_list.highlighted = 0 if self._rows else None
         option_list.focus()
@@ -123,7 +122,6 @@ class TeachSheet(Sheet[None]):
 
     def on_mount(self) -> None:
         """Focus the field; begin teaching if it has not begun."""
-        super().on_mount()
         self.query_one(Input).focus()
         if self._initial_view is None:
             self.run_worker(self._begin_teaching(), name="teach")

@@ -29,7 +29,6 @@ class PointPicker(Sheet[str]):
 
     def on_mount(self) -> None:
         """Highlight the active test point."""
-        super().on_mount()
         option_list = self.query_one(OptionList)
         option_list.highlighted = next((index for index, row in enumerate(self._rows) if row.active), 0)
         option_list.focus()

@@ -3,6 +3,7 @@
 from collections.abc import Awaitable, Callable
 
 from textual.app import ComposeResult
+from textual.widget import Widget
 from textual.widgets import Input, Static
 
 from meterlink_tui.sheets.sheet import Sheet
@@ -14,7 +15,10 @@ class TextSheet(Sheet[None]):
     """Passes the typed text to ``submit``; closes if it returns no error, else displays the error.
 
     The field begins with ``text``. ``instruction`` stands above the field, ``example`` stands in an empty field.
+    ``may_be_empty``: an empty text means something, too.
     """
+
+    has_field = True
 
     def __init__(
         self,
@@ -26,6 +30,7 @@ class TextSheet(Sheet[None]):
         text: str = "",
         example: str = "",
         longest: int = 200,
+        may_be_empty: bool = False,
     ) -> None:
         super().__init__(cautions)
         self._heading = heading
@@ -34,25 +39,42 @@ class TextSheet(Sheet[None]):
         self._text = text
         self._example = example
         self._longest = longest
+        self._may_be_empty = may_be_empty
 
     def body(self) -> ComposeResult:
         """Yield the heading, the instruction, the field and an empty row for an error."""
         yield Static(self._heading, classes="heading", markup=False)
-        yield Static(f"{self._instruction} Enter saves it, Esc cancels.", markup=False)
+        yield Static(self._instruction, markup=False)
+        yield from self.above_field()
         field = Input(self._text, placeholder=self._example, max_length=self._longest, id="text")
         field.cursor_blink = False
         yield field
         yield Static("", id="error", classes="error", markup=False)
 
+    def above_field(self) -> ComposeResult:
+        """Yield further widgets between the instruction and the field."""
+        yield from ()
+
     def on_mount(self) -> None:
-        """Focus the field, so that typing starts at once."""
-        super().on_mount()
-        self.query_one(Input).focus()
+        """Focus the first widget, so that typing starts at once."""
+        self.first_widget().focus()
+
+    def first_widget(self) -> Widget:
+        """Return the widget that has the focus when the sheet opens."""
+        return self.query_one(Input)
 
     async def on_input_submitted(self, submitted: Input.Submitted) -> None:
         """Send the text; display its error."""
-        error = await self._submit(submitted.value)
-        if error:
-            self.query_one("#error", Static).update(f"✗ {error}")
-        else:
-            self.dismiss()
+        await self.send_text(submitted.value)
+
+    async def send_text(self, text: str) -> None:
+        """Send a text once; close if it is taken, else display the error."""
+        with self.sending() as may_send:
+            if not may_send:
+                return
+            is_sent = bool(text.strip()) or self._may_be_empty
+            error = await self._submit(text) if is_sent else "Nothing was typed."
+            if error:
+                self.query_one("#error", Static).update(f"✗ {error}")
+            else:
+                self.dismiss()

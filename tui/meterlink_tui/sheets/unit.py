@@ -36,7 +36,6 @@ class UnitSheet(Sheet[None]):
 
     def on_mount(self) -> None:
         """Show the facts, and focus the field."""
-        super().on_mount()
         self._show(self._lines)
         self.query_one(Input).focus()
 

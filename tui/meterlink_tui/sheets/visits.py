@@ -76,7 +76,6 @@ class VisitPicker(Sheet[VisitChoice]):
 
     def on_mount(self) -> None:
         """Focus the field, so that typing starts at once."""
-        super().on_mount()
         self.query_one(OptionList).can_focus = False
         self.query_one(Input).focus()
         self._list()
@@ -153,7 +152,6 @@ class PlanPicker(Sheet[tuple[Place, str]]):
 
     def on_mount(self) -> None:
         """Focus the list."""
-        super().on_mount()
         self.query_one(OptionList).focus()
 
     def list_plans(self, plans: Sequence[PlanNameView]) -> None:
@@ -231,7 +229,6 @@ class OutcomePicker(Sheet[Leaving]):
 
     def on_mount(self) -> None:
         """Focus the list."""
-        super().on_mount()
         self.query_one(OptionList).focus()
 
     def on_option_list_option_selected(self, selected: OptionList.OptionSelected) -> None:
