@@ -2,12 +2,14 @@
 
 import asyncio
 import uuid
-from collections.abc import Iterable, Iterator, Mapping
-from itertools import groupby
+from collections.abc import AsyncIterator, Mapping
+from dataclasses import dataclass
+from functools import partial
 
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError, VisitError
+from meterlink.core.verdicts import Judgement
 from meterlink.station.acceptance import needs_person
 from meterlink.station.committer import Committer
 from meterlink.station.current_visit import CurrentVisit
@@ -20,6 +22,15 @@ from meterlink.store.rows import StoredReading
 # The longest span in one go: a working day; a longer one is a slip in a date.
 MOST_HOURS = 24
 _PAGE = 5_000  # readings at a time: some MB of memory
+
+
+@dataclass(frozen=True, slots=True)
+class _Settled:
+    """A reading that settled in ``settling_time`` s, and its judgement."""
+
+    stored: StoredReading
+    judgement: Judgement
+    settling_time: float
 
 
 class Assignment:
@@ -47,78 +58,73 @@ class Assignment:
                 f"The span from {format_rfc3339(since_utc_ns)} to {format_rfc3339(until_utc_ns)} cannot be used.",
                 f"Name a beginning and a later end, at most {MOST_HOURS} h apart.",
             )
-        readings, assigned = await asyncio.to_thread(self._untagged_readings, since_utc_ns, until_utc_ns)
-        fitting = [
-            stored
-            for stored in readings
-            if (not meter or meter in {stored.meter.address, stored.meter.name})
-            and matches_function(point, stored.reading)
-        ]
-        settled = [
-            (stored, accepted) for stored, accepted in self._settled(visit, point, fitting) if stored.id not in assigned
-        ]
+        settled = await self._settled(visit, point, since_utc_ns, until_utc_ns, meter)
         if not settled:
             raise VisitError(
                 f"Between {format_rfc3339(since_utc_ns)} and {format_rfc3339(until_utc_ns)} no {point.quantity} settled"
                 " outside a visit that is not assigned yet.",
                 "See the raw readings of that time, or measure again.",
             )
-        _require_present_part(visit, point, [accepted for _, accepted in settled])
-        for stored, accepted in settled:
-            await self._committer.commit_assigned(visit, point, accepted, stored)
-        return {"visit": visit.require_ids().uid, "readings": [accepted.uid for _, accepted in settled]}
-
-    def _untagged_readings(self, since_utc_ns: int, until_utc_ns: int) -> tuple[list[StoredReading], set[int]]:
-        """Return the readings of no visit, and the ids of those that are assigned already."""
-        found: list[StoredReading] = []
-        after_id = 0
-        while page := self._reader.readings_between(since_utc_ns, until_utc_ns, after_id=after_id, limit=_PAGE):
-            found += (stored for stored in page if stored.visit_uid is None)
-            after_id = page[-1].id
-        return found, self._reader.assigned_readings()
-
-    def _settled(
-        self, visit: ActiveVisit, point: TestPoint, readings: Iterable[StoredReading]
-    ) -> Iterator[tuple[StoredReading, AcceptedReading]]:
-        """Yield the readings that settle, in the order of their times, as accepted readings."""
-        by_connection = sorted(readings, key=lambda stored: (stored.connection_id, stored.id))
-        found = []
-        for connection_id, of_connection in groupby(by_connection, lambda stored: stored.connection_id):
-            tracker: MeterTracker | None = None
-            for stored in of_connection:
-                tracker = tracker or MeterTracker(stored.meter.address, stored.meter.name, 0, connection_id)
-                tracker.add_reading(stored.reading)
-                if tracker.settling.settled_reading is None:
-                    continue
-                judgement = self._judge.judge_at(visit, point, stored.reading, stored.meter.address)
-                if needs_person(tracker, stored.reading, judgement):
-                    continue  # nobody can say any more where the probes were
-                tracker.accept(stored.reading, point.key)
-                found.append((stored, judgement, tracker.settling.settling_time))
-        for stored, judgement, settling_time in sorted(found, key=lambda settled: settled[0].reading.timestamp.utc_ns):
-            yield (
-                stored,
-                AcceptedReading(
-                    stored.reading,
-                    judgement,
-                    stored.meter.name,
-                    settling_time,
-                    visit.new_number(),
-                    str(uuid.uuid4()),
-                    stored.meter.address,
-                ),
+        _require_present_part(visit, point, min(found.stored.reading.timestamp.utc_ns for found in settled))
+        readings = []
+        for found in settled:
+            accepted = AcceptedReading(
+                found.stored.reading,
+                found.judgement,
+                found.stored.meter.name,
+                found.settling_time,
+                visit.new_number(),
+                str(uuid.uuid4()),
+                found.stored.meter.address,
             )
+            await self._committer.commit_assigned(visit, point, accepted, found.stored)
+            readings.append(accepted.uid)
+        return {"visit": visit.require_ids().uid, "readings": readings}
+
+    async def _settled(
+        self, visit: ActiveVisit, point: TestPoint, since_utc_ns: int, until_utc_ns: int, meter: str
+    ) -> list[_Settled]:
+        """Return what settled of the quantity of ``point`` and belongs to no visit yet, in the order of the times."""
+        assigned = await asyncio.to_thread(self._reader.assigned_readings)
+        trackers: dict[int, MeterTracker] = {}
+        found = []
+        async for stored in self._readings(since_utc_ns, until_utc_ns):
+            if meter and meter not in {stored.meter.address, stored.meter.name}:
+                continue
+            tracker = trackers.get(stored.connection_id)
+            if tracker is None:
+                tracker = MeterTracker(stored.meter.address, stored.meter.name, 0, stored.connection_id)
+                trackers[stored.connection_id] = tracker
+            # Each reading counts for settling, also those of another dial position or of a visit, as they did then.
+            tracker.add_reading(stored.reading)
+            if tracker.settling.settled_reading is None or not matches_function(point, stored.reading):
+                continue
+            judgement = self._judge.judge_at(visit, point, stored.reading, stored.meter.address)
+            if needs_person(tracker, stored.reading, judgement):
+                continue  # nobody can say any more where the probes were
+            tracker.accept(stored.reading, point.key)
+            if stored.visit_uid is None and stored.id not in assigned:
+                found.append(_Settled(stored, judgement, tracker.settling.settling_time))
+        return sorted(found, key=lambda settled: settled.stored.reading.timestamp.utc_ns)
+
+    async def _readings(self, since_utc_ns: int, until_utc_ns: int) -> AsyncIterator[StoredReading]:
+        after_id = 0
+        while page := await asyncio.to_thread(
+            partial(self._reader.readings_between, since_utc_ns, until_utc_ns, after_id=after_id, limit=_PAGE)
+        ):
+            for stored in page:
+                yield stored
+            after_id = page[-1].id
 
 
-def _require_present_part(visit: ActiveVisit, point: TestPoint, readings: Iterable[AcceptedReading]) -> None:
-    """Do nothing if the readings are of the part that is at ``point`` now.
+def _require_present_part(visit: ActiveVisit, point: TestPoint, since_utc_ns: int) -> None:
+    """Do nothing if the part that is at ``point`` now has been there since a time.
 
     Raises:
-        VisitError: it was replaced after one of them.
+        VisitError: it was replaced after that time.
     """
-    oldest = min(accepted.reading.timestamp.utc_ns for accepted in readings)
     for fitted in visit.fitted:
-        if point.key in fitted.keys and (fitted.replacement.utc_ns or 0) > oldest:
+        if point.key in fitted.keys and (fitted.replacement.utc_ns or 0) > since_utc_ns:
             raise VisitError(
                 f"The {fitted.replacement.part} was replaced after that time.",
                 "Undo the replacement, assign the readings, and record it again.",

@@ -129,6 +129,26 @@ def test_a_reading_of_the_old_part_is_not_given_to_the_new_one(tmp_path: Path) -
     run_at_station(tmp_path, body, later=timedelta(hours=1))
 
 
+def test_a_turn_of_the_dial_ends_a_measurement_as_it_does_during_a_visit(tmp_path: Path) -> None:
+    """The part was measured, the coil after it, and the part again: the µF display shows no lift between the two."""
+
+    def on_the_part(begin_s: float) -> list[Reading]:
+        return [display(begin_s + step / 5, Quantity.CAPACITANCE, "44.6", "µF") for step in range(40)]
+
+    coil = [display(10 + step / 5, Quantity.RESISTANCE, "14.2", "Ω") for step in range(5)]
+    record(tmp_path, [display(0, Quantity.CAPACITANCE, "0.0", "µF"), *on_the_part(1), *coil, *on_the_part(12)])
+
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        del views
+        await begin(station)
+        result = await send(station, "assign", point=HERM, **span(0, 100))
+        assert (result.error, len(result.data["readings"])) == ("", 2)
+
+    run_at_station(tmp_path, body, later=timedelta(hours=1))
+    first, second = sorted(row.reading.timestamp.utc_ns for row in Reader(tmp_path / DATABASE_FILE).history())
+    assert first < START + 9 * SECOND < START + 12 * SECOND < second
+
+
 def test_a_span_is_checked(tmp_path: Path) -> None:
     async def body(station: Station, views: dict[str, Any]) -> None:
         del views
