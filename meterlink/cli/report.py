@@ -135,7 +135,7 @@ def _choose_visit(visits: Sequence[StoredVisit], uid: str, unit: str, site: str)
 def _read_record(reader: Reader, stored: StoredVisit, folder: Path, settings: Settings) -> VisitRecord:
     found = diagnose_stored(reader, stored.uid, settings)
     notes = reader.visit_notes(stored.uid)
-    facts = next((unit.facts for unit in reader.units() if unit.site == stored.site), ())
+    facts = next((unit.facts for unit in reader.units(stored.site)), ())
     return VisitRecord(
         stored=stored,
         rows=reader.history(visit_uid=stored.uid),

@@ -116,9 +116,9 @@ class PlaceCommands:
             VisitError: no visit is active.
         """
         site = self._current.require().site
-        units = await asyncio.to_thread(self._reader.units)
+        (unit,) = await asyncio.to_thread(self._reader.units, site)
         replacements = await asyncio.to_thread(self._reader.replacements)
-        fields = unit_fields(next(unit for unit in units if unit.site == site), replacements)
+        fields = unit_fields(unit, replacements)
         return {**fields, "lines": unit_lines(fields)}
 
     async def set_fact(self, site: str, unit: str, fact: str, text: str) -> None:

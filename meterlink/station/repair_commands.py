@@ -136,7 +136,7 @@ class RepairCommands:
 
         Raises:
             OpenQuestionError: the rating of a capacitor has several meanings.
-            InputError: there is no such kind of movement, the rating is none, or the number cannot be.
+            InputError: ``kind`` is unknown, ``text`` is no rating, or ``count`` is out of its range.
         """
         if kind not in list(MovementKind):
             raise InputError(f"{kind!r} is no movement of the stock.", f"Write one of: {', '.join(MovementKind)}.")
@@ -163,7 +163,7 @@ class RepairCommands:
         question: Question[object] = Question(
             f"{part.objection} Is it fitted all the same?",
             (
-                Choice(FITTED, "it is fitted: the record says so, with the objection", None),
+                Choice(FITTED, "it is fitted: the replacement is recorded", None),
                 Choice("not fitted", "it is not fitted: nothing is recorded", None),
             ),
         )

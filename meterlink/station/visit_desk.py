@@ -55,8 +55,7 @@ class VisitDesk:
     async def list_visits(self) -> None:
         """Send the known units and the shipped plans to the watchers."""
         visits = await asyncio.to_thread(self._reader.visits)
-        archived = {unit.site for unit in await asyncio.to_thread(self._reader.units) if unit.archived}
-        newest = {visit.site: visit for visit in visits if visit.site not in archived}.values()
+        newest = {visit.site: visit for visit in visits if not visit.archived}.values()
         # The active visit, the open ones, the newest ones: a list is only read in its first pages.
         ordered = sorted(newest, key=lambda visit: (visit.active, visit.closed_utc_ns is None, visit.id), reverse=True)[
             :MOST_UNITS

@@ -135,12 +135,13 @@ def add_fact(connection: sqlite3.Connection, site: Site, fact: UnitFact, text: s
     )
 
 
-def units(connection: sqlite3.Connection) -> list[StoredUnit]:
-    """Return all units, in the order in which they were first visited."""
+def units(connection: sqlite3.Connection, site: Site | None = None) -> list[StoredUnit]:
+    """Return all units in the order in which they were first visited, or the one at ``site`` if it exists."""
     rows = connection.execute(
         "SELECT u.id, u.name, u.archived_utc_ns, s.name AS site,"
-        " (SELECT COUNT(*) FROM visits WHERE unit_id = u.id) AS visits"
-        " FROM units u JOIN sites s ON s.id = u.site_id ORDER BY u.id"
+        " (SELECT COUNT(*) FROM visits WHERE unit_id = u.id) AS visits FROM units u JOIN sites s ON s.id = u.site_id"
+        " WHERE ?1 IS NULL OR (s.name = ?1 AND u.name = ?2) ORDER BY u.id",
+        (site.name, site.unit) if site else (None, None),
     ).fetchall()
     return [
         StoredUnit(

@@ -78,7 +78,7 @@ AT_SITE, AT_UNIT = _AT_PLACE.format("s"), _AT_PLACE.format("u")
 """The SQL condition that a reading was accepted at a site, at a unit."""
 
 _SELECT_VISITS = """
-    SELECT v.*, u.name AS unit, s.name AS site FROM visits v
+    SELECT v.*, u.name AS unit, u.archived_utc_ns, s.name AS site FROM visits v
     JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id
 """
 
@@ -457,6 +457,7 @@ def _stored_visit(row: sqlite3.Row) -> StoredVisit:
         row["job"],
         row["plan_text"],
         UnitLeft(decode_flag(row["power_on"]), decode_flag(row["covers_on"])),
+        row["archived_utc_ns"] is not None,
     )
 
 

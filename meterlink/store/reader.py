@@ -202,10 +202,10 @@ class Reader:
         with connect_for_reading(self._path) as connection:
             return repairs.replacements(connection, visit_uid)
 
-    def units(self) -> list[StoredUnit]:
-        """Return all units, archived ones too, in the order in which they were first visited."""
+    def units(self, site: Site | None = None) -> list[StoredUnit]:
+        """Return all units, archived ones too, in the order in which they were first visited; or that at ``site``."""
         with connect_for_reading(self._path) as connection:
-            return places.units(connection)
+            return places.units(connection, site)
 
     def stock(self) -> list[StockCount]:
         """Return the count of each kind of part on the truck."""

@@ -288,7 +288,7 @@ class StoredVisit(NamedTuple):
     """A visit in the database. ``closed_utc_ns`` and ``outcome`` are None while it is open.
 
     ``active``: readings are collected for it now; an open visit that is not active is paused. ``plan_text`` is the
-    plan's TOML, empty if it was opened without a file.
+    plan's TOML, empty if it was opened without a file. ``archived``: its unit is no longer listed for a new visit.
     """
 
     id: int
@@ -303,6 +303,7 @@ class StoredVisit(NamedTuple):
     job: str = ""
     plan_text: str = ""
     left: UnitLeft = NOT_SAID
+    archived: bool = False
 
 
 class VisitNote(NamedTuple):
