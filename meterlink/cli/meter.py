@@ -181,7 +181,7 @@ def accuracy(*, meter: str, text: str, data: str | None, as_json: bool) -> None:
         meterlink meter accuracy "clamp meter" "voltage AC up to 600 V: 1 % + 3"
         meterlink meter accuracy "typed in" good
 
-    A line counts for its quantity and range. The classes are basic, good and lab; what they assume is common practice,
+    A line counts for its quantity and range. The classes are basic, good and lab; their figures are common practice,
     without a source: the manual says more. The accepted readings of open visits are judged again.
 
     With --json: meter (an object, as in list) and judged_again (a number of readings).

@@ -86,7 +86,7 @@ class OwnedDaemon:
         death = self._describe_death(self._process.returncode)
         await self._start_again(death)
         client = await connect(self._folder)
-        client.incident = f"{death} It was started again. Its meters connect anew; what they sent meanwhile is missing."
+        client.incident = f"{death} It was started again. The meters connect again; readings sent in between are lost."
         return client
 
     async def close(self) -> None:

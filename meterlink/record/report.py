@@ -35,7 +35,7 @@ _CUSTOMER_CAUTION = (
     "hold a charge, also while it is switched off."
 )
 _ONLY_MEASURED = (
-    "It says what was measured at these places and times: nothing of a part that is not listed, or of any time after."
+    "The report covers the listed measurements only. It says nothing about other parts, or about any later time."
 )
 _NEVER_SAFE = (
     "It does not say that a circuit is safe to touch, or without voltage. Only a qualified person finds that out, at "

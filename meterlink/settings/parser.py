@@ -94,7 +94,7 @@ def load_settings(folder: Path) -> Settings:
     """
     path, changed = folder / SETTINGS_FILE, 0
     with suppress(OSError):
-        changed = path.stat().st_mtime_ns  # before reading: never later than what is read
+        changed = path.stat().st_mtime_ns  # taken first: a change during the reading is not missed
     try:
         return replace(load_document(path, "settings", SETTINGS, SettingsError), changed_utc_ns=changed)
     except SettingsError as error:

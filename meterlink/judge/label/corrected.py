@@ -154,9 +154,9 @@ def _numbers(text: str) -> tuple[list[_Number], str, tuple[str, ...]]:
 
 
 def _tolerances(kept: str) -> Iterator[tuple[str, tuple[str, ...]]]:
-    """Yield what is kept as it is; with a tolerance that is no usual one, with each that it may have been.
+    """Yield the text ``kept`` with its usual tolerance, or with each usual tolerance that the label may have meant.
 
-    With each comes the tolerance that it replaces.
+    Behind each comes the text of the tolerance that it replaces, if any.
     """
     sides = _PLUS_MINUS.search(kept)
     if sides is None or sides[1] in SPELLED_PERCENT:
