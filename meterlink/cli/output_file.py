@@ -23,7 +23,7 @@ def write_whole_file(path: Path, text: str) -> None:
             path.write_text(text, encoding="utf-8")
             return
         target = path.resolve()
-        with NamedTemporaryFile("w", encoding="utf-8", dir=target.parent, prefix=".report-", delete=False) as file:
+        with NamedTemporaryFile("w", encoding="utf-8", dir=target.parent, prefix=".meterlink-", delete=False) as file:
             temporary = Path(file.name)
             file.write(text)
             file.flush()

@@ -15,14 +15,14 @@ from meterlink_tui.scene import Scene
 from meterlink_tui.sheets.accepted import AcceptedSheet
 from meterlink_tui.sheets.part import PartSheet
 from meterlink_tui.sheets.raw import RawSheet
-from meterlink_tui.sheets.record import RecordSheet
+from meterlink_tui.sheets.record import RecordListSheet
 from meterlink_tui.widgets.pages import PagedList
 
 _NOTHING_YET = "No accepted readings yet."
 _NO_MATCH = "No accepted reading matches. Ctrl+U clears the line."
 
 
-class HistorySheet(RecordSheet[None]):
+class HistorySheet(RecordListSheet[HistoryRow]):
     """The accepted readings that match a line of words, newest first; typing narrows them at once."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -65,11 +65,6 @@ class HistorySheet(RecordSheet[None]):
         """Focus the line, and list the readings once the list has its size."""
         self.query_one(Input).focus()
         self.call_after_refresh(self._search)
-
-    @property
-    def pages(self) -> PagedList[HistoryRow]:
-        """The list."""
-        return self.query_one(PagedList)
 
     def on_input_changed(self, changed: Input.Changed) -> None:
         """Narrow the list to the typed words."""
@@ -130,23 +125,3 @@ class HistorySheet(RecordSheet[None]):
         """List the raw readings from the moment of the reading at the cursor."""
         row = self.pages.current
         self.app.push_screen(RawSheet(self._scene, self._record, row.reading.timestamp.utc_ns if row else None))
-
-    def action_clear(self) -> None:
-        """Clear the line."""
-        self.query_one(Input).value = ""
-
-    async def action_move(self, step: int) -> None:
-        """Move the cursor."""
-        await self.pages.move(step)
-
-    async def action_page(self, step: int) -> None:
-        """Move by a screen."""
-        await self.pages.move_pages(step)
-
-    async def action_start(self) -> None:
-        """Go to the newest reading."""
-        await self.pages.go_to_start()
-
-    async def action_end(self) -> None:
-        """Go to the oldest reading."""
-        await self.pages.go_to_end()

@@ -12,14 +12,14 @@ from meterlink.core.errors import MeterlinkError
 from meterlink.notebook.record import Record, StoredReading, parse_local_time
 from meterlink_tui.record_lines import raw_line
 from meterlink_tui.scene import Scene
-from meterlink_tui.sheets.record import RecordSheet
+from meterlink_tui.sheets.record import RecordListSheet
 from meterlink_tui.widgets.pages import PagedList
 
 _LONGEST = 40  # characters of a time
 _NOTHING_YET = "No raw readings yet."
 
 
-class RawSheet(RecordSheet[None]):
+class RawSheet(RecordListSheet[StoredReading]):
     """The raw readings, newest last; begins at ``utc_ns``, or at the newest for None."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -56,11 +56,6 @@ class RawSheet(RecordSheet[None]):
         self.pages.show(self._record.raw_below, self._record.raw_above, (), _NOTHING_YET)
         self.call_after_refresh(self._begin)
 
-    @property
-    def pages(self) -> PagedList[StoredReading]:
-        """The list."""
-        return self.query_one(PagedList)
-
     async def _begin(self) -> None:
         if self._utc_ns is None:
             await self.pages.go_to_end()
@@ -86,23 +81,3 @@ class RawSheet(RecordSheet[None]):
             return
         self.query_one("#error", Static).update("")
         await self.pages.go_to(row_id)
-
-    def action_clear(self) -> None:
-        """Clear the field."""
-        self.query_one(Input).value = ""
-
-    async def action_move(self, step: int) -> None:
-        """Move the cursor."""
-        await self.pages.move(step)
-
-    async def action_page(self, step: int) -> None:
-        """Move by a screen."""
-        await self.pages.move_pages(step)
-
-    async def action_start(self) -> None:
-        """Go to the oldest reading."""
-        await self.pages.go_to_start()
-
-    async def action_end(self) -> None:
-        """Go to the newest reading."""
-        await self.pages.go_to_end()

@@ -1,15 +1,16 @@
 """The base class of the screens of the record: each repeats the facts of the working view that it hides."""
 
-from typing import TypeVar
+from typing import Generic, TypeVar
 
 from textual.app import ComposeResult
 from textual.content import Content
-from textual.widgets import Static
+from textual.widgets import Input, Static
 
 from meterlink_tui.keys import printed_keys
 from meterlink_tui.record_lines import NARROW
 from meterlink_tui.scene import Scene, Tone, narrow_caution
 from meterlink_tui.sheets.sheet import Sheet
+from meterlink_tui.widgets.pages import PagedList, RowT
 from meterlink_tui.widgets.sentences import labelled_sentence
 
 _NARROW_KEYS = 3  # beside the key that closes: as many as fit in a row of 40 columns
@@ -61,6 +62,35 @@ class RecordSheet(Sheet[ResultT]):
         if self._is_narrow:
             shown = [*shown[:-1][:_NARROW_KEYS], shown[-1]]
         return "  ".join(f"{printed_keys(binding).split(',')[0]} {binding.description}" for binding in shown)
+
+
+class RecordListSheet(RecordSheet[None], Generic[RowT]):
+    """A screen of the record with a field and a list: its keys move through the list."""
+
+    @property
+    def pages(self) -> PagedList[RowT]:
+        """The list."""
+        return self.query_one(PagedList)
+
+    def action_clear(self) -> None:
+        """Clear the field."""
+        self.query_one(Input).value = ""
+
+    async def action_move(self, step: int) -> None:
+        """Move the cursor."""
+        await self.pages.move(step)
+
+    async def action_page(self, step: int) -> None:
+        """Move the cursor by a screen."""
+        await self.pages.move_pages(step)
+
+    async def action_start(self) -> None:
+        """Go to the first row."""
+        await self.pages.go_to_start()
+
+    async def action_end(self) -> None:
+        """Go to the last row."""
+        await self.pages.go_to_end()
 
 
 def live_sentences(scene: Scene | None) -> tuple[tuple[str, str, str], ...]:
