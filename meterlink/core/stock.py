@@ -19,6 +19,7 @@ class MovementKind(StrEnum):
     """A change of the number of parts."""
 
     LOADED = "loaded"  # onto the truck
+    RECEIVED = "received"  # onto the truck, in place of used ones: a restock
     USED = "used"  # fitted
     RETURNED = "returned"  # a fitted part that came back: an undone replacement
     COUNTED = "counted"  # that many are there; the entries before count no more
@@ -75,7 +76,7 @@ def stock_counts(movements: Iterable[Movement]) -> list[StockCount]:
 
 def _count_after(count: int, movement: Movement) -> int:
     match movement.kind:
-        case MovementKind.LOADED | MovementKind.RETURNED:
+        case MovementKind.LOADED | MovementKind.RECEIVED | MovementKind.RETURNED:
             return count + movement.count
         case MovementKind.USED:
             return count - movement.count

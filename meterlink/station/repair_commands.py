@@ -85,7 +85,7 @@ class RepairCommands:
             after_number=visit.last_number,
             utc_ns=self._clock.now().utc_ns,
         )
-        new = NewReplacement(replacement, part.ratings, movement)
+        new = NewReplacement(replacement, part.ratings, movement, part.objection)
         uid, stock = await asyncio.wrap_future(self._writer.replace_part(visit.require_ids().visit_id, new))
         visit.fit_part(uid, replacement, part.ratings, item)
         keys = visit.fitted[-1].keys

@@ -34,11 +34,11 @@ def insert_replacement(connection: sqlite3.Connection, visit_id: int, new: NewRe
     values = (
         uid, visit_id, replacement.circuit, replacement.component, json.dumps(replacement.sections),
         replacement.old_rating, replacement.new_rating, json.dumps(_ratings(connection, visit_id, new.ratings)), newest,
-        now_utc_ns,
+        new.objection, now_utc_ns,
     )  # fmt: skip
     cursor = connection.execute(
         "INSERT INTO replacements (uid, visit_id, circuit, component, sections, old_rating, new_rating, ratings,"
-        " after_accepted_id, utc_ns) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        " after_accepted_id, objection, utc_ns) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         values,
     )
     for key, text in new.ratings.items():
@@ -153,4 +153,5 @@ def _replacement(row: sqlite3.Row) -> StoredReplacement:
         ),
         {key: (None if set_utc_ns is None else old, new) for key, (old, set_utc_ns, new) in ratings.items()},
         None if row["item_part"] is None else StockItem(row["item_part"], row["item_rating"]),
+        row["objection"],
     )

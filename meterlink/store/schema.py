@@ -20,6 +20,7 @@ _PLACES = (
     # One row for each start of the station's daemon.
     """CREATE TABLE boots (
         id INTEGER PRIMARY KEY,
+        uid TEXT NOT NULL UNIQUE,
         boot_id TEXT NOT NULL,
         software TEXT NOT NULL,
         sqlite TEXT NOT NULL,
@@ -31,6 +32,16 @@ _PLACES = (
         id INTEGER PRIMARY KEY,
         name TEXT NOT NULL UNIQUE
     ) STRICT""",
+    # fact: see `meterlink.core.site_facts`. As with `unit_facts`, rows are only added, and the newest counts.
+    """CREATE TABLE site_facts (
+        id INTEGER PRIMARY KEY,
+        uid TEXT NOT NULL UNIQUE,
+        site_id INTEGER NOT NULL REFERENCES sites(id),
+        fact TEXT NOT NULL,
+        text TEXT NOT NULL,
+        utc_ns INTEGER NOT NULL
+    ) STRICT""",
+    "CREATE INDEX facts_of_site ON site_facts(site_id)",
     # archived_utc_ns: the unit is no longer listed for a new visit; NULL while it is.
     """CREATE TABLE units (
         id INTEGER PRIMARY KEY,
@@ -120,7 +131,8 @@ _PLACES = (
     # A part swapped during a visit. sections: a JSON array of the sections that the new part serves, empty for all.
     # after_accepted_id: the newest accepted reading of the visit before it, 0 before the first; it and the earlier
     # ones are the old part's. ratings: a JSON object {key of a test point: [the old part's rating, its
-    # rating_set_utc_ns, the new part's rating]}. undone_utc_ns: NULL while it counts.
+    # rating_set_utc_ns, the new part's rating]}. objection: what the rules of replacement say against the new part,
+    # which was fitted all the same; empty for none. undone_utc_ns: NULL while it counts.
     """CREATE TABLE replacements (
         id INTEGER PRIMARY KEY,
         uid TEXT NOT NULL UNIQUE,
@@ -132,6 +144,7 @@ _PLACES = (
         new_rating TEXT NOT NULL,
         ratings TEXT NOT NULL,
         after_accepted_id INTEGER NOT NULL,
+        objection TEXT NOT NULL DEFAULT '',
         utc_ns INTEGER NOT NULL,
         undone_utc_ns INTEGER
     ) STRICT""",
@@ -142,7 +155,7 @@ _PLACES = (
         id INTEGER PRIMARY KEY,
         uid TEXT NOT NULL UNIQUE,
         utc_ns INTEGER NOT NULL,
-        kind TEXT NOT NULL CHECK (kind IN ('loaded', 'used', 'returned', 'counted')),
+        kind TEXT NOT NULL CHECK (kind IN ('loaded', 'received', 'used', 'returned', 'counted')),
         part TEXT NOT NULL,
         rating TEXT NOT NULL,
         count INTEGER NOT NULL CHECK (count >= 0),
@@ -150,6 +163,14 @@ _PLACES = (
         note TEXT NOT NULL,
         replacement_id INTEGER REFERENCES replacements(id)
     ) STRICT""",
+    # The count of a kind of part below which it is to be bought.
+    """CREATE TABLE stock_marks (
+        part TEXT NOT NULL,
+        rating TEXT NOT NULL,
+        low INTEGER NOT NULL CHECK (low >= 0),
+        set_utc_ns INTEGER NOT NULL,
+        PRIMARY KEY (part, rating)
+    ) STRICT, WITHOUT ROWID""",
 )
 
 _METERS = (
@@ -302,6 +323,7 @@ _READINGS = (
     # the reading; NULL for the reading's own.
     """CREATE TABLE verdicts (
         id INTEGER PRIMARY KEY,
+        uid TEXT NOT NULL UNIQUE,
         accepted_id INTEGER NOT NULL REFERENCES accepted_readings(id),
         judged_utc_ns INTEGER NOT NULL,
         verdict TEXT NOT NULL,
@@ -339,6 +361,47 @@ _READINGS = (
         reason TEXT NOT NULL CHECK (voided = 0 OR reason <> '')
     ) STRICT""",
     "CREATE INDEX voids_of_reading ON voids(accepted_id)",
+    # Raw readings that were deleted to save room: those from before before_utc_ns that are no accepted reading.
+    """CREATE TABLE thinnings (
+        id INTEGER PRIMARY KEY,
+        uid TEXT NOT NULL UNIQUE,
+        utc_ns INTEGER NOT NULL,
+        before_utc_ns INTEGER NOT NULL,
+        deleted INTEGER NOT NULL
+    ) STRICT""",
+)
+
+_SEALS = (
+    # A sealed edition of a closed visit; see `meterlink.seal`. text: the canonical JSON that is signed. public_key and
+    # signature: Ed25519, in hexadecimal. Rows are only added. Where two stations changed one visit, and their
+    # databases were merged, two rows have one edition.
+    """CREATE TABLE seals (
+        id INTEGER PRIMARY KEY,
+        uid TEXT NOT NULL UNIQUE,
+        visit_id INTEGER NOT NULL REFERENCES visits(id),
+        edition INTEGER NOT NULL CHECK (edition >= 1),
+        sealed_utc_ns INTEGER NOT NULL,
+        text TEXT NOT NULL,
+        public_key TEXT NOT NULL,
+        signature TEXT NOT NULL
+    ) STRICT""",
+    "CREATE INDEX seals_of_visit ON seals(visit_id)",
+    # The random salt of each text that a seal holds as a hash only. subject: the place of the text in the sealed visit.
+    # A text that is removed for privacy loses its salt, too.
+    """CREATE TABLE seal_salts (
+        visit_id INTEGER NOT NULL REFERENCES visits(id),
+        subject TEXT NOT NULL,
+        salt TEXT NOT NULL,
+        PRIMARY KEY (visit_id, subject)
+    ) STRICT, WITHOUT ROWID""",
+    # The keys that this station, and the stations merged into it, sealed with. ended_utc_ns: NULL for a present key.
+    """CREATE TABLE station_keys (
+        public_key TEXT NOT NULL PRIMARY KEY,
+        station TEXT NOT NULL,
+        since_utc_ns INTEGER NOT NULL,
+        ended_utc_ns INTEGER,
+        end_reason TEXT NOT NULL DEFAULT ''
+    ) STRICT, WITHOUT ROWID""",
 )
 
 _OUTBOX = (
@@ -372,5 +435,5 @@ _OUTBOX = (
 @MIGRATIONS(name="001 first tables")
 def _first_tables(db: Database) -> None:
     """Create all tables, and the views that show them in words."""
-    for statement in (*_PLACES, *_METERS, *_READINGS, *_OUTBOX, *VIEWS, *WORD_INDEX):
+    for statement in (*_PLACES, *_METERS, *_READINGS, *_SEALS, *_OUTBOX, *VIEWS, *WORD_INDEX):
         db.execute(statement)

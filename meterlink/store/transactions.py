@@ -25,10 +25,10 @@ _INSERT_ACCEPTED = """
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 _INSERT_VERDICT = """
-    INSERT INTO verdicts (accepted_id, judged_utc_ns, verdict, margin, limits_low, limits_high, limits_unit,
+    INSERT INTO verdicts (uid, accepted_id, judged_utc_ns, verdict, margin, limits_low, limits_high, limits_unit,
         limits_basis, limits_nominal, digits, deviation_percent, expanded_uncertainty, coverage_factor, probability,
         prior, accuracy, calibration, rule, reason, next_measurement, question, answer, resolution, rating, software)
-    SELECT a.id, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, p.rating, ?
+    SELECT ?, a.id, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, p.rating, ?
     FROM accepted_readings a JOIN test_points p ON p.id = a.point_id WHERE a.id = ?
 """
 # From the newest earlier test point of the same component and kind that was rated. A component belongs to a unit.
@@ -56,9 +56,9 @@ def begin_boot(connection: sqlite3.Connection, boot_id: str, station: str, start
     end_connections_of_killed_station(connection)
     return _insert(
         connection,
-        "INSERT INTO boots (boot_id, software, sqlite, station, started_utc_ns, started_monotonic_ns)"
-        " VALUES (?, ?, ?, ?, ?, ?)",
-        (boot_id, VERSION, sqlite3.sqlite_version, station, started.utc_ns, started.monotonic_ns),
+        "INSERT INTO boots (uid, boot_id, software, sqlite, station, started_utc_ns, started_monotonic_ns)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (_new_uid(), boot_id, VERSION, sqlite3.sqlite_version, station, started.utc_ns, started.monotonic_ns),
     )
 
 
@@ -102,6 +102,7 @@ def insert_verdict(connection: sqlite3.Connection, accepted_id: int, judgement: 
     """
     limits = judgement.limits
     values = (
+        _new_uid(),
         now_utc_ns,
         judgement.verdict,
         judgement.margin,

@@ -44,6 +44,7 @@ def make_database(path):
         connection.executescript(
             """
             INSERT INTO sites VALUES (1, 'Mill Lane bakery');
+            INSERT INTO site_facts VALUES (1, 'uid-7', 1, 'time zone', 'Europe/Oslo', 900);
             INSERT INTO units VALUES (1, 1, 'condenser east', NULL);
             INSERT INTO unit_facts VALUES (1, 'uid-3', 1, 'supply', '208/230 V', 900);
             INSERT INTO circuits VALUES (1, 1, 'compressor');
@@ -54,7 +55,7 @@ def make_database(path):
                 'capacitor', '45 µF ±6 %', NULL);
             INSERT INTO notes VALUES (1, 'uid-4', 1, 1, 1000, 'covered with ice');
             INSERT INTO replacements VALUES (1, 'uid-5', 1, 'compressor', 'run capacitor', '[]', '45 µF', '45 µF',
-                '{}', 1, 1000, NULL);
+                '{}', 1, '', 1000, NULL);
             INSERT INTO stock_movements VALUES (1, 'uid-6', 1000, 'used', 'capacitor', '45 µF', 1, '', '', 1);
             INSERT INTO meters VALUES (1, '00:00:5E:00:53:0A', '', 'bench meter', 'presented', '', '', 1, 900, 1000);
             INSERT INTO meter_aliases VALUES ('00:00:5E:00:53:0B', 1, 1000);
@@ -67,9 +68,11 @@ def make_database(path):
             INSERT INTO raw_readings VALUES (1, 1, 0, 0, 4230, x'0102');
             INSERT INTO accepted_readings VALUES (1, 'uid-2', 1, 1, 1, 2000, 20, 1, 'capacitance', '42.30', 'µF',
                 4.23e-5, 'ok', NULL, '0.01', 0, 0, 0, 1.5, NULL);
-            INSERT INTO verdicts VALUES (1, 1, 2000, 'within', 'close call', '42.3', '47.7', 'µF', '45 µF ±6 %', '45',
-                '42.30', '-6', '0.5', 2.0, 0.5, 'assumed', 'assumed 1 % + 3', '', 'simple acceptance', 'On the limit.',
-                '', NULL, '', NULL, '45 µF ±6 %', '0.0.9');
+            INSERT INTO verdicts VALUES (1, 'uid-8', 1, 2000, 'within', 'close call', '42.3', '47.7', 'µF',
+                '45 µF ±6 %', '45', '42.30', '-6', '0.5', 2.0, 0.5, 'assumed', 'assumed 1 % + 3', '',
+                'simple acceptance', 'On the limit.', '', NULL, '', NULL, '45 µF ±6 %', '0.0.9');
+            INSERT INTO seals VALUES (1, 'uid-9', 1, 1, 3000, '{}', '00', '00');
+            INSERT INTO seal_salts VALUES (1, 'site', '00');
             """
         )
 
