@@ -34,6 +34,10 @@ _COMMANDS = {
     "run": LazyCommand("meterlink.cli.run", "command", "Collect readings from Bluetooth meters (the daemon).", _JOB),
     "history": LazyCommand("meterlink.cli.history", "command", "List accepted readings and their verdicts.", _RECORD),
     "report": LazyCommand("meterlink.cli.report", "command", "Write the report on a visit.", _RECORD),
+    "verify": LazyCommand(
+        "meterlink.cli.verify", "command", "Check that a visit, or a report, is as it was sealed.", _RECORD
+    ),
+    "seal": LazyCommand("meterlink.cli.seal", "command", "List the sealed visits and the station's keys.", _RECORD),
     "trend": LazyCommand("meterlink.cli.trend", "command", "Show which parts drift from visit to visit.", _RECORD),
     "stock": LazyCommand("meterlink.cli.stock", "command", "List and count the parts on the truck.", _RECORD),
     "unit": LazyCommand("meterlink.cli.unit", "command", "Show a unit; enter its nameplate; rename it.", _RECORD),

@@ -23,6 +23,17 @@ def find_visit(visits: Sequence[StoredVisit], uid: str) -> StoredVisit:
     return found[0]
 
 
+def newest_visit(visits: Sequence[StoredVisit]) -> StoredVisit:
+    """Return the visit that was begun last.
+
+    Raises:
+        InputError: there is none.
+    """
+    if not visits:
+        raise InputError("There is no visit in this data folder yet.", "Give another data folder with --data DIR.")
+    return visits[-1]
+
+
 def short_id(uid: str, visits: Sequence[StoredVisit]) -> str:
     """Return the beginning of an id that no other visit has, `SHORT_ID` characters at least."""
     others = [visit.uid for visit in visits if visit.uid != uid]

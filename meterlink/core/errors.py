@@ -19,6 +19,7 @@ Every class is below `MeterlinkError`, and may be caught by the class above it::
     │   ├── DatabaseAccessError     ... the file or its folder may not be read or written
     │   ├── DiskFullError           ... no space is left on the disk
     │   └── DiskFailedError         ... the disk failed to read or write
+    ├── SealError                   the station's key, or a sealed text, cannot be used
     ├── VisitError                  no visit is open, or the visit is closed
     ├── LinkError                   the daemon's local socket cannot be served or reached
     └── PublishError                the MQTT broker cannot be reached, or it refused a message
@@ -122,6 +123,10 @@ class DiskFullError(StoreError):
 
 class DiskFailedError(StoreError):
     """The disk failed to read or write: it may be worn out or unplugged."""
+
+
+class SealError(MeterlinkError):
+    """The station's key cannot be read or written, or a sealed text cannot be used."""
 
 
 class VisitError(MeterlinkError):

@@ -450,6 +450,7 @@ class CommandName(StrEnum):
     # point, since_utc_ns, until_utc_ns, [meter]: accept there the readings of that span outside any visit
     ASSIGN = "assign"
     ADD_STOCK = "add_stock"  # kind (loaded, used, returned, counted), part, text (its rating), count, [place, note]
+    REPLACE_KEY = "replace_key"  # [text]: seal with a new key from now on; the text is the reason
     # Sites and units:
     MOVE_VISIT = "move_visit"  # site, unit, [visit]: the visit is one of another unit
     RENAME_SITE = "rename_site"  # site, to_site

@@ -13,6 +13,7 @@ from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.meter_fact_commands import MeterFactCommands
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.repair_commands import RepairCommands
+from meterlink.station.seal_commands import SealCommands
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit_commands import VisitCommands
 from meterlink.station.visit_desk import VisitDesk
@@ -72,6 +73,8 @@ def command_rows(
     places: PlaceCommands,
     meters: MeterCommands,
     facts: MeterFactCommands,
+    *,
+    seals: SealCommands,
     teaching: Teaching,
 ) -> tuple[CommandRow, ...]:
     """Return the table of all commands."""
@@ -121,6 +124,7 @@ def command_rows(
         CommandRow(CommandName.RESTORE_UNIT, places.restore_unit, (site, unit)),
         CommandRow(CommandName.SHOW_UNIT, places.show_unit),
         CommandRow(CommandName.SET_FACT, places.set_fact, (site, unit, Argument.FACT), (text,)),
+        CommandRow(CommandName.REPLACE_KEY, seals.replace_key, (), (text,)),
         CommandRow(CommandName.FIND, meters.find, (), (text,)),
         CommandRow(CommandName.DISCOVER_SERVICES, meters.discover_services, (meter,)),
         CommandRow(CommandName.BIND, meters.bind, (meter,), (text,)),

@@ -37,6 +37,7 @@ from meterlink.station.meter_fact_commands import MeterFactCommands
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.replay import PacketSource
+from meterlink.station.seal_commands import SealCommands
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.station.visit_desk import VisitDesk, pin_meters, resumed_visit
@@ -271,7 +272,8 @@ class Station:
                 places,
                 meter_commands,
                 meter_facts,
-                self._teaching,
+                seals=SealCommands(self._writer),
+                teaching=self._teaching,
             )
             self._commands = CommandTable(table, lambda key: current.require().planned_point(key), collection.show)
             try:

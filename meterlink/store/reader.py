@@ -5,7 +5,7 @@ from pathlib import Path
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan, Site
 from meterlink.core.stock import Movement, StockCount
-from meterlink.store import continuity, places, queries, raw_readings, repairs
+from meterlink.store import continuity, places, queries, raw_readings, repairs, seals
 from meterlink.store.accepted_filter import AcceptedFilter
 from meterlink.store.connections import connect_for_reading
 from meterlink.store.rows import (
@@ -216,6 +216,25 @@ class Reader:
         """Return the ledger of the stock in the order in which it was written."""
         with connect_for_reading(self._path) as connection:
             return repairs.movements(connection)
+
+    def seal(self, visit_uid: str) -> seals.StoredSeal:
+        """Return the sealed editions of a visit, and the visit as it is now.
+
+        Raises:
+            StoreError: there is no such visit, or the database cannot be read.
+        """
+        with connect_for_reading(self._path) as connection:
+            return seals.stored_seal(connection, visit_uid)
+
+    def newest_editions(self) -> dict[str, seals.StoredEdition]:
+        """Return ``{uid of a sealed visit: its newest edition}``."""
+        with connect_for_reading(self._path) as connection:
+            return seals.newest_editions(connection)
+
+    def station_keys(self) -> list[seals.StoredKey]:
+        """Return the keys that this station, and those merged into it, sealed with, oldest first."""
+        with connect_for_reading(self._path) as connection:
+            return seals.stored_keys(connection)
 
     def known_meters(self) -> list[MeterRow]:
         """Return all meters in the order in which they were first seen."""

@@ -40,6 +40,7 @@ from meterlink.store.rows import (
     VisitIds,
     VisitWithReadings,
 )
+from meterlink.store.sealing import Sealer
 from meterlink.store.stretches import StretchWriter
 
 # Messages kept for the broker: a meter with 5 readings a second through a 10 h day without a network (180,000), and
@@ -122,6 +123,7 @@ class Writer:
         # The writer thread's own:
         self._boot = 0
         self._stretches = StretchWriter()
+        self._sealer = Sealer(path, station, clock)
         self._jobs_in_progress: list[_Job] = []
         self._dropped_before: dict[int, NewGap] = {}  # until they are committed
         self._failures = 0
@@ -419,6 +421,10 @@ class Writer:
 
         return self._enqueue(work)
 
+    def replace_key(self, reason: str) -> Future[str]:
+        """Begin a new key of the station; return its public key. The Future gets the SealError of the key's file."""
+        return self._enqueue(lambda connection: self._sealer.replace_key(connection, reason))
+
     def _enqueue(
         self,
         work: Callable[[sqlite3.Connection], _T],
@@ -514,6 +520,7 @@ class Writer:
             self._stretches.forget()
             self._newest_connection_id = continuity.newest_connection_id(connection)
             self._boot = transactions.begin_boot(connection, self._boot_id, self._station, self._clock.now())
+            self._sealer.watch(connection)
         except BaseException:
             connection.close()
             raise
@@ -545,6 +552,7 @@ class Writer:
                 transactions.drop_excess(connection, "outbox", self._outbox_limit)
             if self._dropped_before:
                 self._save_dropped(connection)
+            self._sealer.seal_changed(connection)
             connection.execute("COMMIT")
         except sqlite3.Error:
             self._stretches.forget()

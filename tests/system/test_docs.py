@@ -85,7 +85,7 @@ def test_a_statement_prints_what_the_page_shows(page: str, folders: dict[str, Pa
 
 
 def test_the_python_page_uses_every_function() -> None:
-    assert set(PYTHON_PAGES) == {"docs/database.md", "docs/python.md"}
+    assert set(PYTHON_PAGES) == {"docs/database.md", "docs/python.md", "docs/seal.md"}
     sources = " ".join(statement.source for statement in statements(TEXTS["docs/python.md"]))
     functions = {name for name in meterlink.__all__ if name.islower()} - {"__version__"}
     assert len(functions) > 5

@@ -58,6 +58,8 @@ ARGUMENTS = {
     "plan list": (),
     "plan show": ("split-condenser",),
     "profile list": (),
+    "seal keys": (),
+    "seal list": (),
     "stock ledger": (),
     "stock list": (),
     "trend": (),

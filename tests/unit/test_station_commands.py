@@ -18,6 +18,7 @@ from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.meter_fact_commands import MeterFactCommands
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.repair_commands import RepairCommands
+from meterlink.station.seal_commands import SealCommands
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit_commands import VisitCommands
 from meterlink.station.visit_desk import VisitDesk
@@ -30,10 +31,12 @@ CLASSES: Any = (
     PlaceCommands,
     MeterCommands,
     MeterFactCommands,
-    Teaching,
 )
-ROWS = command_rows(*(Mock(spec=handlers) for handlers in CLASSES))
-ROWS_OF_CLASSES = command_rows(*CLASSES)
+NAMED: Any = {"seals": SealCommands, "teaching": Teaching}
+ROWS = command_rows(
+    *(Mock(spec=handlers) for handlers in CLASSES), **{name: Mock(spec=handlers) for name, handlers in NAMED.items()}
+)
+ROWS_OF_CLASSES = command_rows(*CLASSES, **NAMED)
 POINTS = {"herm": Mock(name="herm"), "fan": Mock(name="fan")}
 
 

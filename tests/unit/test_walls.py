@@ -13,8 +13,9 @@ from support.purity import impure_calls
 from support.rooms import ROOT, circle, room_imports
 
 # Pairs of rooms of which one imports the other; 153 before the rooms were laid out anew. The reports, a room of their
-# own, made it 93: they are written by the command line, from rows of the store, causes of the diagnosis and nouns.
-LIMIT_OF_PAIRS = 94
+# own, made it 93: they are written by the command line, from rows of the store, causes of the diagnosis and nouns. The
+# seal made it 97: the store seals, a report carries the seal, a command shows it.
+LIMIT_OF_PAIRS = 98
 
 
 class Plant(NamedTuple):
