@@ -1,42 +1,124 @@
 """A file that a command writes: whole, or not at all."""
 
 import os
-from contextlib import suppress
+import stat
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from tempfile import NamedTemporaryFile
+from tempfile import mkstemp
+from typing import BinaryIO
 
 from meterlink.core.errors import InputError
 
+STANDARD_OUTPUT = "-"
+"""The name that stands for standard output."""
+
 
 def write_whole_file(path: Path, text: str) -> None:
-    """Write ``text`` as UTF-8 to a file, replacing one of that name; of a link, the file that it leads to.
-
-    It is written under another name in the same folder first: a file of this name is whole at any time. A device or a
-    pipe is never replaced: it is written to.
+    """Write ``text`` as UTF-8 to a file as `open_whole_file` does.
 
     Raises:
         InputError: the file cannot be written.
     """
+    with open_whole_file(path) as file:
+        file.write(text.encode())
+
+
+@contextmanager
+def open_whole_file(path: Path) -> Iterator[BinaryIO]:
+    """Yield a binary file that gets the name ``path`` when the context ends, and is gone after any error in it.
+
+    A device or a pipe is never replaced: it is written to.
+
+    Raises:
+        InputError: the file cannot be written; an OSError in the context is taken for one of this file.
+    """
+    if _is_special(path):
+        with _report_errors(path), path.open("wb") as file:
+            yield file
+        return
+    with whole_path(path) as temporary, temporary.open("wb") as file:
+        yield file
+
+
+@contextmanager
+def whole_path(path: Path) -> Iterator[Path]:
+    """Yield the path of a new, empty file in the same folder, which replaces ``path`` when the context ends.
+
+    Under the name ``path`` there is a whole file at any time, the one before or the new one, also after a power cut; of
+    a link, the file that it leads to is replaced. After any error in the context the new file is gone and the one
+    before is as it was. A process that is killed leaves a file ``.meterlink-…`` behind.
+
+    Raises:
+        InputError: the file cannot be written; an OSError in the context is taken for one of this file.
+    """
     temporary: Path | None = None
+    with _report_errors(path):
+        try:
+            target = path.resolve()
+            number, name = mkstemp(dir=target.parent, prefix=".meterlink-")
+            temporary = Path(name)
+            os.close(number)
+            yield temporary
+            with temporary.open("r+b") as file:
+                os.fsync(file.fileno())  # on the disk before it gets its name
+            temporary.chmod(0o666 & ~_umask())
+            temporary.replace(target)  # within one folder: one step
+            _sync_folder(target.parent)
+        finally:
+            if temporary is not None:  # it is gone already where the file has its name
+                with suppress(OSError):
+                    temporary.unlink()
+
+
+@contextmanager
+def open_output(name: str) -> Iterator[BinaryIO]:
+    """Yield the binary output of ``-o NAME``: a file as `open_whole_file` writes it, or standard output for ``-``.
+
+    Raises:
+        InputError: the file cannot be written; an OSError in the context is taken for one of this file.
+    """
+    if name == STANDARD_OUTPUT:
+        sys.stdout.flush()
+        yield sys.stdout.buffer
+        sys.stdout.buffer.flush()
+        return
+    with open_whole_file(Path(name)) as file:
+        yield file
+
+
+@contextmanager
+def _report_errors(path: Path) -> Iterator[None]:
     try:
-        if path.exists() and not (path.is_file() or path.is_dir()):
-            path.write_text(text, encoding="utf-8")
-            return
-        target = path.resolve()
-        with NamedTemporaryFile("w", encoding="utf-8", dir=target.parent, prefix=".meterlink-", delete=False) as file:
-            temporary = Path(file.name)
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())  # on the disk before it gets its name
-        temporary.chmod(0o666 & ~_umask())
-        temporary.replace(target)  # within one folder: one step
-    except (OSError, ValueError) as error:  # ValueError: no file can have this name
+        yield
+    except BrokenPipeError:
+        raise  # the reader of a pipe has seen enough
+    except (OSError, ValueError) as error:
+        # A ValueError is of a name that no file can have; any other one is a fault in the program.
+        if not isinstance(error, OSError) and "\0" not in str(path):
+            raise
         reason = (isinstance(error, OSError) and error.strerror) or "no file can have this name"
         raise InputError(f"{path} cannot be written: {reason}.", "Give another file to -o.") from error
-    finally:
-        if temporary is not None:  # it is gone already where the file has its name
-            with suppress(OSError):
-                temporary.unlink()
+
+
+def _is_special(path: Path) -> bool:
+    """Return whether a device or a pipe has this name."""
+    try:
+        mode = path.stat().st_mode
+    except (OSError, ValueError):
+        return False
+    return not (stat.S_ISREG(mode) or stat.S_ISDIR(mode))
+
+
+def _sync_folder(folder: Path) -> None:
+    """Bring the new name to the disk, where the system can (Windows opens no folder)."""
+    with suppress(OSError):
+        number = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)
 
 
 def _umask() -> int:
