@@ -15,14 +15,14 @@ STANDARD_OUTPUT = "-"
 """The name that stands for standard output."""
 
 
-def write_whole_file(path: Path, text: str) -> None:
-    """Write ``text`` as UTF-8 to a file as `open_whole_file` does.
+def write_whole_file(path: Path, content: str | bytes) -> None:
+    """Write ``content`` (a text as UTF-8) to a file as `open_whole_file` does.
 
     Raises:
         InputError: the file cannot be written.
     """
     with open_whole_file(path) as file:
-        file.write(text.encode())
+        file.write(content.encode() if isinstance(content, str) else content)
 
 
 @contextmanager

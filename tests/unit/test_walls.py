@@ -34,6 +34,8 @@ PLANTS = [
     Plant("meterlink/station/station.py", "import bumble", "Only simulators import bumble"),
     Plant("meterlink/cli/run.py", "import textual", "Only tui imports Textual"),
     Plant("meterlink/link/server.py", "import click", "Only command lines import click"),
+    Plant("meterlink/cli/verify.py", "import cryptography", "Only seal imports signatures"),
+    Plant("meterlink/cli/report.py", "import typst", "Only record imports the typesetter"),
     Plant("meterlink/plans/parser.py", "import tomllib", "Only tomlfile imports tomllib"),
     Plant("meterlink/judge/limits.py", "from pathlib import Path", "Pure rooms"),
     Plant("meterlink/teach/teacher.py", "import time", "Pure rooms"),
