@@ -59,7 +59,7 @@ complete_open_visit = _from_database(
 )
 """The ids of the open visits, newest first."""
 
-complete_site = _from_database(lambda reader: [(visit.site.name, "") for visit in reversed(reader.visits())])
+complete_site = _from_database(lambda reader: [(site.name, "") for site in reversed(reader.sites())])
 """The known sites, newest first."""
 
 complete_unit = _from_database(

@@ -41,7 +41,9 @@ _COMMANDS = {
     "trend": LazyCommand("meterlink.cli.trend", "command", "Show which parts drift from visit to visit.", _RECORD),
     "stock": LazyCommand("meterlink.cli.stock", "command", "List and count the parts on the truck.", _RECORD),
     "unit": LazyCommand("meterlink.cli.unit", "command", "Show a unit; enter its nameplate; rename it.", _RECORD),
-    "site": LazyCommand("meterlink.cli.site", "command", "Rename and merge sites.", _RECORD),
+    "site": LazyCommand(
+        "meterlink.cli.site", "command", "Show a site; keep its customer and address; rename it.", _RECORD
+    ),
     "find": LazyCommand("meterlink.cli.find", "command", "List the meters in range; bind your own.", _METERS),
     "meter": LazyCommand("meterlink.cli.meter", "command", "List your meters; enter their accuracy.", _METERS),
     "capture": LazyCommand(

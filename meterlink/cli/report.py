@@ -12,7 +12,9 @@ from meterlink.cli.output_file import write_whole_file
 from meterlink.cli.stored_visits import find_visit
 from meterlink.core.errors import InputError
 from meterlink.core.nameplate import UnitFact
+from meterlink.core.site_facts import SiteFact
 from meterlink.core.text import did_you_mean
+from meterlink.core.time_zones import find_zone
 from meterlink.record.html import html_report
 from meterlink.record.json import json_report
 from meterlink.record.markdown import markdown_report
@@ -150,6 +152,7 @@ def _read_record(reader: Reader, stored: StoredVisit, folder: Path, settings: Se
         firm=settings.firm,
         logo=_read_picture(folder / settings.firm.logo) if settings.firm.logo else None,
         photos=_read_photos([text for fact, text, _ in facts if fact is UnitFact.PHOTO]),
+        zone=find_zone(reader.site_facts(stored.site.name).get(SiteFact.TIME_ZONE, "")),
     )
 
 

@@ -461,6 +461,7 @@ class CommandName(StrEnum):
     RESTORE_UNIT = "restore_unit"  # site, unit: list it again
     SHOW_UNIT = "show_unit"  # the reply's data has the facts about the active visit's unit, ``lines`` for a person
     SET_FACT = "set_fact"  # site, unit, fact (see `UnitFact`), [text]: keep it; without a text, remove it
+    SET_SITE_FACT = "set_site_fact"  # site, fact (see `SiteFact`), [text]: keep it; without a text, remove it
     # Discovery:
     FIND = "find"  # [text]: send a `DiscoveryView` with that ``request_text``
     DISCOVER_SERVICES = "discover_services"  # meter: connect once and read the services

@@ -125,6 +125,7 @@ def command_rows(
         CommandRow(CommandName.SHOW_UNIT, places.show_unit),
         CommandRow(CommandName.SET_FACT, places.set_fact, (site, unit, Argument.FACT), (text,)),
         CommandRow(CommandName.REPLACE_KEY, seals.replace_key, (), (text,)),
+        CommandRow(CommandName.SET_SITE_FACT, places.set_site_fact, (site, Argument.FACT), (text,)),
         CommandRow(CommandName.FIND, meters.find, (), (text,)),
         CommandRow(CommandName.DISCOVER_SERVICES, meters.discover_services, (meter,)),
         CommandRow(CommandName.BIND, meters.bind, (meter,), (text,)),

@@ -1,4 +1,4 @@
-"""The handlers of the commands on sites and units: move a visit, rename, merge, archive; facts about a unit."""
+"""The handlers of the commands on sites and units: move a visit, rename, merge, archive; facts about them."""
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping
@@ -7,7 +7,9 @@ from concurrent.futures import Future
 from meterlink.core.equipment import Site
 from meterlink.core.errors import InputError, VisitError
 from meterlink.core.nameplate import UnitFact
+from meterlink.core.site_facts import SiteFact
 from meterlink.core.text import LONGEST_REMARK, clean_text
+from meterlink.core.time_zones import parse_zone
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.place_names import place_name
 from meterlink.station.unit_fields import unit_fields, unit_lines
@@ -133,6 +135,20 @@ class PlaceCommands:
         await asyncio.wrap_future(
             self._writer.add_fact(_site(site, unit), UnitFact(fact), clean_text(text, LONGEST_REMARK))
         )
+
+    async def set_site_fact(self, site: str, fact: str, text: str) -> None:
+        """Keep a fact about a site; an empty text removes it.
+
+        Raises:
+            InputError: the name is empty, there is no such fact, or no such time zone.
+            VisitError: there is no such site.
+        """
+        if fact not in list(SiteFact):
+            raise InputError(f"{fact!r} is no fact about a site.", f"Write one of: {', '.join(SiteFact)}.")
+        kept = clean_text(text, LONGEST_REMARK)
+        if kept and fact == SiteFact.TIME_ZONE:
+            kept = parse_zone(kept)
+        await asyncio.wrap_future(self._writer.add_site_fact(place_name(site), SiteFact(fact), kept))
 
     async def _change(self, future: Future[None], moved_uid: str = "") -> None:
         """Wait for a change of places, and show the active visit with it.

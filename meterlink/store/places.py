@@ -92,7 +92,9 @@ def merge_units(connection: sqlite3.Connection, one: Site, into: Site) -> None:
 
 
 def merge_sites(connection: sqlite3.Connection, one: str, into: str) -> None:
-    """Give the units of the site ``one`` to the site ``into``; units of the same name are merged.
+    """Give the units and the facts of the site ``one`` to the site ``into``; units of the same name are merged.
+
+    Of a fact about both, the newer entry counts.
 
     Raises:
         VisitError: one of the sites does not exist, both are the same, or two units to merge have an open visit.
@@ -108,6 +110,7 @@ def merge_sites(connection: sqlite3.Connection, one: str, into: str) -> None:
             connection.execute("UPDATE units SET site_id = ? WHERE id = ?", (into_id, unit["id"]))
         else:
             _merge_unit(connection, unit["id"], same["id"], Site(into, unit["name"]))
+    connection.execute("UPDATE site_facts SET site_id = ? WHERE site_id = ?", (into_id, site_id))
     connection.execute("DELETE FROM sites WHERE id = ?", (site_id,))
 
 
@@ -201,7 +204,7 @@ def _merge_unit(connection: sqlite3.Connection, unit_id: int, into_id: int, into
 
 
 def _remove_if_empty(connection: sqlite3.Connection, unit_id: int) -> None:
-    """Remove a unit without visits and without facts, and its site without units: it was a slip of the keyboard."""
+    """Remove a unit without visits and facts, and its site without units and facts: it was a slip of the keyboard."""
     for table in ("visits", "unit_facts"):
         if _exists(connection, f"SELECT 1 FROM {table} WHERE unit_id = ?", (unit_id,)):  # noqa: S608  # our own names
             return
@@ -212,7 +215,9 @@ def _remove_if_empty(connection: sqlite3.Connection, unit_id: int) -> None:
     (site_id,) = connection.execute("SELECT site_id FROM units WHERE id = ?", (unit_id,)).fetchone()
     connection.execute("DELETE FROM units WHERE id = ?", (unit_id,))
     connection.execute(
-        "DELETE FROM sites WHERE id = ? AND NOT EXISTS (SELECT 1 FROM units WHERE site_id = ?)", (site_id, site_id)
+        "DELETE FROM sites WHERE id = ?1 AND NOT EXISTS (SELECT 1 FROM units WHERE site_id = ?1)"
+        " AND NOT EXISTS (SELECT 1 FROM site_facts WHERE site_id = ?1)",
+        (site_id,),
     )
 
 

@@ -1,11 +1,13 @@
 """Read-only queries for the history, reports and the publisher. They never delay the writer."""
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan, Site
+from meterlink.core.site_facts import SiteFact
 from meterlink.core.stock import Movement, StockCount
-from meterlink.store import continuity, places, queries, raw_readings, repairs, seals
+from meterlink.store import continuity, places, queries, raw_readings, repairs, seals, site_facts
 from meterlink.store.accepted_filter import AcceptedFilter
 from meterlink.store.connections import connect_for_reading
 from meterlink.store.rows import (
@@ -19,6 +21,7 @@ from meterlink.store.rows import (
     StoredPlan,
     StoredReading,
     StoredReplacement,
+    StoredSite,
     StoredUnit,
     StoredVisit,
     VisitNote,
@@ -206,6 +209,16 @@ class Reader:
         """Return all units, archived ones too, in the order in which they were first visited; or that at ``site``."""
         with connect_for_reading(self._path) as connection:
             return places.units(connection, site)
+
+    def sites(self) -> list[StoredSite]:
+        """Return all sites, with the facts about them, in the order in which they were first visited."""
+        with connect_for_reading(self._path) as connection:
+            return site_facts.sites(connection)
+
+    def site_facts(self, site: str) -> Mapping[SiteFact, str]:
+        """Return the newest of each fact about a site, without removed ones; none for an unknown site."""
+        with connect_for_reading(self._path) as connection:
+            return site_facts.site_facts(connection, site)
 
     def stock(self) -> list[StockCount]:
         """Return the count of each kind of part on the truck."""

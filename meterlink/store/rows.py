@@ -11,6 +11,7 @@ from meterlink.core.meter_facts import Fact, FactName
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.readings import Reading
 from meterlink.core.replacements import Replacement
+from meterlink.core.site_facts import SiteFact
 from meterlink.core.stock import Movement, StockItem
 from meterlink.core.verdicts import Judgement, Margin, Verdict
 
@@ -244,6 +245,15 @@ class UnitLeft(NamedTuple):
 
 
 NOT_SAID = UnitLeft()
+
+
+class StoredSite(NamedTuple):
+    """A site in the database. ``facts`` are the newest of each, ``units`` and ``visits`` are numbers."""
+
+    name: str
+    facts: Mapping[SiteFact, str]
+    units: int
+    visits: int
 
 
 class StoredUnit(NamedTuple):

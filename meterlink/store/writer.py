@@ -16,8 +16,9 @@ from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.errors import MeterlinkError, StoreError
 from meterlink.core.meter_facts import Fact, FactName
 from meterlink.core.nameplate import UnitFact
+from meterlink.core.site_facts import SiteFact
 from meterlink.core.stock import Movement, StockCount
-from meterlink.store import continuity, meters, places, queries, repairs, transactions
+from meterlink.store import continuity, meters, places, queries, repairs, site_facts, transactions
 from meterlink.store.connections import as_store_error, check_file, connect_for_writing, is_transient
 from meterlink.store.file_errors import store_error_class
 from meterlink.store.lock import FileLock
@@ -307,6 +308,11 @@ class Writer:
         """Add a fact about a unit; the Future gets the VisitError of `places.add_fact`."""
         now = self._clock.now().utc_ns
         return self._enqueue(lambda connection: places.add_fact(connection, site, fact, text, now))
+
+    def add_site_fact(self, site: str, fact: SiteFact, text: str) -> Future[None]:
+        """Add a fact about a site; the Future gets the VisitError of `site_facts.add_site_fact`."""
+        now = self._clock.now().utc_ns
+        return self._enqueue(lambda connection: site_facts.add_site_fact(connection, site, fact, text, now))
 
     def pause_visit(self) -> Future[None]:
         """Leave no visit active; the visit stays open."""

@@ -60,6 +60,8 @@ ARGUMENTS = {
     "profile list": (),
     "seal keys": (),
     "seal list": (),
+    "site list": (),
+    "site show": ("Mill Lane bakery",),
     "stock ledger": (),
     "stock list": (),
     "trend": (),
@@ -68,6 +70,9 @@ ARGUMENTS = {
     "visit list": (),
     "visit show": None,  # the newest visit, below
 }
+
+
+RECORDS = {"diagnose": "causes", "site show": "units"}  # the key of the records in a JSON object
 
 
 @pytest.fixture
@@ -110,7 +115,7 @@ def test_a_listing_is_one_json_value_and_as_many_lines_as_records(visits: Path, 
     status, out, err = run_command(*arguments, "--json")
     assert (status, err) == (0, "")
     value = parse_json(out)
-    records = value if isinstance(value, list) else value["causes" if name == "diagnose" else "points"]
+    records = value if isinstance(value, list) else value[RECORDS.get(name, "points")]
     help_text = " ".join((LISTINGS[name].help or "").split())
     columns = re.findall(r"With --lines: ([\w, ]+)\.", help_text)[0].split(", ")
     status, out, err = run_command(*arguments, "--lines")
