@@ -1,13 +1,13 @@
 """``meterlink history``: the accepted readings, with their verdicts, on the terminal or as JSON."""
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Collection, Sequence
 from datetime import UTC, datetime, timedelta
-from functools import partial
+from typing import Any
 
 import click
 
-from meterlink.cli.completion import complete_unit, complete_visit
+from meterlink.cli.completion import complete_meter, complete_site, complete_unit, complete_visit
 from meterlink.cli.output import Form, listing_options, local_time, printable_text, verdict_colour
 from meterlink.cli.stored_visits import find_visit
 from meterlink.cli.table import Cell, table_lines, wrap_facts
@@ -18,13 +18,14 @@ from meterlink.core.text import clean_text, did_you_mean
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.judging import format_decimal
 from meterlink.settings import DATABASE_FILE, existing_data_dir
-from meterlink.store.history_fields import history_fields
+from meterlink.store.history_query import HistoryFilter
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow
 
 _HEADINGS = ("When", "Site / unit", "Part", "At", "Reading", "Verdict", "Limits", "Off by", "Note")
 _ON_A_PAGE = 50  # readings of a few visits
-_FETCHED = 1000  # readings in memory at once
+_UID_SHOWN = 12  # characters: of a million random ids, hardly ever two begin alike
+_NAMES_SHOWN = 12  # in a message: the lines of a small screen
 _VERDICTS = (*(verdict.value for verdict in Verdict), Margin.CLOSE_CALL.value)
 _VERDICT_HELP = f"Only this verdict: {', '.join(_VERDICTS)}."
 _DURATION = re.compile(r"([0-9]{1,6})([mhd])")
@@ -34,66 +35,72 @@ _DURATION_UNITS = {"m": "minutes", "h": "hours", "d": "days"}
 @click.command("history", short_help="List accepted readings and their verdicts.")
 @click.option("--data", metavar="DIR", help="Data folder of the station.")
 @click.option(
-    "--visit", metavar="VISIT", shell_complete=complete_visit, help="Only this visit (its id, or the beginning)."
+    "--visit", metavar="VISIT", shell_complete=complete_visit, help="Only this visit (its id, or its beginning)."
 )
+@click.option("--newest-visit", is_flag=True, help="Only the newest visit; with --unit or --site, the newest there.")
+@click.option("--site", metavar="TEXT", shell_complete=complete_site, help="Only this site (full name).")
 @click.option("--unit", metavar="TEXT", shell_complete=complete_unit, help="Only this unit (full name).")
+@click.option("--circuit", metavar="TEXT", help="Only this circuit, e.g. compressor (full name).")
 @click.option("--component", metavar="TEXT", help="Only this component, e.g. 'run capacitor' (full name).")
+@click.option("--meter", metavar="METER", shell_complete=complete_meter, help="Only this meter (its name or address).")
+@click.option("--verdict", metavar="WORD", type=click.Choice(_VERDICTS, case_sensitive=False), help=_VERDICT_HELP)
 @click.option("--since", metavar="WHEN", help="Only since WHEN: 2026-07-01, 2026-07-01T13:00:00Z, or 7d, 12h, 30m ago.")
 @click.option("--until", metavar="WHEN", help="Only before WHEN, as with --since.")
-@click.option("--verdict", metavar="WORD", type=click.Choice(_VERDICTS, case_sensitive=False), help=_VERDICT_HELP)
-@click.option("--limit", metavar="N", type=click.IntRange(1, 1_000_000), help="Only the newest N readings.")
-@click.option("--all", "is_all", is_flag=True, help=f"All readings; as text only the newest {_ON_A_PAGE} are listed.")
+@click.option("--before", metavar="UID", help="Only readings older than this one (its uid, or the beginning).")
+@click.option("--after", metavar="UID", help="Only readings newer than this one.")
+@click.option(
+    "--limit", metavar="N", type=click.IntRange(1, 1_000_000), help="Only the newest N; with --after, the oldest N."
+)
+@click.option("--all", "is_all", is_flag=True, help=f"All readings; as text only {_ON_A_PAGE} are listed.")
 @listing_options("at", "site", "unit", "circuit", "component", "section", "terminals", "reading", "verdict", "margin")
 def command(
     data: str | None,
-    visit: str | None,
-    unit: str | None,
-    component: str | None,
-    since: str | None,
-    until: str | None,
-    verdict: str | None,
     limit: int | None,
     *,
     is_all: bool,
     form: Form,
+    **selection: Any,
 ) -> None:
     """List accepted readings with their verdicts, newest last. Works while the station runs.
 
     \b
         meterlink history --since 7d
+        meterlink history --newest-visit --unit "Condenser 1"
         meterlink history --unit "Condenser 1" --lines | grep outside
+        meterlink history --json --limit 100 --before 7f3a12cd90e1
 
-    A date or time without a zone is local time. With --json every object has these keys: at (RFC 3339, UTC; unreliable
-    if clock_set is false), clock_set, site, unit, visit_uid, circuit, component, section, terminals, quantity, reading
-    (as displayed), unit_symbol, value (SI unit of the quantity; null for an overload), verdict, margin, low and high
-    (in limits_unit; null without that limit), limits_unit, limits_basis, deviation_percent, meter, accuracy,
-    calibration (of the meter on that day; empty if unknown), rule, probability (of being within the limits; null if
-    unknown), prior (the source of the knowledge about such parts that the probability counts beside the reading; null
-    where the reading alone counts), next_measurement (to settle a close call), settled_in (seconds), reason, question
-    and choices (of an open question, else null), answer (the key of the choice that led to the verdict), uid (of the
-    reading) and revision (1, and one more for each later verdict or void),
-    voided and void_reason (null if it counts).
+    A date or time without a zone is local time, that of this machine; so are the times of the table. The order is that
+    of acceptance, also where a clock was set in between. Pages: --limit N --before UID, with the uid of the first
+    reading of a page, is the page before it; --limit N --after UID, with that of the last one, the page after it. A uid
+    never changes.
+
+    With --json every object has these keys: at (RFC 3339, UTC; unreliable if clock_set is false), clock_set, site,
+    unit, visit_uid, circuit, component, section, terminals, quantity, reading (as displayed), unit_symbol, value (SI
+    unit of the quantity; null for an overload), verdict, margin, low and high (in limits_unit; null without that
+    limit), limits_unit, limits_basis, deviation_percent, meter, accuracy, calibration (of the meter on that day; empty
+    if unknown), rule, probability (of being within the limits; null if unknown), prior (the source of the knowledge
+    about such parts that the probability counts beside the reading; null where the reading alone counts),
+    next_measurement (to settle a close call), settled_in (seconds), reason, question and choices (of an open question,
+    else null), answer (the key of the choice that led to the verdict), uid (of the reading) and revision (1, and one
+    more for each later verdict or void), voided and void_reason (null if it counts).
+
+    \f
+
+    Raises:
+        click.UsageError: both --visit and --newest-visit are given.
     """
-    since_utc_ns, until_utc_ns = (
-        None if when is None else parse_since(when, datetime.now(UTC), option)
-        for when, option in ((since, "--since"), (until, "--until"))
-    )
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
-    visit_uid = None if visit is None else find_visit(reader.visits(), visit).uid
-    query = partial(
-        reader.history, unit, component, visit_uid=visit_uid, since_utc_ns=since_utc_ns, until_utc_ns=until_utc_ns,
-        verdict=verdict,
-    )  # fmt: skip
-    if form.streams(map(history_fields, _pages(query, limit))):
+    chosen = _chosen(reader, **selection)
+    oldest = chosen.after_id is not None
+    if form.streams(reader.history_fields(chosen, limit, oldest=oldest)):
         return
-    rows = query(limit=None if is_all else limit or _ON_A_PAGE + 1)
+    rows = reader.history_page(chosen, None if is_all else limit or _ON_A_PAGE + 1, oldest=oldest)
     if not rows:
-        filtered = any((visit, unit, component, since, until, verdict))
-        click.echo(_empty_text(reader, unit, component, filtered=filtered))
+        click.echo(_empty_text(reader, chosen))
         return
     if len(rows) > _ON_A_PAGE and not (is_all or limit):
-        rows = rows[-_ON_A_PAGE:]
-        click.echo(f"The newest {_ON_A_PAGE}, newest last; --all lists all.", err=True)
+        rows = rows[:_ON_A_PAGE] if oldest else rows[-_ON_A_PAGE:]
+        click.echo(_page_text(rows, oldest=oldest), err=True)
     width = terminal_width()
     table = table_lines(_HEADINGS, [_table_row(row) for row in rows], width, ("Site / unit", "Note"))
     if table is not None:
@@ -107,15 +114,92 @@ def command(
             click.echo(line)
 
 
-def _pages(query: Callable[..., list[HistoryRow]], limit: int | None) -> Iterator[HistoryRow]:
-    """Yield the newest ``limit`` readings of a query, or all, a page of them in memory; oldest first."""
-    if limit is not None:
-        yield from query(limit=limit)
-        return
-    after_id = 0
-    while rows := query(limit=_FETCHED, after_id=after_id):
-        yield from rows
-        after_id = rows[-1].id
+def _chosen(
+    reader: Reader,
+    *,
+    visit: str | None,
+    newest_visit: bool,
+    site: str | None,
+    unit: str | None,
+    circuit: str | None,
+    component: str | None,
+    meter: str | None,
+    verdict: str | None,
+    since: str | None,
+    until: str | None,
+    before: str | None,
+    after: str | None,
+) -> HistoryFilter:
+    """Return the filter of the options as they are typed.
+
+    Raises:
+        click.UsageError: both --visit and --newest-visit are given.
+        InputError: a visit, a reading or a time is not one.
+    """
+    if visit and newest_visit:
+        raise click.UsageError("Give either --visit or --newest-visit.")
+    visit_uid = None
+    if visit is not None:
+        visit_uid = find_visit(reader.visits(), visit).uid
+    elif newest_visit:
+        visit_uid = _newest_visit(reader, site, unit)
+    now = datetime.now(UTC)
+    return HistoryFilter(
+        site=site,
+        unit=unit,
+        circuit=circuit,
+        component=component,
+        meter=meter,
+        visit_uid=visit_uid,
+        verdict=verdict,
+        since_utc_ns=None if since is None else parse_since(since, now, "--since"),
+        until_utc_ns=None if until is None else parse_since(until, now, "--until"),
+        before_id=None if before is None else _find_reading(reader, before, "--before"),
+        after_id=None if after is None else _find_reading(reader, after, "--after"),
+    )
+
+
+def _page_text(rows: Sequence[HistoryRow], *, oldest: bool) -> str:
+    if oldest:
+        return f"The next {_ON_A_PAGE}, newest last; --after {rows[-1].uid[:_UID_SHOWN]} goes on."
+    return f"The newest {_ON_A_PAGE}, newest last; --before {rows[0].uid[:_UID_SHOWN]} has older ones, --all lists all."
+
+
+def _newest_visit(reader: Reader, site: str | None, unit: str | None) -> str:
+    """Return the uid of the newest visit, at a site and a unit if they are given.
+
+    Raises:
+        InputError: there is no visit, or none there.
+    """
+    visits = reader.visits()
+    for visit in reversed(visits):
+        if same_name(site, visit.site.name) and same_name(unit, visit.site.unit):
+            return visit.uid
+    if not visits:
+        raise InputError("There is no visit yet.", "Begin one: meterlink visit begin")
+    wanted, known = (unit, [visit.site.unit for visit in visits]) if unit else (site, [v.site.name for v in visits])
+    nearest = did_you_mean(wanted or "", known)
+    raise InputError("No visit was there.", nearest or "List them: meterlink visit list")
+
+
+def same_name(wanted: str | None, name: str) -> bool:
+    """Return whether ``wanted`` is None, or ``name`` in upper or lower case."""
+    return wanted is None or wanted.casefold() == name.casefold()
+
+
+def _find_reading(reader: Reader, uid: str, option: str) -> int:
+    """Return the id of an accepted reading by its uid, or by the beginning of it.
+
+    Raises:
+        InputError: no reading, or more than one, has such a uid.
+    """
+    typed = uid.strip().casefold()
+    found = reader.accepted_cursor(typed)
+    if len(found) > 1 and found[0][1] != typed:
+        raise InputError(f"{option}: several readings have a uid that begins with {clean_text(uid)!r}.", "Give more.")
+    if not found:
+        raise InputError(f"{option}: there is no reading {clean_text(uid)!r}.", "The uids are in --json.")
+    return found[0][0]
 
 
 def parse_since(text: str, now: datetime, option: str = "--since") -> int:
@@ -214,17 +298,29 @@ def _limits_text(limits: Limits) -> str:
     return printable_text(range_text if limits.basis == range_text else f"{range_text} ({limits.basis})")
 
 
-def _empty_text(reader: Reader, unit: str | None, component: str | None, *, filtered: bool) -> str:
-    if not filtered:
+def _empty_text(reader: Reader, chosen: HistoryFilter) -> str:
+    if chosen == HistoryFilter():
         return "No accepted readings yet."
-    units = sorted({printable_text(visit.site.unit) for visit in reader.visits()})
-    if unit is not None and unit not in units:
-        nearest = did_you_mean(unit, units)
-        listed = f"Units here: {', '.join(units)}."
-        return f"No accepted readings match. {nearest or listed}"
-    if component is not None:
-        components = {printable_text(row.component) for row in reader.history(unit=unit)}
-        nearest = did_you_mean(component, components)
-        listed = f"Components here: {', '.join(sorted(components))}."
-        return f"No accepted readings match. {nearest or listed}"
+    places = [unit.site for unit in reader.units()]
+    sites, units = (
+        {place.name for place in places},
+        {place.unit for place in places if same_name(chosen.site, place.name)},
+    )
+    meters = {row.meter.name or row.current_address for row in reader.known_meters()}
+    in_history = reader.names_in_history(chosen)
+    for typed, known, plural in (
+        (chosen.site, sites, "Sites"),
+        (chosen.unit, units, "Units"),
+        (chosen.circuit, in_history["circuit"], "Circuits"),
+        (chosen.component, in_history["component"], "Components"),
+        (chosen.meter, meters, "Meters"),
+    ):
+        if typed is not None and known and not any(same_name(typed, name) for name in known):
+            return f"No accepted readings match. {did_you_mean(typed, known) or _listed(plural, known)}"
     return "No accepted readings match."
+
+
+def _listed(plural: str, names: Collection[str]) -> str:
+    shown = sorted(map(printable_text, names))
+    more = f" and {len(shown) - _NAMES_SHOWN} more" if len(shown) > _NAMES_SHOWN else ""
+    return f"{plural} here: {', '.join(shown[:_NAMES_SHOWN])}{more}."

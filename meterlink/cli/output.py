@@ -63,7 +63,7 @@ class Form:
         return self.as_json or self.as_lines
 
     def streams(self, records: Iterable[Mapping[str, Any]]) -> bool:
-        """Print ``records`` as `prints` does, each as it comes: a long listing needs the memory of one.
+        """Print ``records`` as they come, in JSON each on a line of its own: a long listing needs the memory of some.
 
         Return False, without taking one, where text is wanted.
         """
@@ -73,8 +73,8 @@ class Form:
         while chunk := list(islice(remaining, _RECORDS_AT_ONCE)):
             if self.as_lines:
                 self.prints((), chunk)
-            else:
-                click.echo((",\n" if printed else "[\n") + json.dumps(chunk, indent=2)[2:-2], nl=False)
+            else:  # without indent: only so does Python write it in C, five times as fast
+                click.echo((",\n" if printed else "[\n") + ",\n".join(map(json.dumps, chunk)), nl=False)
             printed = True
         if self.as_json:
             click.echo("\n]" if printed else "[]")

@@ -1,6 +1,6 @@
 """Facts about a site beside its name; each may be left out.
 
-The customer and the address are personal data; see the page on what is kept where.
+The customer and the address are personal data (docs/privacy.md).
 """
 
 from enum import StrEnum

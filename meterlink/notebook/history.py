@@ -8,7 +8,8 @@ from pathlib import Path
 from meterlink.core.errors import InputError
 from meterlink.settings.folder import DATABASE_FILE
 from meterlink.store.connections import connect_for_reading
-from meterlink.store.history_fields import PlainValue, history_fields
+from meterlink.store.history_fields import PlainValue
+from meterlink.store.history_query import HistoryFilter
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow
 
@@ -32,10 +33,11 @@ class History:
         limit: int | None,
     ) -> None:
         self._reader = Reader(database)
-        self._unit, self._component, self._site, self._since, self._limit = unit, component, site, since, limit
+        self._chosen = HistoryFilter(site=site, unit=unit, component=component, since_utc_ns=since)
+        self._limit = limit
 
     def __iter__(self) -> Iterator[HistoryRow]:
-        return iter(self._reader.history(self._unit, self._component, self._site, self._since, self._limit))
+        return iter(self._reader.history_page(self._chosen, self._limit))
 
     def to_dicts(self) -> list[dict[str, PlainValue]]:
         """Return a flat dict for each accepted reading, ready for a table or for JSON.
@@ -55,7 +57,7 @@ class History:
         Raises:
             StoreError: the database cannot be read; the class names the cause.
         """
-        return [history_fields(row) for row in self]
+        return list(self._reader.history_fields(self._chosen, self._limit))
 
 
 def open_history(

@@ -1,56 +1,143 @@
-"""An accepted reading as a flat dict: for JSON, and for tables."""
+"""Accepted readings as flat dicts: for JSON, and for tables.
 
-from decimal import Decimal
+Straight from the columns: to make objects of a row first takes longer than to write it as JSON.
+"""
+
+import json
+import sqlite3
+from collections.abc import Iterable
 
 from meterlink.core.clock import format_rfc3339
-from meterlink.store.rows import HistoryRow
+from meterlink.core.errors import DamagedDatabaseError
+from meterlink.core.readings import Coupling, Status
+from meterlink.core.units import Quantity
+from meterlink.core.verdicts import Margin, Verdict
 
 PlainValue = str | float | int | bool | list[str] | None
 
+# CROSS JOIN keeps this order: SQLite looks every other row up by its id. The sub-queries are those of
+# `meterlink.store.queries`.
+_SELECT_FIELDS = """
+    SELECT a.id, a.utc_ns, a.clock_set, s.name, u.name, v.uid, ci.name, co.name, co.section, p.terminal_a, p.terminal_b,
+        a.quantity, a.digits, a.status, a.unit, a.coupling, a.value, j.verdict, j.margin, j.limits_low, j.limits_high,
+        j.limits_unit, j.limits_basis, j.deviation_percent,
+        CASE m.name WHEN '' THEN m.address ELSE m.name END, j.accuracy, j.calibration, j.rule, j.probability, j.prior,
+        j.next_measurement, a.settled_in, j.reason, j.question, j.answer, a.uid,
+        (SELECT COUNT(*) FROM verdicts WHERE accepted_id = a.id)
+            + (SELECT COUNT(*) FROM voids WHERE accepted_id = a.id),
+        (SELECT CASE voided WHEN 1 THEN reason END FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1)
+    FROM accepted_readings a
+    CROSS JOIN verdicts j ON j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id)
+    CROSS JOIN raw_readings r ON r.id = a.raw_reading_id
+    CROSS JOIN stretches st ON st.id = r.stretch_id
+    CROSS JOIN connections c ON c.id = st.connection_id
+    CROSS JOIN meters m ON m.id = c.meter_id
+    CROSS JOIN visits v ON v.id = a.visit_id
+    CROSS JOIN test_points p ON p.id = a.point_id
+    CROSS JOIN components co ON co.id = p.component_id
+    CROSS JOIN circuits ci ON ci.id = co.circuit_id
+    CROSS JOIN units u ON u.id = v.unit_id
+    CROSS JOIN sites s ON s.id = u.site_id
+    WHERE a.id IN (SELECT value FROM json_each(?)) ORDER BY a.id
+"""
+_QUANTITIES, _VERDICTS = frozenset(map(str, Quantity)), frozenset(map(str, Verdict))
+_STATUSES, _COUPLINGS = frozenset(map(str, Status)), frozenset({None, *map(str, Coupling)})
+_MARGINS = frozenset({None, *map(str, Margin)})
+_WITHOUT_NUMBER = {str(Status.OVERLOAD): "OL", str(Status.INVALID): "---"}
 
-def history_fields(row: HistoryRow) -> dict[str, PlainValue]:
-    """Return an accepted reading as a flat dict of plain values; `meterlink history --help` lists the keys."""
-    judgement = row.judgement
-    limits, question = judgement.limits, judgement.question
+
+def history_fields(connection: sqlite3.Connection, ids: Iterable[int]) -> list[dict[str, PlainValue]]:
+    """Return accepted readings as flat dicts of plain values, by id; `meterlink history --help` lists the keys.
+
+    Raises:
+        DamagedDatabaseError: a row has an unknown word, or no number where one belongs.
+    """
+    cursor = connection.cursor()
+    cursor.row_factory = None  # a plain tuple: its columns are in the order of the keys
+    records = []
+    for row in cursor.execute(_SELECT_FIELDS, (json.dumps(list(ids)),)):
+        try:
+            records.append(_fields(*row))
+        except ValueError as error:
+            raise DamagedDatabaseError(
+                f"Row {row[0]} of the database cannot be read: {error}.", "Another program has changed the file."
+            ) from error
+    return records
+
+
+def _fields(  # noqa: PLR0917  # a row, unpacked in the order of the columns
+    _id: int, utc_ns: int, clock_set: int | None, site: str, unit: str, visit_uid: str, circuit: str, component: str,
+    section: str, terminal_a: str, terminal_b: str, quantity: str, digits: str | None, status: str, symbol: str,
+    coupling: str | None, value: float | None, verdict: str, margin: str | None, low: str | None, high: str | None,
+    limits_unit: str | None, limits_basis: str | None, deviation: str | None, meter: str, accuracy: str,
+    calibration: str, rule: str, probability: float | None, prior: str, next_measurement: str, settled_in: float,
+    reason: str, question: str | None, answer: str, uid: str, revision: int, void_reason: str | None,
+) -> dict[str, PlainValue]:  # fmt: skip
+    _require(quantity, _QUANTITIES)
+    _require(status, _STATUSES)
+    _require(coupling, _COUPLINGS)
+    _require(verdict, _VERDICTS)
+    _require(margin, _MARGINS)
+    number = _WITHOUT_NUMBER.get(status) or digits
+    asked = None if question is None else _question(question)
     return {
-        "at": format_rfc3339(row.reading.timestamp.utc_ns),
-        "clock_set": row.clock_set,
-        "site": row.site.name,
-        "unit": row.site.unit,
-        "visit_uid": row.visit_uid,
-        "circuit": row.circuit,
-        "component": row.component,
-        "section": row.section,
-        "terminals": list(row.terminals),
-        "quantity": row.reading.quantity.value,
-        "reading": row.reading.text,
-        "unit_symbol": row.reading.unit,
-        "value": row.reading.value,
-        "verdict": judgement.verdict.value,
-        "margin": None if judgement.margin is None else judgement.margin.value,
-        "low": _number(limits.low) if limits else None,
-        "high": _number(limits.high) if limits else None,
-        "limits_unit": limits.unit if limits else None,
-        "limits_basis": limits.basis if limits else None,
-        "deviation_percent": _number(judgement.deviation_percent),
-        "meter": row.meter.name or row.meter.address,
-        "accuracy": judgement.accuracy,
-        "calibration": judgement.calibration,
-        "rule": judgement.rule,
-        "probability": judgement.probability,
-        "prior": judgement.prior or None,
-        "next_measurement": judgement.next_measurement,
-        "settled_in": row.settled_in,
-        "reason": judgement.reason,
-        "question": None if question is None else question.text,
-        "choices": None if question is None else [f"{choice.key}: {choice.words}" for choice in question.choices],
-        "answer": judgement.answer or None,
-        "uid": row.uid,
-        "revision": row.revision,
-        "voided": row.void_reason is not None,
-        "void_reason": row.void_reason,
+        "at": format_rfc3339(utc_ns),
+        "clock_set": None if clock_set is None else clock_set == 1,
+        "site": site,
+        "unit": unit,
+        "visit_uid": visit_uid,
+        "circuit": circuit,
+        "component": component,
+        "section": section,
+        "terminals": [terminal_a, terminal_b],
+        "quantity": quantity,
+        "reading": f"{number} {symbol} {coupling}" if coupling else f"{number} {symbol}",
+        "unit_symbol": symbol,
+        "value": value,
+        "verdict": verdict,
+        "margin": margin,
+        "low": None if low is None else float(low),
+        "high": None if high is None else float(high),
+        "limits_unit": limits_unit,
+        "limits_basis": limits_basis,
+        "deviation_percent": None if deviation is None else float(deviation),
+        "meter": meter,
+        "accuracy": accuracy,
+        "calibration": calibration,
+        "rule": rule,
+        "probability": probability,
+        "prior": prior or None,
+        "next_measurement": next_measurement,
+        "settled_in": settled_in,
+        "reason": reason,
+        "question": None if asked is None else asked[0],
+        "choices": None if asked is None else asked[1],
+        "answer": answer or None,
+        "uid": uid,
+        "revision": revision,
+        "voided": void_reason is not None,
+        "void_reason": void_reason,
     }
 
 
-def _number(number: Decimal | None) -> float | None:
-    return None if number is None else float(number)
+def _require(word: str | None, known: frozenset[str | None] | frozenset[str]) -> None:
+    """Do nothing if a word is a known one.
+
+    Raises:
+        ValueError: it is not.
+    """
+    if word not in known:
+        raise ValueError(f"{word!r} is not a word of this version")
+
+
+def _question(text: str) -> tuple[str, list[str]]:
+    """Return an open question and its choices as `meterlink.store.question_text` keeps them.
+
+    Raises:
+        ValueError: the text is not that of a question.
+    """
+    try:
+        question = json.loads(text)
+        return question["question"], [f"{choice['key']}: {choice['words']}" for choice in question["choices"]]
+    except (KeyError, TypeError) as error:
+        raise ValueError(f"not a question: {text[:80]!r}") from error

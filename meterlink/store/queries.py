@@ -2,7 +2,7 @@
 
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from meterlink.core.clock import Timestamp
@@ -16,6 +16,7 @@ from meterlink.plans.derived_table import load_derived_points
 from meterlink.store import places, repairs
 from meterlink.store.accepted_filter import AcceptedFilter, FilterWord, index_expression
 from meterlink.store.decoding import METER_COLUMNS, decode_decimal, decode_flag, decode_meter, decode_rows
+from meterlink.store.history_query import AT_PLACE, COUNTS, HistoryFilter, accepted_ids
 from meterlink.store.question_text import load_question
 from meterlink.store.rows import (
     EarlierVerdict,
@@ -66,16 +67,8 @@ _SELECT_ACCEPTED = f"""
     CROSS JOIN sites s ON s.id = u.site_id
 """  # noqa: S608  # constants only
 
-COUNTS = "COALESCE((SELECT voided FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1), 0) = 0"
-"""The SQL condition that an accepted reading is not voided."""
-
-# Of all readings of a unit or a site, which an index finds.
-_AT_PLACE = """a.visit_id IN (
-    SELECT v.id FROM visits v JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id
-    WHERE {0}.name = ? COLLATE NOCASE
-)"""
-AT_SITE, AT_UNIT = _AT_PLACE.format("s"), _AT_PLACE.format("u")
-"""The SQL condition that a reading was accepted at a site, at a unit."""
+AT_UNIT = AT_PLACE.format("u.name = ? COLLATE NOCASE")
+"""The SQL condition that a reading was accepted at a unit."""
 
 _SELECT_VISITS = """
     SELECT v.*, u.name AS unit, u.archived_utc_ns, s.name AS site FROM visits v
@@ -88,19 +81,22 @@ _SELECT_POINTS = """
 """
 
 
-def accepted_readings(
-    connection: sqlite3.Connection,
-    conditions: Iterable[Condition] = (),
-    limit: int | None = None,
-    *,
-    oldest: bool = False,
-) -> list[HistoryRow]:
-    """Return the newest ``limit`` accepted readings that meet all ``conditions``, or the ``oldest``; oldest first."""
+def accepted_readings(connection: sqlite3.Connection, conditions: Iterable[Condition] = ()) -> list[HistoryRow]:
+    """Return the accepted readings that meet all ``conditions``, oldest first."""
     where, values = _where_clause(conditions)
-    order = "ASC" if oldest else "DESC"
-    rows = connection.execute(f"{_SELECT_ACCEPTED} {where} ORDER BY a.id {order} LIMIT ?", (*values, _limit(limit)))
-    found = decode_rows(_history_row, rows)
-    return found if oldest else found[::-1]
+    rows = connection.execute(f"{_SELECT_ACCEPTED} {where} ORDER BY a.id", values)
+    return decode_rows(_history_row, rows)
+
+
+def history(
+    connection: sqlite3.Connection, chosen: HistoryFilter, limit: int | None = None, *, oldest: bool = False
+) -> list[HistoryRow]:
+    """Return the newest ``limit`` accepted readings that ``chosen`` selects, or the ``oldest``; oldest first."""
+    return _readings_with(connection, accepted_ids(connection, chosen, limit, oldest=oldest))
+
+
+def _readings_with(connection: sqlite3.Connection, ids: Sequence[int]) -> list[HistoryRow]:
+    return accepted_readings(connection, [("a.id IN (SELECT value FROM json_each(?))", (json.dumps(ids),))])
 
 
 def assigned_readings(connection: sqlite3.Connection) -> set[int]:
@@ -141,9 +137,7 @@ def filtered_readings(
             (*values, limit),
         )
     ]
-    if not ids:
-        return []
-    return accepted_readings(connection, [(f"a.id IN ({', '.join('?' * len(ids))})", tuple(ids))])[::-1]
+    return _readings_with(connection, ids)[::-1]
 
 
 def part_readings(connection: sqlite3.Connection, accepted_id: int) -> list[HistoryRow]:
@@ -347,10 +341,6 @@ def _where_clause(conditions: Iterable[Condition]) -> tuple[str, list[str | int]
         texts.append(f"({text})")
         values += bound_values
     return (f"WHERE {' AND '.join(texts)}" if texts else ""), values
-
-
-def _limit(limit: int | None) -> int:
-    return -1 if limit is None else limit  # SQLite: a negative LIMIT means no limit
 
 
 def _reading(row: sqlite3.Row) -> Reading:

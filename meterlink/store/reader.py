@@ -1,6 +1,7 @@
 """Read-only queries for the history, reports and the publisher. They never delay the writer."""
 
-from collections.abc import Mapping
+from array import array
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from meterlink.core.clock import Timestamp
@@ -10,6 +11,8 @@ from meterlink.core.stock import Movement, StockCount
 from meterlink.store import continuity, places, queries, raw_readings, repairs, seals, site_facts
 from meterlink.store.accepted_filter import AcceptedFilter
 from meterlink.store.connections import connect_for_reading
+from meterlink.store.history_fields import PlainValue, history_fields
+from meterlink.store.history_query import PAGE, HistoryFilter, accepted_ids, id_of_accepted, names_in_history
 from meterlink.store.rows import (
     ClockStep,
     EarlierVerdict,
@@ -47,37 +50,59 @@ class Reader:
         since_utc_ns: int | None = None,
         limit: int | None = None,
         *,
-        until_utc_ns: int | None = None,
         visit_uid: str | None = None,
-        verdict: str | None = None,
         voided: bool = True,
-        after_id: int | None = None,
     ) -> list[HistoryRow]:
         """Return accepted readings in the order in which they were accepted; with ``limit``, only the newest ones.
 
-        Names match as a whole, in upper or lower case (ASCII). ``since_utc_ns`` and ``until_utc_ns`` select readings
-        accepted at or after and before these times, and all readings accepted while the station's clock was known to be
-        unset. ``verdict`` is a word of `Verdict`, or ``close call``. ``voided`` includes the readings that were voided.
-        ``after_id`` is that of the last reading of a page: the oldest ``limit`` readings after it follow.
+        The selection is that of `HistoryFilter`.
         """
-        conditions: list[queries.Condition] = [
-            (text, (value,) * text.count("?"))
-            for text, value in (
-                (queries.AT_SITE, site),
-                (queries.AT_UNIT, unit),
-                ("co.name = ? COLLATE NOCASE", component),
-                ("a.visit_id = (SELECT id FROM visits WHERE uid = ?)", visit_uid),
-                ("j.verdict = ? COLLATE NOCASE OR j.margin = ? COLLATE NOCASE", verdict),
-                ("a.utc_ns >= ? OR a.clock_set = 0", since_utc_ns),
-                ("a.utc_ns < ? OR a.clock_set = 0", until_utc_ns),
-                ("a.id > ?", after_id),
-            )
-            if value is not None
-        ]
-        if not voided:
-            conditions.append((queries.COUNTS, ()))
+        chosen = HistoryFilter(
+            site=site, unit=unit, component=component, since_utc_ns=since_utc_ns, visit_uid=visit_uid, voided=voided
+        )
+        return self.history_page(chosen, limit)
+
+    def history_page(
+        self, chosen: HistoryFilter, limit: int | None = None, *, oldest: bool = False
+    ) -> list[HistoryRow]:
+        """Return the newest ``limit`` accepted readings that ``chosen`` selects, or the ``oldest``; oldest first."""
         with connect_for_reading(self._path) as connection:
-            return queries.accepted_readings(connection, conditions, limit, oldest=after_id is not None)
+            return queries.history(connection, chosen, limit, oldest=oldest)
+
+    def history_fields(
+        self, chosen: HistoryFilter, limit: int | None = None, *, oldest: bool = False
+    ) -> Iterator[dict[str, PlainValue]]:
+        """Yield the readings of `history_page` as flat dicts (see `meterlink.store.history_fields`), page by page.
+
+        The memory is that of a page, and of the ids where a place or a limit is given. Each page is read at a moment of
+        its own, so that the writer is never kept from tidying its log while the records are printed.
+        """
+        if limit is not None or chosen.names_place:
+            with connect_for_reading(self._path) as connection:
+                ids = array("q", accepted_ids(connection, chosen, limit, oldest=oldest))
+            for first in range(0, len(ids), PAGE):
+                with connect_for_reading(self._path) as connection:
+                    page = history_fields(connection, ids[first : first + PAGE])
+                yield from page
+            return
+        while True:
+            with connect_for_reading(self._path) as connection:
+                ids_of_page = accepted_ids(connection, chosen, PAGE, oldest=True)
+                page = history_fields(connection, ids_of_page)
+            yield from page
+            if len(ids_of_page) < PAGE:
+                return
+            chosen = chosen._replace(after_id=ids_of_page[-1])
+
+    def accepted_cursor(self, uid: str) -> list[tuple[int, str]]:
+        """Return ``(id, uid)`` of the accepted readings whose uid begins with ``uid``: two at most."""
+        with connect_for_reading(self._path) as connection:
+            return id_of_accepted(connection, uid)
+
+    def names_in_history(self, chosen: HistoryFilter) -> dict[str, list[str]]:
+        """Return ``{"component": names, "circuit": names}`` of the readings at the place of ``chosen``."""
+        with connect_for_reading(self._path) as connection:
+            return names_in_history(connection, chosen)
 
     def filtered_history(
         self, chosen: AcceptedFilter, limit: int, *, before_id: int | None = None, after_id: int | None = None

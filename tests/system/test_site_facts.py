@@ -1,4 +1,4 @@
-"""What is kept of a site: customer, address and time zone, each optional, through the station; renamed and merged."""
+"""The facts about a site: customer, address and time zone, each optional, through the station; renamed and merged."""
 
 from datetime import timedelta
 from pathlib import Path

@@ -22,7 +22,7 @@ from meterlink.core.errors import DamagedDatabaseError, InputError, NoDatabaseEr
 from meterlink.core.readings import Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.store.history_fields import history_fields
+from meterlink.store.history_query import HistoryFilter
 from meterlink.store.reader import Reader
 from meterlink.store.rows import AcceptedRow, Batch, NewConnection, ReadingRow
 from meterlink.store.writer import Writer
@@ -197,7 +197,7 @@ def test_the_view_of_the_history_shows_the_same(data, reader):
     )  # fmt: skip
     rows = reader.history()
     assert [row["uid"] for row in shown] == [row.uid for row in rows]
-    for view, fields in zip(shown, map(history_fields, rows), strict=True):
+    for view, fields in zip(shown, reader.history_fields(HistoryFilter()), strict=True):
         assert [view[key] for key in same] == [fields[key] for key in same]
         assert view["at"] == str(fields["at"]).replace("Z", "000Z")
         assert f"{view['digits']} {view['unit_symbol']}" == fields["reading"]
@@ -423,19 +423,172 @@ def test_a_verdict_and_an_end_select(data):
     assert json.loads(run(data, "--json", "--since", "2026-07-14T00:00:00Z", "--until", "2026-07-13").output) == []
 
 
-def test_json_is_that_of_all_readings_at_once(data, reader, monkeypatch):
-    """Page by page, with the text that the whole list would have."""
-    monkeypatch.setattr("meterlink.cli.history._FETCHED", 3)
-    monkeypatch.setattr("meterlink.cli.output._RECORDS_AT_ONCE", 1)
-    whole = json.dumps([history_fields(row) for row in reader.history()], indent=2) + "\n"
-    assert run(data, "--json").output == whole == run(data, "--json", "--all").output
+@pytest.mark.parametrize("page", [1, 3, 4, 1000])
+def test_json_is_that_of_all_readings_at_once(data, reader, monkeypatch, page):
+    """Page by page: one JSON array, a reading on each line of it."""
+    whole = list(reader.history_fields(HistoryFilter()))
+    assert [fields["uid"] for fields in whole] == [row.uid for row in reader.history()]
+    monkeypatch.setattr("meterlink.store.reader.PAGE", page)
+    monkeypatch.setattr("meterlink.cli.output._RECORDS_AT_ONCE", 2)
+    output = run(data, "--json").output
+    assert json.loads(output) == whole
+    assert output == run(data, "--json", "--all").output
+    assert [line[0] for line in output.splitlines()] == ["[", "{", "{", "{", "{", "]"]
+    assert json.loads(run(data, "--json", "--site", "harbour cold store").output) == whole[2:]
     assert [line.split("\t")[7] for line in run(data, "--lines").output.splitlines()] == ["4.68 µF", "4.69 µF"] * 2
+
+
+def test_fields_are_those_of_the_row_object(reader):
+    """`history_fields` reads the columns itself; every value must be that of the objects made of the same row."""
+    for fields, row in zip(reader.history_fields(HistoryFilter()), reader.history(), strict=True):
+        judgement, limits = row.judgement, row.judgement.limits
+        assert limits is not None
+        assert judgement.deviation_percent is not None
+        expected = (
+            row.reading.text, row.reading.value, row.reading.unit, judgement.verdict, judgement.margin,
+            float(limits.low), float(limits.high), limits.unit, limits.basis, float(judgement.deviation_percent),
+            row.meter.name, row.clock_set, row.revision, row.void_reason, row.settled_in, judgement.reason,
+            list(row.terminals),
+        )  # fmt: skip
+        keys = (
+            "reading", "value", "unit_symbol", "verdict", "margin", "low", "high", "limits_unit", "limits_basis",
+            "deviation_percent", "meter", "clock_set", "revision", "void_reason", "settled_in", "reason", "terminals",
+        )  # fmt: skip
+        assert tuple(fields[key] for key in keys) == expected
+
+
+@pytest.mark.parametrize(
+    ("table", "change"),
+    [
+        ("verdicts", "verdict = 'splendid'"),
+        ("verdicts", "limits_low = 'some'"),
+        ("verdicts", "question = '{}'"),
+        ("accepted_readings", "quantity = 'sound'"),
+        ("accepted_readings", "coupling = 'both'"),
+    ],
+)
+def test_json_names_a_row_that_another_program_edited(data, reader, table, change):
+    with closing(sqlite3.connect(data / "meterlink.db")) as connection:
+        connection.execute("PRAGMA ignore_check_constraints = ON")
+        connection.execute(f"UPDATE {table} SET {change} WHERE id = 3")  # noqa: S608  # texts of this test
+        connection.commit()
+    with pytest.raises(DamagedDatabaseError, match=r"Row 3 .*Another program has changed the file"):
+        list(reader.history_fields(HistoryFilter()))
+
+
+@pytest.mark.parametrize(
+    ("options", "ids"),
+    [
+        (("--circuit", "CONDENSER FAN"), [1, 2, 3, 4]),
+        (("--circuit", "compressor"), []),
+        (("--meter", "Bench Meter"), [1, 2, 3, 4]),
+        (("--meter", "00:00:5e:00:53:0a"), [1, 2, 3, 4]),
+        (("--meter", "bench"), []),
+        (("--site", "mill lane bakery", "--component", "start capacitor"), [2]),
+        (("--newest-visit",), [3, 4]),
+        (("--newest-visit", "--unit", "condenser 1"), [1, 2]),
+        (("--newest-visit", "--site", "mill lane bakery", "--limit", "1"), [2]),
+        (("--verdict", "outside", "--meter", "bench meter", "--limit", "2"), [3, 4]),
+    ],
+)
+def test_options_select(data, reader, options, ids):
+    uids = {row.uid: row.id for row in reader.history()}
+    assert [uids[fields["uid"]] for fields in json.loads(run(data, "--json", *options).output)] == ids
+
+
+@pytest.mark.parametrize(
+    ("options", "ids"),
+    [
+        (("--before", 3), [1, 2]),
+        (("--before", 3, "--limit", "1"), [2]),  # the page before: the newest of the older ones
+        (("--after", 1), [2, 3, 4]),
+        (("--after", 1, "--limit", "1"), [2]),  # the page after: the oldest of the newer ones
+        (("--after", 1, "--before", 4), [2, 3]),
+        (("--after", 4), []),
+        (("--before", 1), []),
+    ],
+)
+def test_cursors_are_uids_and_give_every_reading_once(data, reader, options, ids):
+    uids = {row.id: row.uid for row in reader.history()}
+    typed = [uids[option] if isinstance(option, int) else option for option in options]
+    listed = [fields["uid"] for fields in json.loads(run(data, "--json", *typed).output)]
+    assert listed == [uids[number] for number in ids]
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 4, 5])
+@pytest.mark.parametrize("unit", [(), ("--unit", "Condenser 1")])
+def test_pages_by_cursor_are_the_whole_list(data, size, unit):
+    """Backwards with --before the first reading of each page, forwards with --after the last one."""
+    whole = [fields["uid"] for fields in json.loads(run(data, "--json", *unit).output)]
+    for option, end in (("--before", 0), ("--after", -1)):
+        walked: list[str] = []
+        cursor: tuple[str, ...] = () if option == "--before" else ("--after", whole[0])
+        while page := json.loads(run(data, "--json", "--limit", str(size), *unit, *cursor).output):
+            uids = [fields["uid"] for fields in page]
+            walked = uids + walked if option == "--before" else walked + uids
+            cursor = (option, uids[end])
+        assert walked == (whole if option == "--before" else whole[1:])
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (("--before", "no such uid"), "--before: there is no reading 'no such uid'. The uids are in --json."),
+        (("--after", "\u202e"), "--after: there is no reading ''"),
+        (("--newest-visit", "--unit", "Condensor 1"), "No visit was there. Did you mean Condenser 1?"),
+        (("--newest-visit", "--site", "nowhere"), "No visit was there."),
+    ],
+)
+def test_a_cursor_or_a_place_that_is_none(data, options, message):
+    with pytest.raises(InputError) as caught:
+        run(data, *options)
+    assert message in str(caught.value)
+
+
+def test_a_visit_is_named_or_the_newest(data, reader):
+    assert run(data, "--visit", reader.visits()[0].uid, "--newest-visit").exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (("--site", "Mill Lane bakry"), "Did you mean Mill Lane bakery?"),
+        (("--circuit", "condenser fam"), "Did you mean condenser fan?"),
+        (("--meter", "q"), "Meters here: bench meter."),
+        (("--component", "q"), "Components here: run capacitor, start capacitor."),
+        (("--site", "Harbour cold store", "--unit", "q"), "Units here: condenser 10."),
+        (("--site", "Harbour cold store", "--until", "2000-01-01"), "No accepted readings match."),
+    ],
+)
+def test_a_name_that_nothing_has_is_answered_with_the_nearest(data, options, message):
+    assert message in run(data, *options).output
+
+
+def test_many_names_are_not_all_listed(data, monkeypatch):
+    monkeypatch.setattr("meterlink.cli.history._NAMES_SHOWN", 1)
+    assert run(data, "--unit", "nowhere").output.endswith("Units here: Condenser 1 and 1 more.\n")
+
+
+def test_a_unit_is_found_without_reading_the_others(reader, data):
+    """An index finds the readings of a unit; the ids alone are sorted."""
+    from meterlink.store import history_query  # noqa: PLC0415
+
+    where, values = history_query._where(HistoryFilter(unit="Condenser 1"))
+    with closing(sqlite3.connect(data / "meterlink.db")) as connection:
+        sql = f"EXPLAIN QUERY PLAN SELECT a.id FROM accepted_readings a {where} ORDER BY a.id"  # noqa: S608  # ours
+        steps = [row[3] for row in connection.execute(sql, values)]
+    assert steps[0] == "SEARCH a USING COVERING INDEX accepted_of_visit (visit_id=?)"
 
 
 def test_text_has_the_newest_readings_and_says_so(data, monkeypatch):
     monkeypatch.setattr("meterlink.cli.history._ON_A_PAGE", 2)
     page = run(data)
-    assert page.stderr == "The newest 2, newest last; --all lists all.\n"
+    uid = json.loads(run(data, "--json", "--limit", "2").output)[0]["uid"]
+    assert page.stderr == f"The newest 2, newest last; --before {uid[:12]} has older ones, --all lists all.\n"
+    older = run(data, "--before", uid[:12])
+    assert (older.stderr, older.stdout.count("Mill Lane")) == ("", 2)
+    first = json.loads(run(data, "--json").output)[0]["uid"]
+    assert run(data, "--after", first).stderr.startswith("The next 2, newest last; --after ")
     assert "Harbour" in page.stdout
     assert "Mill Lane" not in page.stdout
     everything = run(data, "--all")
