@@ -117,9 +117,12 @@ class RepairCommands:
         fitted = visit.newest_fitting(point)
         movement = None if fitted.item is None else self._movement(MovementKind.RETURNED, fitted.item, 1)
         stock = await asyncio.wrap_future(self._writer.undo_replacement(fitted.uid, movement))
+        before = {key: visit.rating_text(key) for key in fitted.keys}
+        of_undone = {key: [accepted.number for accepted in visit.accepted.get(key, ())] for key in fitted.keys}
         visit.undo_fitting(fitted)
         self._forget_readings(fitted.keys)
-        await self._visit_commands.judge_again(visit)
+        changed = [key for key in fitted.keys if visit.rating_text(key) != before[key]]
+        await self._visit_commands.judge_again(visit, [number for key in changed for number in of_undone[key]])
         self._update_diagnosis()
         self._set_stock(stock)
         return {

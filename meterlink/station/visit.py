@@ -458,7 +458,15 @@ class ActiveVisit:
         self.limits.update(limits)
         if part is not None:
             self.labels[point.component] = part
-        return {rated_key: str(part or point.specification) for rated_key, point in rated.items()}
+        return {rated_key: self.rating_text(rated_key) for rated_key in rated}
+
+    def rating_text(self, key: str) -> str:
+        """Return the rating of the part at a test point as it is kept; empty without one."""
+        point = self.points.get(key)
+        if point is None:
+            return ""
+        label = self.labels.get(point.component) if point.kind is PointKind.CAPACITOR else None
+        return str(label or point.specification or "")
 
     def read_rating(self, point: TestPoint, text: str) -> "tuple[RatedPart | None, dict[str, Specification]]":
         """Return the label of a capacitor in ``text``, else None, and ``{key: specification}`` of the points it rates.

@@ -1,7 +1,7 @@
 """The handlers of the watchers' commands on the visit."""
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 
 from meterlink.capture.manual_entry import parse_manual_entry
@@ -197,9 +197,12 @@ class VisitCommands:
         visit = self._current.require()
         visit.read_rating(point, text)  # a text that is no rating answers no question
         await self.confirm_existence(visit, point)
-        for point_key, rating in visit.set_rating(point.key, text).items():
+        before = {key: visit.rating_text(key) for key in visit.points}
+        ratings = visit.set_rating(point.key, text)
+        for point_key, rating in ratings.items():
             await self._committer.set_rating(visit, point_key, rating)
-        await self.judge_again(visit)
+        changed = [key for key in ratings if visit.rating_text(key) != before[key]]
+        await self.judge_again(visit, [accepted.number for key in changed for accepted in visit.accepted[key]])
         self._update_diagnosis()
 
     async def check_rating(self, point: TestPoint, text: str) -> Mapping[str, object]:
@@ -219,10 +222,12 @@ class VisitCommands:
             await self._committer.set_answers(visit, answers)
             visit.set_answers(answers)
 
-    async def judge_again(self, visit: ActiveVisit) -> int:
+    async def judge_again(self, visit: ActiveVisit, rated_anew: Collection[int] = ()) -> int:
         """Judge the accepted readings again whose limits, rule, accuracy or calibration are others now.
 
-        Their earlier verdicts stay in the database, with their reasons.
+        So are those with a number in ``rated_anew``, whose rating has another text: a verdict is kept with the rating,
+        and another rating at the next visit would be another part. Earlier verdicts stay in the database, with their
+        reasons.
 
         Returns:
             The number of the readings with a new verdict.
@@ -231,7 +236,7 @@ class VisitCommands:
         for point in tuple(visit.points.values()):
             for accepted in tuple(visit.accepted[point.key]):
                 judgement = self._judge.judge_again(visit, point, accepted)
-                if _foundation(judgement) != _foundation(accepted.judgement):
+                if accepted.number in rated_anew or _foundation(judgement) != _foundation(accepted.judgement):
                     await self._replace_judgement(visit, point, accepted, judgement)
                     count += 1
         if count and visit is self._current.visit:
