@@ -19,6 +19,7 @@ from meterlink.record.html import html_report
 from meterlink.record.json import json_report
 from meterlink.record.markdown import markdown_report
 from meterlink.record.model import Picture, Report, Voice
+from meterlink.record.pdf import Paper, pdf_report
 from meterlink.record.pictures import LARGEST_PICTURE, LARGEST_SUM, make_picture
 from meterlink.record.report import VisitRecord, make_report
 from meterlink.settings import DATABASE_FILE, Settings, existing_data_dir, load_settings
@@ -27,7 +28,7 @@ from meterlink.store.reader import Reader
 from meterlink.store.rows import StoredVisit
 
 _STANDARD_OUTPUT = "-"
-_FORMATS = {".html": "html", ".htm": "html", ".md": "md", ".json": "json"}
+_FORMATS = {".html": "html", ".htm": "html", ".pdf": "pdf", ".md": "md", ".json": "json"}
 
 
 @click.command("report", short_help="Write the report on a visit.")
@@ -38,7 +39,7 @@ _FORMATS = {".html": "html", ".htm": "html", ".md": "md", ".json": "json"}
 @click.option(
     "--format",
     "form",
-    type=click.Choice(["html", "md", "json"]),
+    type=click.Choice(["html", "pdf", "md", "json"]),
     help="Default: by the ending of FILE; html without one.",
 )
 @click.option(
@@ -48,20 +49,36 @@ _FORMATS = {".html": "html", ".htm": "html", ".md": "md", ".json": "json"}
     show_default=True,
     help="customer: a page or two; technical: everything. JSON always has everything.",
 )
+@click.option(
+    "--paper",
+    type=click.Choice(list(map(str, Paper))),
+    default=str(Paper.A4),
+    show_default=True,
+    help="The paper of a PDF; HTML prints on both.",
+)
 @click.option("-o", "output", default=_STANDARD_OUTPUT, metavar="FILE", help="Default: - (standard output).")
 @click.option("--data", metavar="DIR", help="Data folder of the station.")
 def command(
-    visit: str, unit: str, site: str, form: str | None, voice: str, output: str, data: str | None, *, last: bool
+    visit: str,
+    unit: str,
+    site: str,
+    form: str | None,
+    voice: str,
+    paper: str,
+    output: str,
+    data: str | None,
+    *,
+    last: bool,
 ) -> None:
     """Write the report on a VISIT (its id or the beginning; default: the newest): its parts, readings and verdicts.
 
     \b
         meterlink report --last -o report.html
-        meterlink report 7f3a --voice technical -o report.html
+        meterlink report 7f3a --voice technical -o report.pdf
         meterlink report --unit "Condenser 1" --format md
 
-    The HTML is one file that loads nothing, and prints on A4 and Letter. Works while the station runs.
-    The firm at its head is in settings.toml, table [firm].
+    The HTML is one file that loads nothing, and prints on A4 and Letter. PDF needs pip install 'meterlink[pdf]'.
+    Works while the station runs. The firm at its head is in settings.toml, table [firm].
 
     \f
 
@@ -80,11 +97,11 @@ def command(
     report = make_report(_read_record(reader, stored, folder, load_settings(folder)))
     if report.logo is not None and report.logo.remark:
         click.echo(f"The logo {report.logo.name} is not in the report. {report.logo.remark}", err=True)
-    text = _render(report, form, Voice(voice))
+    content = _render(report, form, Voice(voice), Paper(paper))
     if output == _STANDARD_OUTPUT:
-        click.echo(text.encode(), nl=False)  # a report is UTF-8 in any terminal
+        click.echo(content, nl=False)
         return
-    write_whole_file(Path(output), text)
+    write_whole_file(Path(output), content)
     click.echo(f"The report on {printable_text(stored.site.name)} / {printable_text(stored.site.unit)}: {output}")
 
 
@@ -100,14 +117,20 @@ def _format_of(output: str) -> str:
     return _FORMATS.get(ending, "html")
 
 
-def _render(report: Report, form: str, voice: Voice) -> str:
+def _render(report: Report, form: str, voice: Voice, paper: Paper) -> bytes:
+    """Return the bytes of the report; a text is UTF-8 in any terminal."""
     match form:
         case "json":
-            return json_report(report)
+            return json_report(report).encode()
         case "md":
-            return markdown_report(report, voice)
+            return markdown_report(report, voice).encode()
+        case "pdf":
+            document = pdf_report(report, voice, paper)
+            if document.remark:
+                click.echo(document.remark, err=True)
+            return document.content
         case _:
-            return html_report(report, voice)
+            return html_report(report, voice).encode()
 
 
 def _choose_visit(visits: Sequence[StoredVisit], uid: str, unit: str, site: str) -> StoredVisit:

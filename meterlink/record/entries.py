@@ -68,12 +68,24 @@ def verdict_mark(verdict: Verdict | None, margin: Margin | None) -> Mark:
 
 def site_time(utc_ns: int, zone: tzinfo | None) -> str:
     """Return a time with its offset from UTC, ``2026-07-01 13:05:09 UTC+02:00``; None: the zone of this machine."""
-    try:
-        moment = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=utc_ns // 1000)).astimezone(zone)
-    except (ValueError, OverflowError, OSError):  # before 1970 some platforms have no time zones
+    moment = _moment(utc_ns, zone)
+    if moment is None:
         return "time unknown"
     offset = moment.strftime("%z")
     return f"{moment:%Y-%m-%d %H:%M:%S} UTC{offset[:3]}:{offset[3:5]}"
+
+
+def site_day(utc_ns: int, zone: tzinfo | None) -> str:
+    """Return the day of a time, ``2026-07-01``; None: in the zone of this machine."""
+    moment = _moment(utc_ns, zone) or datetime(1970, 1, 1, tzinfo=UTC)
+    return f"{moment:%Y-%m-%d}"
+
+
+def _moment(utc_ns: int, zone: tzinfo | None) -> datetime | None:
+    try:
+        return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=utc_ns // 1000)).astimezone(zone)
+    except (ValueError, OverflowError, OSError):  # before 1970 some platforms have no time zones
+        return None
 
 
 def utc_text(utc_ns: int) -> str:

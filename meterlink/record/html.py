@@ -21,7 +21,6 @@ from meterlink.record.style import STYLE
 
 # Nothing is loaded and nothing runs, also if a name were markup.
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
-_CUSTOMERS_FACTS = frozenset({Label.OPENED, Label.OUTCOME, Label.JOB, Label.TECHNICIAN})
 
 
 def html_report(report: Report, voice: Voice = Voice.CUSTOMER) -> str:
@@ -44,7 +43,7 @@ def html_report(report: Report, voice: Voice = Voice.CUSTOMER) -> str:
 
 
 def _customers(report: Report) -> Iterable[Markup]:
-    yield _head(report, [fact for fact in report.facts if fact.name in _CUSTOMERS_FACTS])
+    yield _head(report, report.customer_facts)
     yield _sentences(report)
     yield _section(Label.REPLACED, *map(_replaced, report.replaced))
     yield _readings(report.readings, report.measured)
@@ -124,7 +123,7 @@ def _before_and_after(point: BeforeAndAfter) -> Markup:
     def cell(entry: ReadingEntry | None, text: str) -> Markup:
         if entry is None:
             return element("td", text)
-        scale = scale_picture(entry) if entry.is_on_scale else NOTHING
+        scale = _scale(entry) if entry.is_on_scale else NOTHING
         return element("td", element("strong", text), " ", _verdict(entry), scale)
 
     readings = element(
@@ -156,7 +155,7 @@ def _reading_row(entry: ReadingEntry) -> Markup:
         element("th", part, " ", element("span", entry.terminals, class_="small"), " ", place, scope="row"),
         element("td", measured if entry.counts else element("del", measured)),
         element("td", entry.limits),
-        element("td", scale_picture(entry) if entry.is_on_scale else NOTHING),
+        element("td", _scale(entry) if entry.is_on_scale else NOTHING),
         element("td", _verdict(entry), *remarks),
         class_=None if entry.counts else "void",
     )
@@ -166,6 +165,10 @@ def _verdict(entry: ReadingEntry | DerivedEntry) -> Markup:
     words = join(element("span", entry.mark, class_="mark"), Markup(" "), element("span", entry.verdict))
     counts = not isinstance(entry, ReadingEntry) or entry.counts
     return element("span", words if counts else element("del", words), class_=f"verdict {entry.mark.name.lower()}")
+
+
+def _scale(entry: ReadingEntry) -> Markup:
+    return scale_picture(entry, class_="scale", role="img", aria_label=entry.scale)
 
 
 def _details(entry: ReadingEntry) -> Markup:

@@ -64,6 +64,9 @@ class Label(StrEnum):
     PLAN = "Plan"
 
 
+_CUSTOMERS_FACTS = frozenset({Label.OPENED, Label.OUTCOME, Label.JOB, Label.TECHNICIAN})
+
+
 class Voice(StrEnum):
     """For whom a report is written."""
 
@@ -262,7 +265,9 @@ class UntestedPoint:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """The report on one visit. ``facts`` identify it; ``found`` and ``done`` are its two sentences for a customer.
+    """The report on one visit. ``day`` is that of its end, else that of its beginning: ``2026-07-01``, at the site.
+
+    ``facts`` identify it; ``found`` and ``done`` are its two sentences for a customer.
 
     ``untested_lines`` has a line for each reason, of the points that are expected. ``limitations`` name the claims that
     it does not make; ``customer_caution`` is the one caution for a person who is not of the trade, ``cautions`` those
@@ -273,6 +278,7 @@ class Report:
     firm_address: str
     logo: Picture | None
     place: str
+    day: str
     facts: tuple[Fact, ...]
     found: str
     done: str
@@ -294,3 +300,8 @@ class Report:
     limitations: tuple[str, ...]
     measured: tuple[str, ...]
     made: tuple[str, ...]
+
+    @property
+    def customer_facts(self) -> tuple[Fact, ...]:
+        """The facts that a customer is shown."""
+        return tuple(fact for fact in self.facts if fact.name in _CUSTOMERS_FACTS)

@@ -5,6 +5,9 @@ from base64 import b64encode
 from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.record.model import Picture
 
+NOT_READABLE = "Left out: the file cannot be read as a picture."
+"""The remark on a picture whose bytes begin as those of one, and go on otherwise."""
+
 LARGEST_PICTURE = 3 << 20
 """Bytes of one picture; a phone's photo of a nameplate has 1 to 3 MB, and a report is sent by mail."""
 LARGEST_SUM = 12 << 20

@@ -12,7 +12,7 @@ from meterlink.core.nameplate import UnitFact
 from meterlink.core.version import VERSION
 from meterlink.diagnosis.causes import Diagnosis, RepairOutcome
 from meterlink.diagnosis.derived_points import DerivedResult
-from meterlink.record.entries import TYPED_IN, plain, reading_entry, site_time, verdict_mark, verdict_text
+from meterlink.record.entries import TYPED_IN, plain, reading_entry, site_day, site_time, verdict_mark, verdict_text
 from meterlink.record.model import (
     BeforeAndAfter,
     CauseEntry,
@@ -88,6 +88,7 @@ def make_report(record: VisitRecord) -> Report:
         firm_address=plain(record.firm.address),
         logo=record.logo,
         place=plain(f"{stored.site.name} / {stored.site.unit}"),
+        day=site_day(stored.closed_utc_ns or stored.opened.utc_ns, zone),
         facts=tuple(_facts(record)),
         found=found_sentence(parts.on_arrival(), record.derived, diagnosis),
         done=done_sentence(stored, replaced, parts.now(), record.derived),

@@ -1,6 +1,6 @@
-"""The scale of a reading as inline SVG: a bar between its limits, and a pointer at the reading.
+"""The scale of a reading as SVG: a bar between its limits, and a pointer at the reading.
 
-It is drawn in black and grey alone, so that it says the same on any printer.
+It is drawn in black and grey alone, so that it says the same on any printer. HTML has it inline, PDF as a picture.
 """
 
 from decimal import Decimal
@@ -8,27 +8,32 @@ from decimal import Decimal
 from meterlink.record.markup import Markup, element
 from meterlink.record.model import ReadingEntry
 
-_WIDTH, _HEIGHT = 150, 24  # units of the picture; CSS gives it its size
+SCALE_WIDTH, SCALE_HEIGHT = 150, 24
+"""Units of the picture; each form gives it its size."""
+_INK, _BAND = "#111", "#ddd"
 _LINE = 15  # height of the axis
 _ROOM = 0.35  # of the span between the limits, on either side of it
 _FARTHEST = 1.5  # spans beyond a limit; a reading farther away stands at the edge, with an arrow
 
 
-def scale_picture(entry: ReadingEntry) -> Markup:
-    """Return the scale of a reading that has a number and a limit (`ReadingEntry.is_on_scale`)."""
+def scale_picture(entry: ReadingEntry, **attributes: str) -> Markup:
+    """Return the scale of a reading that has a number and a limit (`ReadingEntry.is_on_scale`).
+
+    ``attributes`` are further ones of the element ``svg``.
+    """
     assert entry.value is not None  # noqa: S101  # is_on_scale
     low, high, value = _float(entry.low), _float(entry.high), float(entry.value)
     begin, end = _domain(low, high, value)
 
     def place(number: float) -> float:
-        return round(6 + (_WIDTH - 12) * min(max((number - begin) / (end - begin), 0.0), 1.0), 1)
+        return round(6 + (SCALE_WIDTH - 12) * min(max((number - begin) / (end - begin), 0.0), 1.0), 1)
 
     left, right = place(begin if low is None else low), place(end if high is None else high)
     at = place(value)
-    band = element("rect", x=left, y=_LINE - 4, width=round(max(right - left, 1), 1), height=8, class_="band")
-    axis = element("line", x1=4, y1=_LINE, x2=_WIDTH - 4, y2=_LINE, class_="axis")
+    band = element("rect", x=left, y=_LINE - 4, width=round(max(right - left, 1), 1), height=8, fill=_BAND)
+    axis = element("line", x1=4, y1=_LINE, x2=SCALE_WIDTH - 4, y2=_LINE, stroke=_INK)
     ticks = [
-        element("line", x1=x, y1=_LINE - 6, x2=x, y2=_LINE + 6, class_="tick")
+        element("line", x1=x, y1=_LINE - 6, x2=x, y2=_LINE + 6, stroke=_INK)
         for x, edge in ((left, low), (right, high))
         if edge is not None
     ]
@@ -43,11 +48,9 @@ def scale_picture(entry: ReadingEntry) -> Markup:
         band,
         axis,
         *ticks,
-        element("path", d=pointer, class_="pointer"),
-        viewBox=f"0 0 {_WIDTH} {_HEIGHT}",
-        class_="scale",
-        role="img",
-        aria_label=entry.scale,
+        element("path", d=pointer, fill=_INK, stroke=_INK),
+        viewBox=f"0 0 {SCALE_WIDTH} {SCALE_HEIGHT}",
+        **attributes,
     )
 
 

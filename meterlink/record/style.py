@@ -27,8 +27,6 @@ tbody th, .remark, .void { overflow-wrap: anywhere; }
 .bad { font-weight: bold; } .void, .void .bad { color: #444; font-weight: normal; } del .mark { display: inline; }
 .pairs td, .pairs th { width: 33%; } .short { font-size: 9.5pt; }
 .scale { width: 36mm; height: 5.8mm; display: block; }
-.band { fill: #ddd; stroke: none; } .axis, .tick { stroke: #111; stroke-width: 1; }
-.pointer { fill: #111; stroke: #111; }
 .photos { display: flex; flex-wrap: wrap; gap: 3mm; } figure { margin: 0; } figcaption { font-size: 9pt; }
 figure img { max-height: 45mm; max-width: 85mm; }
 .technical figure img { max-height: 90mm; max-width: 178mm; }

@@ -4,21 +4,28 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC
 from decimal import Decimal
+from io import BytesIO
+
+from PIL import Image
 
 from meterlink.cli.diagnose import make_point_readings
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, PointKind, Site, TestPoint
+from meterlink.core.firm import Firm
+from meterlink.core.nameplate import UnitFact
 from meterlink.core.outcomes import Outcome
 from meterlink.core.readings import Reading, Status
 from meterlink.core.replacements import Replacement
 from meterlink.core.units import Quantity, parse_amount, parse_unit
+from meterlink.core.verdicts import Margin, Verdict
 from meterlink.diagnosis.engine import diagnose
 from meterlink.diagnosis.observations import Case
 from meterlink.judge.judging import judge, limits_for
 from meterlink.judge.measured_value import MeasuredValue
+from meterlink.record.pictures import make_picture
 from meterlink.record.report import VisitRecord
 from meterlink.station.rules import shipped_rules
-from meterlink.store.rows import HistoryRow, StoredReplacement, StoredVisit, UnitLeft, VisitNote
+from meterlink.store.rows import EarlierVerdict, HistoryRow, StoredReplacement, StoredVisit, UnitLeft, VisitNote
 from support.points import point, rated, span
 
 BEGIN = 1_782_910_800_000_000_000  # ns since 1970: 2026-07-01T13:00:00Z
@@ -35,6 +42,14 @@ _POINTS = {
     ),
 }
 POINTS = {key: replace(found, key=key) for key, found in _POINTS.items()}
+
+THREE_READINGS = (("line", "236.1 V"), ("herm", "38.2 uF"), ("herm", "45.3 uF"))
+"""A capacitor's section before and after its replacement, which comes after the second reading."""
+TEN_READINGS = (
+    ("line", "236.1 V"), ("herm", "38.2 uF"), ("fan", "5.01 uF"), ("coil", "14 ohm"), ("winding", "4.1 ohm"),
+    ("herm", "45.3 uF"), ("fan", "5.02 uF"), ("line", "235 V"), ("coil", "14.1 ohm"), ("winding", "4.0 ohm"),
+)  # fmt: skip
+"""Ten readings; the capacitor is replaced after the fifth."""
 
 
 def make_record(
@@ -98,3 +113,41 @@ def _replacement(part: str, after: int, site: Site) -> StoredReplacement:
         part, old_rating="45+5 µF 370 V", new_rating="45+5 µF 440 V", after_number=after, utc_ns=utc_ns
     )
     return StoredReplacement("r1", 1, "7f3a", site, swapped, {}, None)
+
+
+def full_record() -> VisitRecord:
+    """Return the record of a visit that has an entry in every section of a report."""
+    read = (
+        ("line", "236.1 V"), ("herm", "38.2 uF"), ("fan", "4.9 uF"), ("coil", "4.1 ohm"), ("winding", "2.1 ohm"),
+        ("herm", "45.3 uF"), ("fan", "5.02 uF"),
+    )  # fmt: skip
+    points = {**POINTS, "spare": replace(POINTS["coil"], key="spare", component="crankcase heater")}
+    notes = (
+        VisitNote("a", BEGIN, "Meter proven on a known source: clamp meter read 241.3 V AC."),
+        VisitNote("b", BEGIN + MINUTE, "squeaky fan"),
+        VisitNote("c", BEGIN + MINUTE, "cover rusted shut", "spare"),
+    )
+    record = make_record(*read, replaced={"run capacitor": 5}, notes=notes, points=points)
+    voided = make_row(8, POINTS["line"], "12.1 V")._replace(void_reason="probe slipped")
+    later = make_row(9, POINTS["line"], "235.0 V")._replace(assigned_utc_ns=BEGIN + 30 * MINUTE, clock_set=False)
+    earlier = EarlierVerdict(BEGIN, Verdict.OUTSIDE, Margin.CLEAR, "200 to 230 V", "too high", "±(1 %)", "", "simple")
+    return replace(
+        record,
+        rows=[*record.rows, voided, later],
+        earlier={later.uid: [earlier]},
+        facts=((UnitFact.REFRIGERANT, "R-410A", BEGIN), (UnitFact.NOTE, "key at the bar", BEGIN)),
+        photos=(make_picture("plate.png", PNG), make_picture("gone.jpg", None)),
+        logo=make_picture("logo.png", PNG),
+        firm=Firm("Harbour Cooling", "4 Quay Street"),
+        not_proven=("after",),
+    )
+
+
+def _png() -> bytes:
+    file = BytesIO()
+    Image.new("L", (40, 20), 128).save(file, "PNG")
+    return file.getvalue()
+
+
+PNG = _png()
+"""A picture of 40 × 20 pixels."""

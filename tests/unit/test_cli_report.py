@@ -2,10 +2,15 @@
 
 import json
 import os
+import sys
+from io import BytesIO
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
+from pypdf import PdfReader
 
+from meterlink.cli.main import cli
 from meterlink.cli.output_file import write_whole_file
 from meterlink.core.equipment import Site
 from meterlink.core.errors import InputError
@@ -15,7 +20,7 @@ from support.doc_examples import SEASONS
 from support.kept_records import VOID_REASON, keep_record
 from support.recorded_visits import store_visits
 
-ENDINGS = ".html, .htm, .md, .json"
+ENDINGS = ".html, .htm, .pdf, .md, .json"
 ELSEWHERE = Site("School", "Condenser 1")
 
 
@@ -33,10 +38,11 @@ def visits(data: Path) -> Path:
 
 
 def test_the_newest_visit_by_default_in_the_form_of_the_ending(visits: Path) -> None:
-    for name in ("a.html", "a.htm", "a.md", "a.json"):
+    for name in ("a.html", "a.htm", "a.pdf", "a.md", "a.json"):
         code, out, err = run_command("report", "-o", name)
         assert (code, out, err) == (0, f"The report on Mill Lane bakery / Condenser 1: {name}\n", "")
     assert (visits / "a.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert (visits / "a.pdf").read_bytes().startswith(b"%PDF-")
     assert (visits / "a.md").read_text(encoding="utf-8").startswith("# Service report")
     report = json.loads((visits / "a.json").read_text(encoding="utf-8"))
     assert [reading["text"] for reading in report["readings"]] == ["43.2 µF", "7.49 µF"]
@@ -67,8 +73,8 @@ def test_a_unit_at_several_sites_is_asked_for(visits: Path) -> None:
         (["--site", "x"], "--site says where --unit is: give that, too. See: meterlink report --help"),
         (["--unit", "Condensr 1"], "No visit is to a unit 'Condensr 1'. Did you mean Condenser 1?"),
         (
-            ["-o", "x.pdf"],
-            f"No format has the ending .pdf: use {ENDINGS}, or give --format. See: meterlink report --help",
+            ["-o", "x.docx"],
+            f"No format has the ending .docx: use {ENDINGS}, or give --format. See: meterlink report --help",
         ),
         (["ffff0000ffff"], "There is no visit 'ffff0000ffff'. List them: meterlink visit list"),
         (
@@ -79,6 +85,25 @@ def test_a_unit_at_several_sites_is_asked_for(visits: Path) -> None:
 )
 def test_a_mistake_is_answered_in_one_line(visits: Path, args: list[str], error: str) -> None:
     assert run_command("report", *args) == (2, "", f"meterlink: {error}\n")
+
+
+def test_without_the_library_of_the_pdf_one_line_says_how_to_go_on(
+    visits: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "typst", None)
+    code, out, err = run_command("report", "-o", "report.pdf")
+    assert (code, out) == (2, "")
+    assert err == (
+        "meterlink: PDF needs a library that is not installed. Install it: pip install 'meterlink[pdf]'. "
+        "Or print the HTML: --format html\n"
+    )
+    assert list(visits.glob("*report*")) == []
+
+
+def test_a_pdf_on_standard_output_is_the_file_alone(visits: Path) -> None:
+    done = CliRunner().invoke(cli, ["report", "--format", "pdf", "--paper", "letter"])
+    (page, *_) = PdfReader(BytesIO(done.stdout_bytes)).pages
+    assert (round(page.mediabox.width), round(page.mediabox.height)) == (612, 792)
 
 
 def test_a_voided_reading_of_the_database_is_struck_through(data: Path) -> None:

@@ -16,19 +16,16 @@ import pytest
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Site
 from meterlink.core.firm import Firm
-from meterlink.core.nameplate import UnitFact
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.record.html import html_report
 from meterlink.record.json import json_report
 from meterlink.record.markdown import markdown_report
 from meterlink.record.model import Label, Report, Voice
 from meterlink.record.pictures import LARGEST_PICTURE, make_picture
-from meterlink.record.report import VisitRecord, make_report
+from meterlink.record.report import make_report
 from meterlink.record.style import STYLE
-from meterlink.store.rows import EarlierVerdict, VisitNote
-from support.visit_records import BEGIN, MINUTE, POINTS, make_record, make_row
+from support.visit_records import PNG, TEN_READINGS, THREE_READINGS, full_record, make_record
 
-PNG = b"\x89PNG\r\n\x1a\n" + bytes(40)
 HOSTILE = [
     "<script>alert(1)</script>",
     '"><img src=x onerror=alert(1)>',
@@ -41,34 +38,6 @@ HOSTILE = [
     "=cmd|'/c calc'!A1",
     "א" * 10_000,
 ]
-
-
-def full_record() -> VisitRecord:
-    """Return a record that has an entry in every section of a report."""
-    read = (
-        ("line", "236.1 V"), ("herm", "38.2 uF"), ("fan", "4.9 uF"), ("coil", "4.1 ohm"), ("winding", "2.1 ohm"),
-        ("herm", "45.3 uF"), ("fan", "5.02 uF"),
-    )  # fmt: skip
-    points = {**POINTS, "spare": replace(POINTS["coil"], key="spare", component="crankcase heater")}
-    notes = (
-        VisitNote("a", BEGIN, "Meter proven on a known source: clamp meter read 241.3 V AC."),
-        VisitNote("b", BEGIN + MINUTE, "squeaky fan"),
-        VisitNote("c", BEGIN + MINUTE, "cover rusted shut", "spare"),
-    )
-    record = make_record(*read, replaced={"run capacitor": 5}, notes=notes, points=points)
-    voided = make_row(8, POINTS["line"], "12.1 V")._replace(void_reason="probe slipped")
-    later = make_row(9, POINTS["line"], "235.0 V")._replace(assigned_utc_ns=BEGIN + 30 * MINUTE, clock_set=False)
-    earlier = EarlierVerdict(BEGIN, Verdict.OUTSIDE, Margin.CLEAR, "200 to 230 V", "too high", "±(1 %)", "", "simple")
-    return replace(
-        record,
-        rows=[*record.rows, voided, later],
-        earlier={later.uid: [earlier]},
-        facts=((UnitFact.REFRIGERANT, "R-410A", BEGIN), (UnitFact.NOTE, "key at the bar", BEGIN)),
-        photos=(make_picture("plate.png", PNG), make_picture("gone.jpg", None)),
-        logo=make_picture("logo.png", PNG),
-        firm=Firm("Harbour Cooling", "4 Quay Street"),
-        not_proven=("after",),
-    )
 
 
 class Texts(HTMLParser):
@@ -249,10 +218,6 @@ def test_times_have_the_offset_of_the_site() -> None:
 
 
 CHROMIUM = shutil.which("chromium")
-TEN = (
-    ("line", "236.1 V"), ("herm", "38.2 uF"), ("fan", "5.01 uF"), ("coil", "14 ohm"), ("winding", "4.1 ohm"),
-    ("herm", "45.3 uF"), ("fan", "5.02 uF"), ("line", "235 V"), ("coil", "14.1 ohm"), ("winding", "4.0 ohm"),
-)  # fmt: skip
 
 
 @pytest.mark.skipif(CHROMIUM is None, reason="no headless browser is installed")
@@ -261,8 +226,7 @@ TEN = (
 def test_the_customers_report_has_few_pages(tmp_path: Path, paper: str, count: int, pages: int) -> None:
     assert CHROMIUM is not None
     replaced = {"run capacitor": 5} if count == 10 else {"run capacitor": 2}
-    read = TEN if count == 10 else (("line", "236.1 V"), ("herm", "38.2 uF"), ("herm", "45.3 uF"))
-    record = make_record(*read, replaced=replaced)
+    record = make_record(*(TEN_READINGS if count == 10 else THREE_READINGS), replaced=replaced)
     page = html_report(make_report(replace(record, firm=Firm("Harbour Cooling", "4 Quay Street"))))
     page = page.replace("@page { margin", f"@page {{ size: {paper}; margin")
     (tmp_path / "report.html").write_text(page, encoding="utf-8")
@@ -277,5 +241,5 @@ def test_the_customers_report_has_few_pages(tmp_path: Path, paper: str, count: i
 
 def test_the_customers_report_has_few_rows() -> None:
     # Where no browser prints it: a row has 11 mm at most, and 250 mm of Letter take 22 of them, beside 100 mm of text.
-    html = html_report(make_report(make_record(*TEN, replaced={"run capacitor": 5})))
+    html = html_report(make_report(make_record(*TEN_READINGS, replaced={"run capacitor": 5})))
     assert html.count("<tr>") * 11 + 100 <= 2 * 250
