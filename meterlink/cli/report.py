@@ -6,7 +6,6 @@ from pathlib import Path
 import click
 
 from meterlink.cli.completion import complete_site, complete_unit, complete_visit
-from meterlink.cli.diagnose import diagnose_stored
 from meterlink.cli.output import printable_text
 from meterlink.cli.output_file import write_whole_file
 from meterlink.cli.stored_visits import find_visit
@@ -18,12 +17,11 @@ from meterlink.core.time_zones import find_zone
 from meterlink.record.html import html_report
 from meterlink.record.json import json_report
 from meterlink.record.markdown import markdown_report
-from meterlink.record.model import Picture, Report, Voice
+from meterlink.record.model import Report, Voice
 from meterlink.record.pdf import Paper, pdf_report
-from meterlink.record.pictures import LARGEST_PICTURE, LARGEST_SUM, make_picture
-from meterlink.record.report import VisitRecord, make_report
-from meterlink.settings import DATABASE_FILE, Settings, existing_data_dir, load_settings
-from meterlink.station.visit_desk import missing_proofs
+from meterlink.record.report import make_report
+from meterlink.settings import DATABASE_FILE, existing_data_dir, load_settings
+from meterlink.station.visit_record import read_visit_record
 from meterlink.store.reader import Reader
 from meterlink.store.rows import StoredVisit
 
@@ -94,7 +92,7 @@ def command(
     folder = existing_data_dir(data)
     reader = Reader(folder / DATABASE_FILE)
     stored = _choose_visit(reader.visits(), visit, unit, site)
-    report = make_report(_read_record(reader, stored, folder, load_settings(folder)))
+    report = make_report(read_visit_record(reader, stored, folder, load_settings(folder)))
     if report.logo is not None and report.logo.remark:
         click.echo(f"The logo {report.logo.name} is not in the report. {report.logo.remark}", err=True)
     content = _render(report, form, Voice(voice), Paper(paper))

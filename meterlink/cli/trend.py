@@ -12,13 +12,13 @@ from meterlink.cli.judge.output import limits_text
 from meterlink.cli.judge.replacement_table import REPLACEMENTS, DatedReplacement
 from meterlink.cli.judge.trend import trend_fields
 from meterlink.cli.output import Form, listing_options, printable_text
-from meterlink.cli.row_points import point_of_row
 from meterlink.cli.table import styled
 from meterlink.cli.terminal import text_width
 from meterlink.core.replacements import Replacement
 from meterlink.core.verdicts import Limits
 from meterlink.judge.drift.part_series import PartSeries, day_text, time_text
 from meterlink.settings import DATABASE_FILE, existing_data_dir
+from meterlink.station.row_points import point_of_row
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow
 from meterlink.tomlfile.files import load_document

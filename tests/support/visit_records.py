@@ -8,7 +8,6 @@ from io import BytesIO
 
 from PIL import Image
 
-from meterlink.cli.diagnose import make_point_readings
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, PointKind, Site, TestPoint
 from meterlink.core.firm import Firm
@@ -25,6 +24,7 @@ from meterlink.judge.measured_value import MeasuredValue
 from meterlink.record.pictures import make_picture
 from meterlink.record.report import VisitRecord
 from meterlink.station.rules import shipped_rules
+from meterlink.station.stored_diagnosis import make_point_readings
 from meterlink.store.rows import EarlierVerdict, HistoryRow, StoredReplacement, StoredVisit, UnitLeft, VisitNote
 from support.points import point, rated, span
 

@@ -2,9 +2,9 @@
 
 from contextlib import suppress
 
-from meterlink.cli.output import printable_text
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
+from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.plans import parse_specification
 from meterlink.store.rows import HistoryRow
 
@@ -16,12 +16,16 @@ def point_of_row(row: HistoryRow, key: str = "") -> TestPoint:
         specification = parse_specification(row.rating, row.reading.quantity, row.kind)
     return TestPoint(
         key=key or row.point_key,
-        circuit=printable_text(row.circuit),
-        component=printable_text(row.component),
-        section=printable_text(row.section),
-        terminals=(printable_text(row.terminals[0]), printable_text(row.terminals[1])),
+        circuit=_clean(row.circuit),
+        component=_clean(row.component),
+        section=_clean(row.section),
+        terminals=(_clean(row.terminals[0]), _clean(row.terminals[1])),
         quantity=row.reading.quantity,
         state=row.state,
         kind=row.kind,
         specification=specification,
     )
+
+
+def _clean(text: str) -> str:
+    return clean_text(text, LONGEST_REMARK)
