@@ -387,7 +387,7 @@ def show(*, visit: str, data: str | None, form: Form) -> None:
     state, last (text, verdict, at, of_old_part; null without an earlier visit), rating, limits (low, high, unit,
     basis), readings (accepted, newest last: id, at, text, verdict, margin, reason, meter, revision, voided,
     void_reason, assigned_later, of_old_part, judged_before), notes, and replacements (id, at, part, circuit, sections,
-    old_rating, new_rating, off_the_truck).
+    old_rating, new_rating, off_the_truck, objection: that of the rules, to a part fitted all the same).
 
     \f
 
@@ -455,6 +455,8 @@ def _print_visit(fields: Mapping[str, Any]) -> None:
         old = printable_text(fitted["old_rating"]) or "not read"
         new = printable_text(fitted["new_rating"]) or "one without a marked rating"
         print_text(f"Replaced: {printable_text(fitted['part'])}, {old} by {new}, {local_time_text(fitted['at'])}")
+        if fitted["objection"]:
+            print_text(f"  Fitted all the same, against this: {printable_text(fitted['objection'])}")
     for note in fields["notes"]:
         text = printable_text(note["text"])
         print_text(f"Skipped {note['point']}: {text}" if note["point"] else f"Note: {text}")

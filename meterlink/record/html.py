@@ -53,6 +53,8 @@ def _customers(report: Report) -> Iterable[Markup]:
     yield _photos(report.photos)
     yield _section(Label.CAUTIONS, element("p", report.customer_caution))
     yield _section(Label.LIMITATIONS, element("p", *_spaced(report.limitations)))
+    yield _section(Label.MADE, element("p", *_spaced(report.made)), class_="small")
+    yield _section(Label.SEAL, _list(report.seal))
 
 
 def _technical(report: Report) -> Iterable[Markup]:
@@ -74,6 +76,7 @@ def _technical(report: Report) -> Iterable[Markup]:
     yield _section(Label.CAUTIONS, _list((*report.cautions, report.customer_caution)))
     yield _section(Label.LIMITATIONS, _list(report.limitations))
     yield _section(Label.MADE, _list((*report.measured, *report.made)))
+    yield _section(Label.SEAL, _list(report.seal))
 
 
 def _head(report: Report, facts: Sequence[Fact]) -> Markup:
@@ -116,7 +119,8 @@ def _replaced(part: ReplacedPart) -> Markup:
     rows = [_before_and_after(point) for point in part.points]
     head = _row("th", Label.TERMINALS, Label.BEFORE, Label.AFTER)
     table = element("table", element("thead", head), element("tbody", *rows), class_="pairs") if rows else NOTHING
-    return element("div", title, table, element("p", part.fitted, class_="small"), class_="part")
+    notes = [element("p", part.fitted, class_="small"), element("p", part.objection) if part.objection else NOTHING]
+    return element("div", title, table, *notes, class_="part")
 
 
 def _before_and_after(point: BeforeAndAfter) -> Markup:

@@ -33,7 +33,8 @@ def _common(report: Report, voice: Voice) -> list[tuple[str, list[str]]]:
         (Label.PHOTOS, _list(f"{photo.name} {photo.remark}".rstrip() for photo in report.photos)),
         (Label.CAUTIONS, _list((*(report.cautions if voice is Voice.TECHNICAL else ()), report.customer_caution))),
         (Label.LIMITATIONS, _list(report.limitations)),
-        (Label.MADE, _list((*report.measured, *(report.made if voice is Voice.TECHNICAL else ())))),
+        (Label.MADE, _list((*report.measured, *report.made))),
+        (Label.SEAL, _list(report.seal)),
     ]
 
 
@@ -49,7 +50,8 @@ def _technical(report: Report) -> list[tuple[str, list[str]]]:
 
 def _replaced_lines(report: Report) -> Iterator[str]:
     for part in report.replaced:
-        yield f"**{_escape(part.part)}**, {_escape(part.ratings)}. {_escape(part.fitted)}"
+        remarks = f"{part.fitted} {part.objection}".rstrip()
+        yield f"**{_escape(part.part)}**, {_escape(part.ratings)}. {_escape(remarks)}"
         yield ""
         if part.points:
             yield _row((Label.TERMINALS, Label.BEFORE, Label.AFTER, Label.VERDICT))

@@ -53,7 +53,10 @@ class Label(StrEnum):
     CAUTIONS = "Cautions"
     LIMITATIONS = "What this report does not say"
     MADE = "How it was made"
+    SEAL = "Seal"
     SITE = "Site"
+    CUSTOMER = "Customer"
+    ADDRESS = "Address"
     MACHINE = "Unit"
     VISIT = "Visit"
     JOB = "Job"
@@ -64,7 +67,7 @@ class Label(StrEnum):
     PLAN = "Plan"
 
 
-_CUSTOMERS_FACTS = frozenset({Label.OPENED, Label.OUTCOME, Label.JOB, Label.TECHNICIAN})
+_CUSTOMERS_FACTS = frozenset({Label.CUSTOMER, Label.ADDRESS, Label.OPENED, Label.OUTCOME, Label.JOB, Label.TECHNICIAN})
 
 
 class Voice(StrEnum):
@@ -196,7 +199,8 @@ class BeforeAndAfter:
 @dataclass(frozen=True, slots=True)
 class ReplacedPart:
     """A part that was replaced: ``ratings`` says from which rating to which, ``fitted`` when it was
-    fitted and where the new part is from.
+    fitted and where the new part is from. ``objection`` is that of the rules against the new part, which was fitted
+    all the same; empty for none.
 
     ``is_there``: it was not replaced again.
     """
@@ -207,6 +211,7 @@ class ReplacedPart:
     new_rating: str
     ratings: str
     fitted: str
+    objection: str
     time: str
     is_there: bool
     points: tuple[BeforeAndAfter, ...]
@@ -271,7 +276,7 @@ class Report:
 
     ``untested_lines`` has a line for each reason, of the points that are expected. ``limitations`` name the claims that
     it does not make; ``customer_caution`` is the one caution for a person who is not of the trade, ``cautions`` those
-    of the test points.
+    of the test points. ``seal`` has the fingerprint of the visit's seal, in lines; empty without one.
     """
 
     firm: str
@@ -300,6 +305,7 @@ class Report:
     limitations: tuple[str, ...]
     measured: tuple[str, ...]
     made: tuple[str, ...]
+    seal: tuple[str, ...]
 
     @property
     def customer_facts(self) -> tuple[Fact, ...]:

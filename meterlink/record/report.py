@@ -1,7 +1,7 @@
 """Make the report on a visit from the rows of the database. Pure: times, files and the diagnosis are arguments."""
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import tzinfo
 
 from meterlink.core.cautions import caution_at
@@ -9,6 +9,7 @@ from meterlink.core.equipment import TestPoint
 from meterlink.core.firm import NO_FIRM, Firm
 from meterlink.core.meter_proof import is_proof_note
 from meterlink.core.nameplate import UnitFact
+from meterlink.core.site_facts import SiteFact
 from meterlink.core.version import VERSION
 from meterlink.diagnosis.causes import Diagnosis, RepairOutcome
 from meterlink.diagnosis.derived_points import DerivedResult
@@ -53,6 +54,7 @@ class VisitRecord:
 
     ``rows`` are the accepted readings in their order, voided ones among them. ``points`` are the test points of the
     visit, with ratings and hazards. ``earlier`` has, by the uid of a reading, its verdicts before the current one.
+    ``site_facts`` are those about its site. ``seal`` has the fingerprint of its seal, in lines; empty without one.
     ``not_proven`` has ``before`` and ``after`` where no proof on a known source stands before the first, or after the
     last, reading at an isolated test point. ``zone`` is the time zone of the site, None for that of this machine.
     """
@@ -71,6 +73,8 @@ class VisitRecord:
     logo: Picture | None = None
     photos: Sequence[Picture] = ()
     zone: tzinfo | None = None
+    site_facts: Mapping[SiteFact, str] = field(default_factory=dict)
+    seal: Sequence[str] = ()
 
 
 def make_report(record: VisitRecord) -> Report:
@@ -112,6 +116,7 @@ def make_report(record: VisitRecord) -> Report:
         limitations=_LIMITATIONS,
         measured=tuple(_measured(entries.values())),
         made=tuple(_made(record)),
+        seal=tuple(map(plain, record.seal)),
     )
 
 
@@ -121,6 +126,8 @@ def _facts(record: VisitRecord) -> Iterator[Fact]:
     for label, text in (
         (Label.SITE, stored.site.name),
         (Label.MACHINE, stored.site.unit),
+        (Label.CUSTOMER, record.site_facts.get(SiteFact.CUSTOMER, "")),
+        (Label.ADDRESS, record.site_facts.get(SiteFact.ADDRESS, "")),
         (Label.OPENED, site_time(stored.opened.utc_ns, record.zone)),
         (Label.CLOSED, closed),
         (Label.OUTCOME, stored.outcome or "none recorded"),
@@ -146,6 +153,7 @@ def _replaced_part(
         new_rating=new or "not marked",
         ratings=f"from {old or 'a rating that was not read'} to {new or 'a part without a marked rating'}",
         fitted=f"Fitted {time}{'' if fitted.item is None else ', off the truck'}.",
+        objection=plain(f"Fitted all the same, against this: {fitted.objection}") if fitted.objection else "",
         time=time,
         is_there=not points or any(parts.is_newest(fitted, point.key) for point in points),
         points=tuple(_before_and_after(record.diagnosis, fitted, point, parts, entries) for point in points),
@@ -301,4 +309,5 @@ def _made(record: VisitRecord) -> Iterator[str]:
         yield f"Decision rule: {', '.join(rules)}."
     if any("assumed" in row.judgement.accuracy for row in record.rows):
         yield _ASSUMED_ACCURACY
-    yield "Times are local, with their offset from UTC."
+    zone = "local" if record.zone is None else f"those of the site ({plain(str(record.zone))})"
+    yield f"Times are {zone}, with their offset from UTC."

@@ -101,6 +101,11 @@ def done_sentence(
 
 
 def _replaced_clause(part: ReplacedPart) -> str:
+    objection = "; its marking is not one that may replace the old part's" if part.objection else ""
+    return f"{_proof_clause(part)}{objection}"
+
+
+def _proof_clause(part: ReplacedPart) -> str:
     name = f"we replaced the {part.part}"
     if outside := _readings_with(part, {RepairOutcome.OUTSIDE}):
         return f"{name}, but the new one reads {outside}, outside its limits"

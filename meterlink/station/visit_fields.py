@@ -41,6 +41,7 @@ def _replacement_fields(stored: StoredReplacement) -> dict[str, Any]:
         "old_rating": replacement.old_rating,
         "new_rating": replacement.new_rating,
         "off_the_truck": stored.item is not None,
+        "objection": stored.objection,
     }
 
 

@@ -15,6 +15,7 @@ from meterlink.core.nameplate import UnitFact
 from meterlink.core.outcomes import Outcome
 from meterlink.core.readings import Reading, Status
 from meterlink.core.replacements import Replacement
+from meterlink.core.site_facts import SiteFact
 from meterlink.core.units import Quantity, parse_amount, parse_unit
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.diagnosis.engine import diagnose
@@ -131,6 +132,7 @@ def full_record() -> VisitRecord:
     voided = make_row(8, POINTS["line"], "12.1 V")._replace(void_reason="probe slipped")
     later = make_row(9, POINTS["line"], "235.0 V")._replace(assigned_utc_ns=BEGIN + 30 * MINUTE, clock_set=False)
     earlier = EarlierVerdict(BEGIN, Verdict.OUTSIDE, Margin.CLEAR, "200 to 230 V", "too high", "±(1 %)", "", "simple")
+    objected = [stored._replace(objection="The voltage of the old part is unknown.") for stored in record.replacements]
     return replace(
         record,
         rows=[*record.rows, voided, later],
@@ -140,6 +142,9 @@ def full_record() -> VisitRecord:
         logo=make_picture("logo.png", PNG),
         firm=Firm("Harbour Cooling", "4 Quay Street"),
         not_proven=("after",),
+        site_facts={SiteFact.CUSTOMER: "Mill Lane Bakers", SiteFact.ADDRESS: "7 Mill Lane"},
+        replacements=objected,
+        seal=("Edition 1, fingerprint 7f3a 0c11 9e42 55d0",),
     )
 
 

@@ -1,6 +1,7 @@
 """A part is replaced during a visit: old readings, the retest, the stock, undo; also over a restart."""
 
 import asyncio
+import re
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -183,6 +184,12 @@ def test_the_rules_object_and_nothing_is_recorded_before_an_answer(tmp_path: Pat
         assert point_view(views, HERM)["accepted"] is None
 
     run_at_station(tmp_path, body)
+    # The next technician must learn it, from the visit and from the report.
+    for arguments in (("visit", "show"), ("report",)):
+        shown_text = run_command(*arguments, "--data", str(tmp_path)).out
+        assert re.search(f"Fitted all the same, against this: .* is no replacement for .* {objection}", shown_text)
+    (fitted,) = run_for_json("visit", "show", "--data", str(tmp_path))["replacements"]
+    assert fitted["objection"].endswith(objection)
 
 
 def test_an_old_part_without_volts_is_asked_about_because_a_lower_voltage_must_not_be_fitted(tmp_path: Path) -> None:

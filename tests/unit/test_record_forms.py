@@ -4,12 +4,13 @@ import json
 import re
 import shutil
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from decimal import Decimal
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -17,6 +18,7 @@ from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Site
 from meterlink.core.firm import Firm
 from meterlink.core.verdicts import Margin, Verdict
+from meterlink.core.version import VERSION
 from meterlink.record.html import html_report
 from meterlink.record.json import json_report
 from meterlink.record.markdown import markdown_report
@@ -100,7 +102,8 @@ def test_the_technical_html_shows_all_that_the_json_has() -> None:
         *(remark for entry in report.readings for remark in entry.remarks), *report.proofs, *report.notes,
         *report.left, *report.cautions, *report.limitations, *report.made, *report.measured, report.found, report.done,
         *(cause.title for cause in report.causes), *(text for cause in report.causes for text in cause.evidence_for),
-        *(part.ratings for part in report.replaced), *(point.reason for point in report.untested),
+        *(part.ratings for part in report.replaced), *(part.objection for part in report.replaced), *report.seal,
+        *(point.reason for point in report.untested),
         *(fact.text for fact in (*report.facts, *report.unit_facts)), *(photo.remark for photo in report.photos),
     ]  # fmt: skip
     assert [text for text in texts if text not in shown] == []
@@ -218,6 +221,27 @@ def test_times_have_the_offset_of_the_site() -> None:
 
 
 CHROMIUM = shutil.which("chromium")
+
+
+@pytest.mark.parametrize("voice", Voice)
+@pytest.mark.parametrize("form", [html_report, markdown_report])
+def test_each_form_names_the_customer_the_objection_the_seal_the_rule_and_the_software(
+    form: Callable[[Report, Voice], str], voice: Voice
+) -> None:
+    text = form(make_report(full_record()), voice)
+    for shown in (
+        "Mill Lane Bakers", "7 Mill Lane", "Fitted all the same, against this: The voltage of the old part is unknown.",
+        "fingerprint 7f3a 0c11 9e42 55d0", "Decision rule: simple acceptance.", f"Report: Meterlink {VERSION}.",
+    ):  # fmt: skip
+        assert shown in text
+
+
+def test_times_are_those_of_the_site() -> None:
+    # A report is read next to the customer's clock, also where the technician's machine keeps another time.
+    report = make_report(replace(full_record(), zone=ZoneInfo("America/Chicago")))
+    assert "2026-07-01 08:00:00 UTC-05:00" in [fact.text for fact in report.facts]
+    assert "Times are those of the site (America/Chicago), with their offset from UTC." in report.made
+    assert report.day == "2026-07-01"
 
 
 @pytest.mark.skipif(CHROMIUM is None, reason="no headless browser is installed")

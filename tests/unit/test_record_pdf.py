@@ -90,6 +90,7 @@ def test_the_technical_pdf_has_all_that_the_report_has() -> None:
         *(fact.text for cause in report.causes for fact in cause.evidence), *(cause.title for cause in report.causes),
         *(part.ratings for part in report.replaced), *(point.text for point in report.untested),
         *(fact.text for fact in (*report.facts, *report.unit_facts)), *(photo.remark for photo in report.photos),
+        *(part.objection for part in report.replaced), *report.seal,
         *report.proofs, *report.notes, *report.left, *report.cautions, *report.limitations, *report.made,
         *report.measured, *report.diagnosis_notes, report.summary, report.found, report.done, report.firm,
         report.firm_address, report.place,
@@ -169,6 +170,13 @@ def test_all_is_black_and_grey(drawn: Callable[[Report, Voice], list[Image.Image
         red, green, blue = (band.tobytes() for band in page.split())
         assert red == green == blue
         assert len(set(red)) > 2
+
+
+def test_the_customers_pdf_names_customer_objection_seal_rule_and_software() -> None:
+    report = make_report(full_record())
+    text = text_of(make_pdf(report))
+    shown = [*(fact.text for fact in report.customer_facts), *report.seal, *report.made, report.replaced[0].objection]
+    assert [line for line in shown if squeezed(line) not in text] == []
 
 
 @pytest.mark.parametrize("paper", Paper)

@@ -89,6 +89,15 @@ def test_a_new_part_that_is_outside_as_well() -> None:
     assert "the run capacitor HERM is still outside its limits" in done
 
 
+def test_a_part_against_the_rules_is_not_simply_called_good() -> None:
+    # 35 µF in place of 45 reads within its own marking, and starves the compressor all the same.
+    record = make_record(("herm", "38.2 uF"), ("herm", "45.3 uF"), ("fan", "5.02 uF"), replaced={"run capacitor": 1})
+    objected = [stored._replace(objection="35 µF is no replacement for 45 µF.") for stored in record.replacements]
+    report = make_report(replace(record, replacements=objected))
+    assert "within its limits; its marking is not one that may replace the old part's" in report.done
+    assert report.replaced[0].objection == "Fitted all the same, against this: 35 µF is no replacement for 45 µF."
+
+
 def test_a_close_call_is_never_called_sound_or_failed() -> None:
     # 42.2 of at least 42.3 µF is outside, by less than any usual meter is sure of.
     found, _ = sentences(("herm", "42.2 uF"), ("fan", "4.72 uF"))
