@@ -54,6 +54,7 @@ _FORMATS = {".html": "html", ".htm": "html", ".pdf": "pdf", ".md": "md", ".json"
     show_default=True,
     help="The paper of a PDF; HTML prints on both.",
 )
+@click.option("--anonymous", is_flag=True, help="Leave out names, addresses, notes, photos; times are UTC.")
 @click.option("-o", "output", default=_STANDARD_OUTPUT, metavar="FILE", help="Default: - (standard output).")
 @click.option("--data", metavar="DIR", help="Data folder of the station.")
 def command(
@@ -67,6 +68,7 @@ def command(
     data: str | None,
     *,
     last: bool,
+    anonymous: bool,
 ) -> None:
     """Write the report on a VISIT (its id or the beginning; default: the newest): its parts, readings and verdicts.
 
@@ -92,7 +94,7 @@ def command(
     folder = existing_data_dir(data)
     reader = Reader(folder / DATABASE_FILE)
     stored = _choose_visit(reader.visits(), visit, unit, site)
-    report = make_report(read_visit_record(reader, stored, folder, load_settings(folder)))
+    report = make_report(read_visit_record(reader, stored, folder, load_settings(folder), anonymous=anonymous))
     if report.logo is not None and report.logo.remark:
         click.echo(f"The logo {report.logo.name} is not in the report. {report.logo.remark}", err=True)
     content = _render(report, form, Voice(voice), Paper(paper))

@@ -99,3 +99,8 @@ def local_day(utc_ns: int) -> date:
         return datetime.fromtimestamp(utc_ns // 1_000_000_000, UTC).astimezone().date()
     except (ValueError, OverflowError, OSError):  # a clock far from any year of ours
         return date.max if utc_ns > 0 else date.min
+
+
+def without_certificate(description: str) -> str:
+    """Return the text of `Calibration.describe` without the certificate, whose number tells the owner of a meter."""
+    return description.partition(_CERTIFICATE)[0].rstrip(", ")

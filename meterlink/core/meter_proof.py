@@ -17,6 +17,11 @@ def proof_note(reading: Reading, meter: str = "") -> str:
     return f"{_OPENING}{meter} read {reading.text}." if meter else f"{_OPENING}{reading.text}, typed in."
 
 
+def hidden_proof_note(text: str) -> str:
+    """Return a note that keeps that there was a proof, with ``text`` in place of meter and reading."""
+    return f"{_OPENING}{text}."
+
+
 def is_proof_note(text: str) -> bool:
     """Return whether a note keeps a proof."""
     return text.startswith(_OPENING)

@@ -55,6 +55,7 @@ class VisitRecord:
     ``rows`` are the accepted readings in their order, voided ones among them. ``points`` are the test points of the
     visit, with ratings and hazards. ``earlier`` has, by the uid of a reading, its verdicts before the current one.
     ``site_facts`` are those about its site. ``seal`` has the fingerprint of its seal, in lines; empty without one.
+    ``is_anonymous``: personal data were left out of it (`meterlink.record.anonymous`).
     ``not_proven`` has ``before`` and ``after`` where no proof on a known source stands before the first, or after the
     last, reading at an isolated test point. ``zone`` is the time zone of the site, None for that of this machine.
     """
@@ -75,6 +76,7 @@ class VisitRecord:
     zone: tzinfo | None = None
     site_facts: Mapping[SiteFact, str] = field(default_factory=dict)
     seal: Sequence[str] = ()
+    is_anonymous: bool = False
 
 
 def make_report(record: VisitRecord) -> Report:
@@ -309,5 +311,8 @@ def _made(record: VisitRecord) -> Iterator[str]:
         yield f"Decision rule: {', '.join(rules)}."
     if any("assumed" in row.judgement.accuracy for row in record.rows):
         yield _ASSUMED_ACCURACY
+    if record.is_anonymous:
+        yield "Names, addresses, notes and photos were left out of this report. Times are UTC."
+        return
     zone = "local" if record.zone is None else f"those of the site ({plain(str(record.zone))})"
     yield f"Times are {zone}, with their offset from UTC."

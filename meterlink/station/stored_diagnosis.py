@@ -1,6 +1,6 @@
 """The diagnosis of a visit from its rows in the database."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from meterlink.core.replacements import Replacement
@@ -48,10 +48,12 @@ def diagnose_stored(
     settings: Settings,
     hertz: float | None = None,
     minimum: Amount = DEFAULT_INSULATION_MINIMUM,
+    hide: Callable[[HistoryRow], HistoryRow] | None = None,
 ) -> StoredDiagnosis:
     """Return the diagnosis of the visit ``uid``, which is in the database.
 
     ``hertz`` is the supply frequency, None for the plan's; ``minimum`` is the lowest good resistance to ground.
+    ``hide`` is applied to each reading first: the diagnosis names its meters.
 
     Raises:
         PlanError: the visit's plan cannot be read by this version.
@@ -60,6 +62,8 @@ def diagnose_stored(
     replacements = tuple(stored.replacement for stored in reader.replacements(uid))
     found = reader.visit(uid)
     assert found is not None  # noqa: S101  # it is in the list
+    if hide is not None:
+        rows, found = list(map(hide, rows)), found._replace(accepted=tuple(map(hide, found.accepted)))
     visit = resumed_visit(found, settings)
     case = Case(
         make_point_readings(rows, replacements), hertz or supply_frequency(visit.derived), minimum, replacements

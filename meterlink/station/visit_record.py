@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from meterlink.core.nameplate import UnitFact
+from meterlink.record.anonymous import anonymous_record, row_hider
 from meterlink.record.model import Picture
 from meterlink.record.pictures import LARGEST_PICTURE, LARGEST_SUM, make_picture
 from meterlink.record.report import VisitRecord
@@ -14,18 +15,24 @@ from meterlink.store.reader import Reader
 from meterlink.store.rows import StoredVisit
 
 
-def read_visit_record(reader: Reader, stored: StoredVisit, folder: Path, settings: Settings) -> VisitRecord:
+def read_visit_record(
+    reader: Reader, stored: StoredVisit, folder: Path, settings: Settings, *, anonymous: bool = False
+) -> VisitRecord:
     """Return the record of a visit that is in the database; ``folder`` is the data folder, where the logo may be.
+
+    ``anonymous`` leaves personal data out (`meterlink.record.anonymous`).
 
     Raises:
         PlanError: the visit's plan cannot be read by this version.
     """
-    found = diagnose_stored(reader, stored.uid, settings)
+    rows = reader.history(visit_uid=stored.uid)
+    hide = row_hider(rows) if anonymous else None
+    found = diagnose_stored(reader, stored.uid, settings, hide=hide)
     notes = reader.visit_notes(stored.uid)
     facts = next((unit.facts for unit in reader.units(stored.site)), ())
-    return VisitRecord(
+    record = VisitRecord(
         stored=stored,
-        rows=reader.history(visit_uid=stored.uid),
+        rows=rows if hide is None else list(map(hide, rows)),
         points=tuple(found.visit.points.values()),
         replacements=reader.replacements(stored.uid),
         notes=notes,
@@ -38,6 +45,7 @@ def read_visit_record(reader: Reader, stored: StoredVisit, folder: Path, setting
         logo=_read_picture(folder / settings.firm.logo) if settings.firm.logo else None,
         photos=_read_photos([text for fact, text, _ in facts if fact is UnitFact.PHOTO]),
     )
+    return anonymous_record(record) if anonymous else record
 
 
 def _read_photos(paths: Sequence[str]) -> list[Picture]:
