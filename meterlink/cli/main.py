@@ -17,7 +17,7 @@ from meterlink.core.version import VERSION
 
 # The dashboard and the demo are in packages that import this one, so they are named here, not imported.
 _JOB, _RECORD = "At the unit", "Afterwards"
-_METERS, _DESK = "Meters", "At the desk"
+_KEEPING, _METERS, _DESK = "Keeping the record", "Meters", "At the desk"
 _COMMANDS = {
     "demo": LazyCommand(
         "meterlink_simulators.command", "command", "Play a service call on simulated meters: no hardware.", _JOB
@@ -44,6 +44,8 @@ _COMMANDS = {
     "site": LazyCommand(
         "meterlink.cli.site", "command", "Show a site; keep its customer and address; rename it.", _RECORD
     ),
+    "site": LazyCommand("meterlink.cli.site", "command", "Rename and merge sites.", _RECORD),
+    "merge": LazyCommand("meterlink.cli.merge", "command", "Take in the record of another station.", _KEEPING),
     "find": LazyCommand("meterlink.cli.find", "command", "List the meters in range; bind your own.", _METERS),
     "meter": LazyCommand("meterlink.cli.meter", "command", "List your meters; enter their accuracy.", _METERS),
     "capture": LazyCommand(

@@ -51,7 +51,7 @@ _TRANSIENT_CODES = {
 
 def connect_for_writing(path: Path) -> sqlite3.Connection:
     """Open (or create) the database for the one writer: durable at every COMMIT, with explicit transactions."""
-    connection = sqlite3.connect(path, timeout=LOCK_TIMEOUT, isolation_level=None)
+    connection = _connect_to_uri(path, "mode=rwc")
     try:
         connection.execute("PRAGMA foreign_keys = ON")
         # FULL: in WAL mode NORMAL may lose the last commits at a power cut (https://sqlite.org/pragma.html).
@@ -87,6 +87,58 @@ def connect_for_reading(path: Path) -> Iterator[sqlite3.Connection]:
     except (sqlite3.Error, UnicodeEncodeError) as error:  # UnicodeEncodeError: a file name that is not text
         store_error = as_store_error(error, path)
         raise store_error from error
+
+
+@contextmanager
+def connect_to_source(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open a database of this or an older schema version read-only, to copy or check it as it is at this moment.
+
+    Raises:
+        NoDatabaseError: there is no file.
+        StoreError: the file is damaged, another program's, or of a newer schema version.
+    """
+    if not path.exists():
+        raise NoDatabaseError(f"There is no database at {path}.", "Check the name of the file or the folder.")
+    try:
+        with _open_read_only(path) as connection:
+            connection.execute("BEGIN")
+            check_version(connection, path, oldest=1)
+            yield connection
+    except sqlite3.Error as error:
+        store_error = as_store_error(error, path)
+        raise store_error from error
+
+
+def connect_to_copy(path: Path) -> sqlite3.Connection:
+    """Open the empty file that a copy is written to; who writes it syncs the whole file, so no step needs a journal."""
+    connection = _connect_to_uri(path, "mode=rw")
+    connection.execute("PRAGMA synchronous = OFF")
+    return connection
+
+
+def stored_version(path: Path) -> int:
+    """Return the schema version of a database.
+
+    Raises:
+        StoreError: the file is damaged, another program's, or of a newer schema version.
+    """
+    with connect_to_source(path) as connection:
+        return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def is_directly_readable(path: Path) -> bool:
+    """Return whether a read-only connection can read the file with its log: not so in some read-only folders."""
+    with closing(_connect_to_uri(path, "mode=ro")) as connection:
+        try:
+            connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()
+        except sqlite3.OperationalError:
+            return False
+    return True
+
+
+def attach_for_reading(connection: sqlite3.Connection, path: Path, name: str) -> None:
+    """Attach the database at ``path`` to a connection of this module, read-only, under a name."""
+    connection.execute(f"ATTACH ? AS {name}", (_uri(path, "mode=ro"),))
 
 
 def check_file(path: Path) -> None:
@@ -151,8 +203,11 @@ def _copy_with_log(path: Path, log: Path, folder: Path) -> Path:
 
 
 def _connect_to_uri(path: Path, options: str) -> sqlite3.Connection:
-    address = f"{path.absolute().as_uri()}?{options}"
-    return sqlite3.connect(address, uri=True, timeout=LOCK_TIMEOUT, isolation_level=None)
+    return sqlite3.connect(_uri(path, options), uri=True, timeout=LOCK_TIMEOUT, isolation_level=None)
+
+
+def _uri(path: Path, options: str) -> str:
+    return f"{path.absolute().as_uri()}?{options}"
 
 
 def is_empty(connection: sqlite3.Connection) -> bool:

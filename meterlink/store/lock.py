@@ -2,7 +2,8 @@
 
 import os
 import sys
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
@@ -12,10 +13,11 @@ from meterlink.store.file_errors import store_error_class
 if sys.platform == "win32":
     import msvcrt
 
-    # On Windows other processes cannot read a locked byte, so it lies far behind the process id.
-    _LOCKED_BYTE = 1 << 20
+    # On Windows other processes cannot use a locked byte, so it lies far behind the contents of any file that we lock.
+    _LOCKED_BYTE = (1 << 31) - 1  # of `locking`, the largest position
 
-    def _lock_file(file: IO[bytes]) -> None:
+    def try_lock(file: IO[bytes]) -> None:
+        """Lock a file until it is closed, without waiting; raise OSError if another process has locked it."""
         os.lseek(file.fileno(), _LOCKED_BYTE, os.SEEK_SET)
         msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
         os.lseek(file.fileno(), 0, os.SEEK_SET)
@@ -23,7 +25,8 @@ if sys.platform == "win32":
 else:
     import fcntl
 
-    def _lock_file(file: IO[bytes]) -> None:
+    def try_lock(file: IO[bytes]) -> None:
+        """Lock a file until it is closed, without waiting; raise OSError if another process has locked it."""
         # flock, not lockf: it belongs to the open file, so it also excludes a second writer in this process.
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
@@ -50,7 +53,7 @@ class FileLock:
                 f"{self._path} cannot be opened: {error.strerror}.", "Check that you may write in this folder."
             ) from error
         try:
-            _lock_file(file)
+            try_lock(file)
         except OSError as error:
             file.seek(0)
             holder = file.read(20).decode("ascii", "replace").strip()
@@ -69,3 +72,25 @@ class FileLock:
         if self._file is not None:
             self._file.close()
             self._file = None
+
+
+@contextmanager
+def exclusive_folder(database: Path, work: str) -> Iterator[None]:
+    """Hold the lock of a database while the context lasts; ``work`` says for which: 'merging'.
+
+    Raises:
+        DatabaseLockedError: a station runs on its folder.
+        StoreError: the lock file cannot be opened; the class names the cause.
+    """
+    lock = FileLock(database)
+    try:
+        lock.acquire()
+    except DatabaseLockedError as error:
+        raise DatabaseLockedError(
+            f"A station runs on {database.parent}: {work} needs it stopped.",
+            "End it (Ctrl+C in its window, or close the dashboard), then try again.",
+        ) from error
+    try:
+        yield
+    finally:
+        lock.release()

@@ -54,7 +54,7 @@ def move_visit_to(connection: sqlite3.Connection, visit_id: int, place: Site) ->
     if row["closed_utc_ns"] is None and row["unit_id"] != unit_id:
         _require_no_open_visit(connection, unit_id, place)
     move_visit(connection, visit_id, unit_id)
-    _remove_if_empty(connection, row["unit_id"])
+    remove_if_empty(connection, row["unit_id"])
 
 
 def rename_site(connection: sqlite3.Connection, old: str, new: str) -> None:
@@ -200,11 +200,13 @@ def _merge_unit(connection: sqlite3.Connection, unit_id: int, into_id: int, into
     for visit in connection.execute("SELECT id FROM visits WHERE unit_id = ?", (unit_id,)).fetchall():
         move_visit(connection, visit["id"], into_id)
     connection.execute("UPDATE unit_facts SET unit_id = ? WHERE unit_id = ?", (into_id, unit_id))
-    _remove_if_empty(connection, unit_id)
+    remove_if_empty(connection, unit_id)
 
 
 def _remove_if_empty(connection: sqlite3.Connection, unit_id: int) -> None:
     """Remove a unit without visits and facts, and its site without units and facts: it was a slip of the keyboard."""
+def remove_if_empty(connection: sqlite3.Connection, unit_id: int) -> None:
+    """Remove a unit without visits and without facts, and its site without units: it was a slip of the keyboard."""
     for table in ("visits", "unit_facts"):
         if _exists(connection, f"SELECT 1 FROM {table} WHERE unit_id = ?", (unit_id,)):  # noqa: S608  # our own names
             return

@@ -35,6 +35,9 @@ from meterlink.store.rows import (
 # readings belong to a new visit, even if the old one was never closed.
 RESUME_WITHIN = 16 * 3600
 
+UNUSED_READING_IDS = "unused_reading_ids"
+"""The counter of those row ids up to the highest that no raw reading has: after a merge, and after thinning."""
+
 # SQL for a WHERE clause, and the values of its question marks.
 Condition = tuple[str, tuple[str | int, ...]]
 
@@ -227,17 +230,12 @@ def outbox(connection: sqlite3.Connection, limit: int, after_id: int) -> list[Ou
 def counts(connection: sqlite3.Connection) -> dict[str, int]:
     """Return ``{name: number}``: the rows of each growing table and the counters of dropped items (`Reader.counts`)."""
     numbers = {"outbox_dropped": 0, "rejected_messages_dropped": 0, "readings_dropped": 0}
-    for name, table in (
-        ("visits", "visits"),
-        ("meters", "meters"),
-        ("readings", "raw_readings"),
-        ("accepted_readings", "accepted_readings"),
-    ):
-        # No row is ever deleted here, so the highest id is the count; COUNT(*) would read a season's rows.
-        (numbers[name],) = connection.execute(f"SELECT COALESCE(MAX(id), 0) FROM {table}").fetchone()  # noqa: S608  # constants
-    for table in ("outbox", "rejected_messages"):
+    for table in ("visits", "meters", "accepted_readings", "outbox", "rejected_messages"):
         (numbers[table],) = connection.execute(f"SELECT COUNT(*) FROM {table}").fetchone()  # noqa: S608  # constants
+    # COUNT(*) would read a season's rows.
+    (newest_id,) = connection.execute("SELECT COALESCE(MAX(id), 0) FROM raw_readings").fetchone()
     numbers.update(dict(map(tuple, connection.execute("SELECT name, value FROM counters"))))
+    numbers["readings"] = newest_id - numbers.pop(UNUSED_READING_IDS, 0)
     return numbers
 
 

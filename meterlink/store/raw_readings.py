@@ -9,7 +9,7 @@ from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
 from meterlink.store.decoding import METER_COLUMNS, decode_decimal, decode_flag, decode_meter, decode_rows
 from meterlink.store.rows import StoredReading
-from meterlink.store.stretches import LARGEST_SHIFT, LONGEST_OFFSET
+from meterlink.store.stretches import LARGEST_SHIFT, LONGEST_OFFSET, MOST_OPEN
 
 # SQL for a WHERE clause on the stretch ``s``, and the values of its question marks.
 StretchCondition = tuple[str, tuple[str | int, ...]]
@@ -21,10 +21,12 @@ _OF_POINT = (
 _LARGEST_ID = 2**63 - 1  # of SQLite
 _BY_TIME = "s.first_utc_ns BETWEEN ? AND ?"
 
-_SELECT_STRETCHES = """
-    SELECT s.first_reading_id, COALESCE(s.last_reading_id, (SELECT MAX(id) FROM raw_readings)) FROM stretches s
-    WHERE {condition} ORDER BY s.first_reading_id
-"""
+# The last reading of a stretch that is open may be the newest of all.
+_LAST_ID = "COALESCE(last_reading_id, (SELECT MAX(id) FROM raw_readings), 0)"
+_SELECT_STRETCHES = f"""
+    SELECT s.first_reading_id, {_LAST_ID} FROM stretches s
+    WHERE {{condition}} ORDER BY s.first_reading_id
+"""  # noqa: S608  # constants only
 # CROSS JOIN makes SQLite start at the range of row ids. Of two columns with one name the first counts: ``id`` is that
 # of the reading.
 _SELECT_READINGS = f"""
@@ -49,6 +51,7 @@ _SELECT_TIMES = """
 _OF_METER_AND_TIME = """c.meter_id = ? AND c.boot = ?
     AND s.first_monotonic_ns + (r.utc_offset_us + r.clock_shift_us) * 1000 BETWEEN ? AND ?"""
 _SECOND = 1_000_000_000
+_LONGEST_STRETCH = (LONGEST_OFFSET + LARGEST_SHIFT) * 1000  # ns
 
 
 def readings_of_visit(
@@ -89,18 +92,28 @@ def page(
 def first_id_since(connection: sqlite3.Connection, utc_ns: int) -> int:
     """Return the id of the first reading at or after a time, or one above the newest; where the clock was set, nearly.
 
-    The search starts in the newest stretch that began before: some twenty lookups, however many readings there are.
+    The row ids rise with time only within the readings of one station: those of a merged database follow in a block.
+    So each stretch that may have the time is searched, by some fifteen lookups, however many readings there are.
     """
+    found: list[tuple[int, int]] = []  # times and ids
     begun = connection.execute(
-        "SELECT first_reading_id FROM stretches WHERE first_utc_ns <= ? ORDER BY first_utc_ns DESC, id DESC LIMIT 1",
-        (utc_ns,),
-    ).fetchone()
+        f"SELECT first_reading_id, {_LAST_ID} FROM stretches WHERE first_utc_ns BETWEEN ? AND ?",  # noqa: S608  # constants
+        (utc_ns - LONGEST_OFFSET * 1000, utc_ns),
+    ).fetchall()
+    for first, last in map(tuple, begun):
+        reading_id = _bisect(connection, first, last + 1, lambda row: row["utc_ns"] >= utc_ns)
+        if reading_id <= last:
+            row = connection.execute(_SELECT_TIMES, (reading_id,)).fetchone()
+            found.append((row["utc_ns"], row["id"]))
+    # Of a thinned stretch the first reading that is left may come late.
     following = connection.execute(
-        "SELECT first_reading_id FROM stretches WHERE first_utc_ns > ? ORDER BY first_utc_ns, id LIMIT 1", (utc_ns,)
-    ).fetchone()
-    low = begun[0] if begun else 1
-    high = following[0] if following and following[0] > low else _next_id(connection)
-    return _bisect(connection, low, high, lambda row: row["utc_ns"] >= utc_ns)
+        "SELECT s.first_utc_ns + r.utc_offset_us * 1000, r.id FROM stretches s"
+        " JOIN raw_readings r ON r.id = s.first_reading_id"
+        " WHERE s.first_utc_ns > ? ORDER BY s.first_utc_ns, r.id LIMIT ?",
+        (utc_ns, MOST_OPEN),
+    ).fetchall()
+    found += map(tuple, following)
+    return min(found)[1] if found else _next_id(connection)
 
 
 def readings_around(
@@ -121,19 +134,42 @@ def readings_around(
     begin = accepted["monotonic_ns"] - round(seconds_before * _SECOND)
     end = accepted["monotonic_ns"] + round(seconds_after * _SECOND)
     boot = accepted["boot"]
+    found: list[StoredReading] = []
+    for first, last in reversed(_ranges_of_time(connection, accepted["meter_id"], boot, begin, end)):
+        rows = connection.execute(
+            _SELECT_READINGS.format(condition=_OF_METER_AND_TIME, order="DESC"),
+            (first, last, accepted["meter_id"], boot, begin, end, limit - len(found)),
+        )
+        found += decode_rows(_stored_reading, rows)
+    return found[::-1]
+
+
+def _ranges_of_time(
+    connection: sqlite3.Connection, meter_id: int, boot: int, begin: int, end: int
+) -> list[tuple[int, int]]:
+    """Return the ranges of row ids that have the readings of a meter from ``begin`` to ``end`` (ns, monotonic)."""
+    stretches = connection.execute(
+        f"SELECT first_reading_id, {_LAST_ID} FROM stretches"  # noqa: S608  # constants
+        " WHERE connection_id IN (SELECT id FROM connections WHERE meter_id = ? AND boot = ?)"
+        " AND first_monotonic_ns BETWEEN ? AND ? ORDER BY first_reading_id",
+        (meter_id, boot, begin - _LONGEST_STRETCH, end + LARGEST_SHIFT * 1000),
+    ).fetchall()
     # A second more on both sides: readings of several meters are not quite in the order of their times.
-    first = _bisect(
-        connection, 1, accepted["id"], lambda row: (row["boot"], row["monotonic_ns"]) >= (boot, begin - _SECOND)
-    )
-    last = _bisect(
-        connection, accepted["id"], _next_id(connection),
-        lambda row: (row["boot"], row["monotonic_ns"]) > (boot, end + _SECOND),
-    )  # fmt: skip
-    rows = connection.execute(
-        _SELECT_READINGS.format(condition=_OF_METER_AND_TIME, order="DESC"),
-        (first, last, accepted["meter_id"], boot, begin, end, limit),
-    )
-    return decode_rows(_stored_reading, rows)[::-1]
+    # Readings of a later start come after all of these.
+    narrowed = [
+        (
+            _bisect(
+                connection, first, last + 1,
+                lambda row: row["boot"] != boot or row["monotonic_ns"] >= begin - _SECOND,
+            ),
+            _bisect(
+                connection, first, last + 1,
+                lambda row: row["boot"] != boot or row["monotonic_ns"] > end + _SECOND,
+            ) - 1,
+        )
+        for first, last in map(tuple, stretches)
+    ]  # fmt: skip
+    return list(_joined_ranges(sorted(narrowed)))
 
 
 def _next_id(connection: sqlite3.Connection) -> int:
@@ -180,8 +216,15 @@ def _id_ranges(connection: sqlite3.Connection, condition: StretchCondition) -> I
     stretches: Iterable[tuple[int, int]] = connection.execute(
         _SELECT_STRETCHES.format(condition=condition[0]), condition[1]
     )
+    return _joined_ranges(stretches)
+
+
+def _joined_ranges(ranges: Iterable[tuple[int, int]]) -> Iterator[tuple[int, int]]:
+    """Yield ranges of row ids, ascending and not overlapping; ``ranges`` are in the order of their beginnings."""
     first, last = 1, 0
-    for begin, end in stretches:
+    for begin, end in ranges:
+        if begin > end:
+            continue
         if begin > last + 1:
             if last:
                 yield first, last

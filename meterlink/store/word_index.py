@@ -5,6 +5,8 @@ the index with its row id as a word (``meter17``): to rename a meter changes one
 of all its readings.
 """
 
+import sqlite3
+
 WORD_COLUMNS = ("site", "unit", "circuit", "component", "section", "quantity", "verdict", "meter")
 
 # Beginnings of words are indexed, too: a letter begins many words, and to merge their lists would take longer than a
@@ -71,3 +73,24 @@ _METER_TRIGGERS = tuple(
 )
 
 WORD_INDEX = (*_TABLES, *_READING_TRIGGERS, *_METER_TRIGGERS)
+
+_REBUILDING = (
+    "DELETE FROM accepted_words",
+    f"INSERT INTO accepted_words (rowid, {_NAMES}) SELECT accepted_id, {_NAMES} FROM words_of_accepted",  # noqa: S608  # constants only
+    "DELETE FROM meter_words",
+    """INSERT INTO meter_words (rowid, name)
+        SELECT id, CASE name WHEN '' THEN address ELSE name END FROM meters ORDER BY id""",
+)
+
+
+def drop_word_triggers(connection: sqlite3.Connection) -> None:
+    """Let the index stand still until `rebuild_word_index`, in one transaction: row by row it would take longer."""
+    names = connection.execute("SELECT name FROM main.sqlite_master WHERE type = 'trigger' AND name LIKE 'words_of_%'")
+    for (name,) in map(tuple, names.fetchall()):
+        connection.execute(f"DROP TRIGGER main.{name}")
+
+
+def rebuild_word_index(connection: sqlite3.Connection) -> None:
+    """Make the index anew from the present rows, and its triggers, which `drop_word_triggers` dropped."""
+    for statement in (*_REBUILDING, *_READING_TRIGGERS, *_METER_TRIGGERS):
+        connection.execute(statement)

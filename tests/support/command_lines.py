@@ -43,6 +43,7 @@ SEEDS = (
     ("report", "--last", "-o", "report.html", "--voice", "technical", "--data", "."),
     ("report", "--unit", "Condenser 1", "--site", "Mill Lane bakery", "--format", "json"),
     ("report", "7f3a", "--format", "pdf", "--paper", "letter", "--anonymous", "-o", "report.pdf"),
+    ("merge", "second-phone.db", "--preview", "--json", "--data", "."),
     ("stock", "add", "45+5 uF 440V", "--count", "2", "--place", "left bin", "--note", "first load"),
     ("stock", "count", "2-pole 30 A", "3", "--part", "contactor"),
     ("stock", "use", "45+5 uF 440V"),

@@ -1,0 +1,73 @@
+"""``meterlink merge``: the record of another station into that of this one."""
+
+import json
+from pathlib import Path
+
+import click
+
+from meterlink.cli.output import data_option, json_option, print_text
+from meterlink.cli.progress import progress_bar
+from meterlink.core.text import clean_text
+from meterlink.settings import DATABASE_FILE, data_dir
+
+# The kinds of rows that a person counts, and their words; the others are parts of these.
+_COUNTED = (
+    ("visits", "visit", "visits"),
+    ("units", "unit", "units"),
+    ("accepted_readings", "accepted reading", "accepted readings"),
+    ("verdicts", "verdict", "verdicts"),
+    ("voids", "void", "voids"),
+    ("notes", "note", "notes"),
+    ("replacements", "replacement", "replacements"),
+    ("stock_movements", "entry of the stock", "entries of the stock"),
+    ("meters", "meter", "meters"),
+    ("seals", "seal", "seals"),
+    ("raw_readings", "raw reading", "raw readings"),
+)
+
+
+@click.command()
+@click.argument("other", metavar="OTHER.db", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--preview", is_flag=True, help="Only say what would come; nothing is changed.")
+@data_option
+@json_option
+def command(*, other: Path, preview: bool, data: str | None, as_json: bool) -> None:
+    """Take the record OTHER.db of another station into this one: nothing twice, nothing lost.
+
+    \b
+        meterlink merge /media/stick/second-phone.db --preview
+        meterlink merge /media/stick/second-phone.db
+
+    OTHER.db is a backup, or the meterlink.db of another data folder; it is only read. To merge it again is harmless.
+    Open visits come in paused. No daemon may run on this folder meanwhile: it knows visits by their row numbers, which
+    change, so that all rows are in the order of time.
+
+    With --json: new (the number of new rows of each table), remarks (sentences), done.
+    """
+    from meterlink.store.merge import merge_file  # noqa: PLC0415  # only this command needs it
+
+    with progress_bar() as progress:
+        result = merge_file(
+            data_dir(data) / DATABASE_FILE,
+            other,
+            preview=preview,
+            progress=lambda done, whole: progress("Raw readings", done, whole),
+        )
+    if as_json:
+        click.echo(
+            json.dumps({"new": dict(result.new), "remarks": list(result.remarks), "done": not preview}, indent=2)
+        )
+        return
+    counted = [
+        f"{number:,} {one if number == 1 else several}"
+        for table, one, several in _COUNTED
+        if (number := result.new.get(table, 0))
+    ]
+    if counted:
+        print_text(f"{'Would come' if preview else 'New'}: {', '.join(counted)}.")
+    else:
+        print_text(f"Nothing new: all of {clean_text(str(other))} is here already.")
+    for remark in result.remarks:
+        print_text(clean_text(remark))
+    if preview:
+        print_text("Nothing is changed. Without --preview it is.")

@@ -1,0 +1,169 @@
+"""Merge the database of another station, or an older copy of this one, into a database: no row twice, none lost.
+
+`meterlink.store.merge_kinds` (a uid, or names) and `meterlink.store.merge_raw` say which rows are the same;
+`meterlink.store.merge_changes`, which change counts where both have a row. Rows of both are put in the order of time
+(`meterlink.store.row_order`). The outbox, the refused messages and the counters are the other station's own affair: it
+publishes its messages itself.
+
+All is one transaction on this database: it is merged, or unchanged. The other database is opened read-only.
+"""
+
+import sqlite3
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import closing, contextmanager, suppress
+from pathlib import Path
+from typing import NamedTuple
+
+from meterlink.core.errors import DamagedDatabaseError, InputError, NoDatabaseError
+from meterlink.store import merge_changes
+from meterlink.store.connections import (
+    SCHEMA_VERSION,
+    as_store_error,
+    attach_for_reading,
+    check_file,
+    connect_for_writing,
+    is_directly_readable,
+    stored_version,
+)
+from meterlink.store.copying import copy_database, temporary_database
+from meterlink.store.lock import exclusive_folder
+from meterlink.store.merge_kinds import (
+    ACCEPTED,
+    BOOTS,
+    CONNECTIONS,
+    JUDGEMENTS,
+    METERS,
+    PLACES,
+    VISITS,
+    insert_new_rows,
+    newest_id,
+)
+from meterlink.store.merge_raw import RawMerge
+from meterlink.store.migration import migrate
+from meterlink.store.queries import UNUSED_READING_IDS
+from meterlink.store.row_order import put_in_order
+from meterlink.store.transactions import increment_counter
+from meterlink.store.word_index import drop_word_triggers, rebuild_word_index
+
+# The publisher's tables.
+NOT_MERGED = ("outbox", "rejected_messages", "counters")
+
+
+class MergeResult(NamedTuple):
+    """``new``: the number of new rows of each table, ``{table: number}``. ``remarks``: sentences on contradictions."""
+
+    new: Mapping[str, int]
+    remarks: tuple[str, ...]
+
+
+def merge_file(
+    path: Path,
+    other: Path,
+    *,
+    preview: bool = False,
+    progress: Callable[[int, int], None] = lambda _done, _all: None,
+) -> MergeResult:
+    """Merge the database ``other`` into that at ``path``; with ``preview`` only count the rows that would come.
+
+    ``progress`` is called with the number of raw readings that are done, and of all. Without a database at ``path``
+    one is made.
+
+    Raises:
+        InputError: both are one file.
+        NoDatabaseError: there is no file ``other``.
+        DatabaseLockedError: a station runs on ``path``: it has the row ids in its memory.
+        StoreError: one of the files is damaged, another program's or a newer Meterlink's, or the disk is full;
+            ``path`` is unchanged.
+    """
+    if not other.is_file():
+        raise NoDatabaseError(f"There is no database {other}.", "Name the database of the other station.")
+    if path.exists() and path.samefile(other):
+        raise InputError(f"{other} is this station's own database.", "Name the database of the other station.")
+    with exclusive_folder(path, "merging"):
+        check_file(path)
+        with _current_version(other, path.parent) as readable, closing(connect_for_writing(path)) as connection:
+            migrate(connection, path)
+            with _as_store_errors(path):
+                attach_for_reading(connection, readable, "other")
+                result = _merge_attached(connection, path, progress, preview=preview)
+            if not preview:
+                with suppress(sqlite3.Error):  # the rows are committed; the next start moves the log
+                    connection.execute("PRAGMA main.wal_checkpoint(TRUNCATE)")
+            return result
+
+
+@contextmanager
+def _current_version(other: Path, folder: Path) -> Iterator[Path]:
+    """Yield a database with the contents of ``other`` in the present schema: itself, or a copy in ``folder``."""
+    if stored_version(other) == SCHEMA_VERSION and is_directly_readable(other):
+        yield other
+        return
+    with temporary_database(folder, other.name) as copy:
+        copy_database(other, copy)
+        with closing(connect_for_writing(copy)) as connection:
+            migrate(connection, copy)
+        yield copy
+
+
+@contextmanager
+def _as_store_errors(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except sqlite3.Error as error:
+        store_error = as_store_error(error, path)
+        raise store_error from error
+
+
+def _merge_attached(
+    connection: sqlite3.Connection, path: Path, progress: Callable[[int, int], None], *, preview: bool
+) -> MergeResult:
+    connection.row_factory = sqlite3.Row
+    # Rows get other ids; the references are checked before the commit.
+    connection.execute("PRAGMA foreign_keys = OFF")
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        result = _merge_rows(connection, path, progress, preview=preview)
+        connection.execute("ROLLBACK" if preview else "COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+    return result
+
+
+def _merge_rows(
+    connection: sqlite3.Connection, path: Path, progress: Callable[[int, int], None], *, preview: bool
+) -> MergeResult:
+    drop_word_triggers(connection)
+    kinds = (BOOTS, *PLACES, *VISITS, METERS, *CONNECTIONS, ACCEPTED, *JUDGEMENTS)
+    first_new = {kind.table: newest_id(connection, kind.table) + 1 for kind in kinds}
+    newest_raw = newest_id(connection, "raw_readings")
+    new = insert_new_rows(connection, (BOOTS, *PLACES, *VISITS, METERS, *CONNECTIONS))
+    raw = RawMerge(connection, first_new["connections"], copy=not preview)
+    new["raw_readings"] = raw.run(progress)
+    new |= insert_new_rows(connection, (ACCEPTED, *JUDGEMENTS))
+    # `replacements.after_accepted_id` is 0 before the first accepted reading of a visit.
+    connection.execute(
+        "UPDATE main.replacements AS r SET after_accepted_id = COALESCE("
+        " (SELECT new FROM temp.same_accepted_readings WHERE old = r.after_accepted_id), 0) WHERE id >= ?",
+        (first_new["replacements"],),
+    )
+    merge_changes.merge_units(connection)
+    remarks = merge_changes.merge_visits(connection)
+    merge_changes.merge_undone_replacements(connection)
+    merge_changes.merge_points(connection)
+    remarks += merge_changes.merge_meters(connection, first_new["meters"])
+    merge_changes.merge_ends(connection)
+    merge_changes.merge_rows_without_id(connection)
+    remarks += merge_changes.units_with_two_open_visits(connection)
+    if not preview:
+        unused = newest_id(connection, "raw_readings") - newest_raw - new["raw_readings"]
+        increment_counter(connection, UNUSED_READING_IDS, unused)
+        put_in_order(connection, {table: first for table, first in first_new.items() if new[table]})
+        rebuild_word_index(connection)
+        if broken := connection.execute("PRAGMA main.foreign_key_check").fetchone():
+            raise DamagedDatabaseError(
+                f"A row of {broken[0]} in the other database refers to a row that is missing; {path} is unchanged.",
+                "Check the other database: back it up on its own machine, which names the damage.",
+            )
+    return MergeResult({table: number for table, number in new.items() if number}, tuple(remarks))

@@ -1,0 +1,249 @@
+"""The raw readings of another database: copied as they are, or compared where both have readings of one connection.
+
+SQL inside the transaction of `meterlink.store.merge`; see there. Two raw readings are the same if they came over one
+connection at one time (by both clocks, to the ns), with the same display (quantity, unit, digits, status, flags …),
+channel and packet. Of several such readings, as many are kept as the database has that has more of them.
+"""
+
+import sqlite3
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+
+from meterlink.store.merge_kinds import columns_of, create_id_table, id_here, newest_id
+from meterlink.store.stretches import LONGEST_OFFSET
+
+# Row ids copied in one statement: a tenth of a second, so that a progress bar moves.
+_SLICE = 50_000
+
+Progress = Callable[[int, int], None]
+"""Called with the number of raw readings that are done, and of all."""
+
+# A stretch's own columns; the others say how its readings are displayed.
+_OF_STRETCH = {
+    "id", "connection_id", "visit_id", "point_id", "clock_set", "base_factor", "base_divisor", "base_offset",
+    "first_utc_ns", "first_monotonic_ns", "first_reading_id", "last_reading_id",
+}  # fmt: skip
+_SELECT_READINGS = """
+    SELECT r.id, s.first_utc_ns + r.utc_offset_us * 1000,
+        s.first_monotonic_ns + (r.utc_offset_us + r.clock_shift_us) * 1000, r.digits, r.packet
+    FROM {schema}.stretches s JOIN {schema}.raw_readings r
+        ON r.id BETWEEN s.first_reading_id AND COALESCE(s.last_reading_id, 9223372036854775807) AND r.stretch_id = s.id
+    WHERE s.id = ? ORDER BY r.id
+"""
+
+_Identity = tuple[object, ...]
+
+
+class RawMerge:
+    """Merges the raw readings; with ``copy`` false they are only counted.
+
+    The boots, meters, connections, visits and test points must be merged before. ``first_new_connection`` is the row id
+    of the first connection that this database did not have: the readings of those are all new.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, first_new_connection: int, *, copy: bool) -> None:
+        self._connection = connection
+        self._first_new_connection = first_new_connection
+        self._copy = copy
+        self._columns = columns_of(connection, "stretches")
+        self._display = [column for column in self._columns if column not in _OF_STRETCH]
+        # An open stretch would reach over the rows that follow now.
+        connection.execute(
+            "UPDATE main.stretches SET last_reading_id = ? WHERE last_reading_id IS NULL",
+            (newest_id(connection, "raw_readings"),),
+        )
+
+    def run(self, progress: Progress) -> int:
+        """Merge all; return the number of new readings.
+
+        ``same_raw_readings`` has the row here of each raw reading that is an accepted one there.
+        """
+        connection = self._connection
+        create_id_table(connection, "raw_readings")
+        create_id_table(connection, "stretches")
+        (self._all,) = connection.execute("SELECT COUNT(*) FROM other.raw_readings").fetchone()
+        self._done, self._progress = 0, progress
+        new = self._copy_connections() + self._compare_connections()
+        self._separate_accepted()
+        return new
+
+    def _copy_connections(self) -> int:
+        """Copy the readings of the connections that are new here."""
+        connection = self._connection
+        first_reading, first_stretch = (newest_id(connection, table) for table in ("raw_readings", "stretches"))
+        (newest,) = connection.execute("SELECT COALESCE(MAX(id), 0) FROM other.raw_readings").fetchone()
+        connection.execute(
+            "INSERT INTO temp.same_stretches SELECT o.id, ? + ROW_NUMBER() OVER (ORDER BY o.id) FROM other.stretches o"
+            " WHERE o.connection_id IN (SELECT old FROM temp.same_connections WHERE new >= ?)",
+            (first_stretch, self._first_new_connection),
+        )
+        connection.execute(
+            "INSERT INTO temp.same_raw_readings SELECT a.raw_reading_id, a.raw_reading_id + ?"
+            " FROM other.accepted_readings a JOIN other.raw_readings r ON r.id = a.raw_reading_id"
+            " JOIN temp.same_stretches s ON s.old = r.stretch_id",
+            (first_reading,),
+        )
+        if self._copy:
+            self._insert_stretches(
+                {
+                    "first_reading_id": "o.first_reading_id + ?2",
+                    "last_reading_id": "COALESCE(o.last_reading_id, ?1) + ?2",
+                },
+                (newest, first_reading),
+            )
+        new = 0
+        for begin in range(0, newest, _SLICE):
+            source = (
+                "FROM other.raw_readings o CROSS JOIN temp.same_stretches s ON s.old = o.stretch_id"
+                " WHERE o.id > :begin AND o.id <= :end"
+            )
+            values = {"offset": first_reading, "begin": begin, "end": begin + _SLICE}
+            if self._copy:
+                number = connection.execute(
+                    "INSERT INTO main.raw_readings (id, stretch_id, utc_offset_us, clock_shift_us, digits, packet)"
+                    f" SELECT o.id + :offset, s.new, o.utc_offset_us, o.clock_shift_us, o.digits, o.packet {source}"
+                    " ORDER BY o.id",
+                    values,
+                ).rowcount
+            else:
+                (number,) = connection.execute(f"SELECT COUNT(*) {source}", values).fetchone()
+            new += number
+            self._report(number)
+        return new
+
+    def _insert_stretches(self, instead: dict[str, str], values: tuple[int, int]) -> None:
+        columns = [column for column in self._columns if column != "id"]
+        referred = {"connection_id": "connections", "visit_id": "visits", "point_id": "test_points"}
+        chosen = [
+            instead.get(column) or (id_here(referred[column], f"o.{column}") if column in referred else f"o.{column}")
+            for column in columns
+        ]
+        self._connection.execute(
+            f"INSERT INTO main.stretches (id, {', '.join(columns)}) SELECT s.new, {', '.join(chosen)}"
+            " FROM other.stretches o JOIN temp.same_stretches s ON s.old = o.id ORDER BY s.new",
+            values,
+        )
+
+    def _compare_connections(self) -> int:
+        """Insert those readings of the connections that both have which are missing here."""
+        connection = self._connection
+        wanted = {
+            row[0]
+            for row in connection.execute(
+                "SELECT raw_reading_id FROM other.accepted_readings"
+                " WHERE raw_reading_id NOT IN (SELECT old FROM temp.same_raw_readings)"
+            )
+        }
+        shared = connection.execute(
+            "SELECT o.*, c.new AS connection_here FROM other.stretches o"
+            " JOIN temp.same_connections c ON c.old = o.connection_id"
+            " WHERE c.new < ? ORDER BY o.first_reading_id, o.id",
+            (self._first_new_connection,),
+        ).fetchall()
+        new = 0
+        for stretch in shared:
+            here = self._readings_here(stretch)
+            missing: list[int] = []
+            number = 0
+            for reading_id, identity in _readings(connection, "other", stretch["id"]):
+                number += 1
+                if same := here.get(identity):
+                    found = same.pop(0)
+                    if reading_id in wanted:
+                        connection.execute("INSERT INTO temp.same_raw_readings VALUES (?, ?)", (reading_id, found))
+                else:
+                    missing.append(reading_id)
+            self._insert_missing(stretch, missing, wanted)
+            new += len(missing)
+            self._report(number)
+        return new
+
+    def _readings_here(self, stretch: sqlite3.Row) -> dict[_Identity, list[int]]:
+        """Return the row ids of this database's readings of the same connection, display and time."""
+        same_display = " AND ".join(f"{column} IS ?" for column in self._display)
+        span = LONGEST_OFFSET * 1000
+        found: dict[_Identity, list[int]] = defaultdict(list)
+        candidates = self._connection.execute(
+            "SELECT id FROM main.stretches WHERE connection_id = ? AND first_utc_ns BETWEEN ? AND ?"
+            f" AND {same_display} ORDER BY first_reading_id, id",
+            (
+                stretch["connection_here"], stretch["first_utc_ns"] - span, stretch["first_utc_ns"] + span,
+                *(stretch[column] for column in self._display),
+            ),
+        ).fetchall()  # fmt: skip
+        for (stretch_id,) in map(tuple, candidates):
+            for reading_id, identity in _readings(self._connection, "main", stretch_id):
+                found[identity].append(reading_id)
+        return found
+
+    def _insert_missing(self, stretch: sqlite3.Row, missing: list[int], wanted: set[int]) -> None:
+        """Insert readings of a stretch that are missing here, as a stretch of their own."""
+        connection = self._connection
+        if not missing:
+            return
+        first = newest_id(connection, "raw_readings") + 1
+        if self._copy:
+            stretch_id = self._insert_stretch(
+                "other", stretch["id"], connection_here=stretch["connection_here"], first=first, count=len(missing)
+            )
+            connection.executemany(
+                "INSERT INTO main.raw_readings (id, stretch_id, utc_offset_us, clock_shift_us, digits, packet)"
+                " SELECT ?, ?, utc_offset_us, clock_shift_us, digits, packet FROM other.raw_readings WHERE id = ?",
+                ((first + number, stretch_id, reading_id) for number, reading_id in enumerate(missing)),
+            )
+        connection.executemany(
+            "INSERT INTO temp.same_raw_readings VALUES (?, ?)",
+            ((reading_id, first + number) for number, reading_id in enumerate(missing) if reading_id in wanted),
+        )
+
+    def _insert_stretch(
+        self, schema: str, stretch_id: int, *, connection_here: int | None, first: int, count: int
+    ) -> int:
+        """Insert a copy of a stretch for ``count`` readings from the row ``first`` on; return its row id."""
+        columns = [column for column in self._columns if column != "id"]
+        instead = {"first_reading_id": str(first), "last_reading_id": str(first + count - 1)}
+        if schema == "other":
+            instead |= {
+                "connection_id": str(connection_here),
+                "visit_id": id_here("visits", "o.visit_id"),
+                "point_id": id_here("test_points", "o.point_id"),
+            }
+        chosen = ", ".join(instead.get(column, f"o.{column}") for column in columns)
+        inserted = self._connection.execute(
+            f"INSERT INTO main.stretches ({', '.join(columns)}) SELECT {chosen} FROM {schema}.stretches o WHERE id = ?",
+            (stretch_id,),
+        ).lastrowid
+        assert inserted is not None  # noqa: S101  # sqlite3 sets it after every INSERT
+        return inserted
+
+    def _separate_accepted(self) -> None:
+        """Copy the raw readings that were accepted in both databases apart: each is one accepted reading's own."""
+        connection = self._connection
+        twice = connection.execute(
+            "SELECT s.old, s.new FROM temp.same_raw_readings s"
+            " JOIN main.accepted_readings m ON m.raw_reading_id = s.new"
+            " JOIN other.accepted_readings o ON o.raw_reading_id = s.old"
+            " WHERE o.uid NOT IN (SELECT uid FROM main.accepted_readings)"
+        ).fetchall()
+        for old, new in map(tuple, twice):
+            copy_id = newest_id(connection, "raw_readings") + 1
+            (stretch_id,) = connection.execute(
+                "SELECT stretch_id FROM main.raw_readings WHERE id = ?", (new,)
+            ).fetchone()
+            copied = self._insert_stretch("main", stretch_id, connection_here=None, first=copy_id, count=1)
+            connection.execute(
+                "INSERT INTO main.raw_readings (id, stretch_id, utc_offset_us, clock_shift_us, digits, packet)"
+                " SELECT ?, ?, utc_offset_us, clock_shift_us, digits, packet FROM main.raw_readings WHERE id = ?",
+                (copy_id, copied, new),
+            )
+            connection.execute("UPDATE temp.same_raw_readings SET new = ? WHERE old = ?", (copy_id, old))
+
+    def _report(self, number: int) -> None:
+        self._done += number
+        self._progress(self._done, self._all)
+
+
+def _readings(connection: sqlite3.Connection, schema: str, stretch_id: int) -> Iterator[tuple[int, _Identity]]:
+    rows = connection.execute(_SELECT_READINGS.format(schema=schema), (stretch_id,))
+    for reading_id, *identity in map(tuple, rows):
+        yield reading_id, tuple(identity)
