@@ -44,7 +44,6 @@ _COMMANDS = {
     "site": LazyCommand(
         "meterlink.cli.site", "command", "Show a site; keep its customer and address; rename it.", _RECORD
     ),
-    "site": LazyCommand("meterlink.cli.site", "command", "Rename and merge sites.", _RECORD),
     "merge": LazyCommand("meterlink.cli.merge", "command", "Take in the record of another station.", _KEEPING),
     "find": LazyCommand("meterlink.cli.find", "command", "List the meters in range; bind your own.", _METERS),
     "meter": LazyCommand("meterlink.cli.meter", "command", "List your meters; enter their accuracy.", _METERS),

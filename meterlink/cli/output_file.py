@@ -14,8 +14,6 @@ from meterlink.core.errors import InputError
 STANDARD_OUTPUT = "-"
 """The name that stands for standard output."""
 
-def write_whole_file(path: Path, content: str | bytes) -> None:
-    """Write ``content`` (a text as UTF-8) to a file, replacing one of that name; of a link, the one that it leads to.
 
 def write_whole_file(path: Path, content: str | bytes) -> None:
     """Write ``content`` (a text as UTF-8) to a file as `open_whole_file` does.
@@ -55,7 +53,6 @@ def whole_path(path: Path) -> Iterator[Path]:
     Raises:
         InputError: the file cannot be written; an OSError in the context is taken for one of this file.
     """
-    data = content.encode() if isinstance(content, str) else content
     temporary: Path | None = None
     with _report_errors(path):
         try:
@@ -101,18 +98,6 @@ def _report_errors(path: Path) -> Iterator[None]:
         # A ValueError is of a name that no file can have; any other one is a fault in the program.
         if not isinstance(error, OSError) and "\0" not in str(path):
             raise
-        if path.exists() and not (path.is_file() or path.is_dir()):
-            path.write_bytes(data)
-            return
-        target = path.resolve()
-        with NamedTemporaryFile(dir=target.parent, prefix=".meterlink-", delete=False) as file:
-            temporary = Path(file.name)
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())  # on the disk before it gets its name
-        temporary.chmod(0o666 & ~_umask())
-        temporary.replace(target)  # within one folder: one step
-    except (OSError, ValueError) as error:  # ValueError: no file can have this name
         reason = (isinstance(error, OSError) and error.strerror) or "no file can have this name"
         raise InputError(f"{path} cannot be written: {reason}.", "Give another file to -o.") from error
 

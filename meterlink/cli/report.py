@@ -10,10 +10,7 @@ from meterlink.cli.output import printable_text
 from meterlink.cli.output_file import write_whole_file
 from meterlink.cli.stored_visits import find_visit
 from meterlink.core.errors import InputError
-from meterlink.core.nameplate import UnitFact
-from meterlink.core.site_facts import SiteFact
 from meterlink.core.text import did_you_mean
-from meterlink.core.time_zones import find_zone
 from meterlink.record.html import html_report
 from meterlink.record.json import json_report
 from meterlink.record.markdown import markdown_report
@@ -155,46 +152,3 @@ def _choose_visit(visits: Sequence[StoredVisit], uid: str, unit: str, site: str)
         names = ", ".join(dict.fromkeys(printable_text(visit.site.name) for visit in found))
         raise InputError(f"Several sites have a unit {printable_text(unit)!r}: {names}.", "Name one with --site.")
     return found[-1]
-
-
-def _read_record(reader: Reader, stored: StoredVisit, folder: Path, settings: Settings) -> VisitRecord:
-    found = diagnose_stored(reader, stored.uid, settings)
-    notes = reader.visit_notes(stored.uid)
-    facts = next((unit.facts for unit in reader.units(stored.site)), ())
-    return VisitRecord(
-        stored=stored,
-        rows=reader.history(visit_uid=stored.uid),
-        points=tuple(found.visit.points.values()),
-        replacements=reader.replacements(stored.uid),
-        notes=notes,
-        earlier=reader.earlier_verdicts(stored.uid),
-        facts=facts,
-        diagnosis=found.diagnosis,
-        derived=found.derived,
-        not_proven=missing_proofs(found.visit, notes),
-        firm=settings.firm,
-        logo=_read_picture(folder / settings.firm.logo) if settings.firm.logo else None,
-        photos=_read_photos([text for fact, text, _ in facts if fact is UnitFact.PHOTO]),
-        zone=find_zone(reader.site_facts(stored.site.name).get(SiteFact.TIME_ZONE, "")),
-    )
-
-
-def _read_photos(paths: Sequence[str]) -> list[Picture]:
-    """Return the photos, of which the first have room in the report."""
-    photos, room = [], LARGEST_SUM
-    for path in paths:
-        photo = _read_picture(Path(path), room)
-        room -= len(photo.data_uri) * 3 // 4  # bytes of the file, in base64
-        photos.append(photo)
-    return photos
-
-
-def _read_picture(path: Path, room: int = LARGEST_SUM) -> Picture:
-    """Return a picture by the name of its file alone: the folders on this machine are nobody's business."""
-    data = None
-    try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST_PICTURE + 1)
-    except (OSError, ValueError):
-        pass  # the report says that it is not there
-    return make_picture(path.name, data, room)

@@ -103,6 +103,7 @@ def reading_entry(
     counts = row.void_reason is None
     utc_ns, terminals = row.reading.timestamp.utc_ns, "–".join(row.terminals)
     return ReadingEntry(
+        uid=row.uid,
         point=row.point_key,
         part=plain(row.component if row.section.replace("-", "–") == terminals else f"{row.component} {row.section}"),
         circuit=plain(row.circuit),

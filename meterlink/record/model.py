@@ -114,7 +114,7 @@ class EarlierVerdictEntry:
 
 @dataclass(frozen=True, slots=True)
 class ReadingEntry:
-    """An accepted reading.
+    """An accepted reading; ``uid`` names it across stations.
 
     ``limits`` are the limits in words, ``low``, ``high`` and ``value`` the numbers of its scale in ``unit`` (None: an
     open side, no number), ``scale`` describes that scale. ``expanded_uncertainty`` (in ``unit``) and ``probability``
@@ -122,6 +122,7 @@ class ReadingEntry:
     then false), is of the old part, was assigned later, was judged again, was typed in, or has an uncertain time.
     """
 
+    uid: str
     point: str
     part: str
     circuit: str
@@ -269,6 +270,32 @@ class UntestedPoint:
 
 
 @dataclass(frozen=True, slots=True)
+class SealedEdition:
+    """A sealed edition of the visit: its text, and the signature by the owner of the key, both in hexadecimal."""
+
+    text: str
+    public_key: str
+    signature: str
+
+
+@dataclass(frozen=True, slots=True)
+class DisclosedText:
+    """A personal text that the seal holds as a hash only, with its salt."""
+
+    subject: str
+    salt: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Seal:
+    """All that a check of the report needs, wherever it is made; no form but JSON shows it."""
+
+    editions: tuple[SealedEdition, ...]
+    disclosed: tuple[DisclosedText, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """The report on one visit. ``day`` is that of its end, else that of its beginning: ``2026-07-01``, at the site.
 
@@ -276,7 +303,8 @@ class Report:
 
     ``untested_lines`` has a line for each reason, of the points that are expected. ``limitations`` name the claims that
     it does not make; ``customer_caution`` is the one caution for a person who is not of the trade, ``cautions`` those
-    of the test points. ``seal`` has the fingerprint of the visit's seal, in lines; empty without one.
+    of the test points. ``seal`` has the fingerprint of the visit's seal, in lines; empty without one. ``sealed`` is the
+    seal itself, None without one and in a report without personal data.
     """
 
     firm: str
@@ -306,6 +334,7 @@ class Report:
     measured: tuple[str, ...]
     made: tuple[str, ...]
     seal: tuple[str, ...]
+    sealed: Seal | None
 
     @property
     def customer_facts(self) -> tuple[Fact, ...]:

@@ -28,8 +28,10 @@ from meterlink.record.model import (
     UntestedPoint,
 )
 from meterlink.record.parts import Parts
+from meterlink.record.seal_lines import seal_lines, seal_parts
 from meterlink.record.sentences import done_sentence, found_sentence
 from meterlink.store.rows import EarlierVerdict, HistoryRow, StoredReplacement, StoredVisit, VisitNote
+from meterlink.store.seals import StoredSeal
 
 _CUSTOMER_CAUTION = (
     "Please keep the unit's covers closed and leave the inside to a qualified person: parts in it can be live, and can "
@@ -54,7 +56,7 @@ class VisitRecord:
 
     ``rows`` are the accepted readings in their order, voided ones among them. ``points`` are the test points of the
     visit, with ratings and hazards. ``earlier`` has, by the uid of a reading, its verdicts before the current one.
-    ``site_facts`` are those about its site. ``seal`` has the fingerprint of its seal, in lines; empty without one.
+    ``site_facts`` are those about its site. ``seal`` is its seal, None for none; ``known_keys`` are the stations'.
     ``is_anonymous``: personal data were left out of it (`meterlink.record.anonymous`).
     ``not_proven`` has ``before`` and ``after`` where no proof on a known source stands before the first, or after the
     last, reading at an isolated test point. ``zone`` is the time zone of the site, None for that of this machine.
@@ -75,7 +77,8 @@ class VisitRecord:
     photos: Sequence[Picture] = ()
     zone: tzinfo | None = None
     site_facts: Mapping[SiteFact, str] = field(default_factory=dict)
-    seal: Sequence[str] = ()
+    seal: StoredSeal | None = None
+    known_keys: Collection[str] = ()
     is_anonymous: bool = False
 
 
@@ -118,7 +121,8 @@ def make_report(record: VisitRecord) -> Report:
         limitations=_LIMITATIONS,
         measured=tuple(_measured(entries.values())),
         made=tuple(_made(record)),
-        seal=tuple(map(plain, record.seal)),
+        seal=tuple(seal_lines(record.seal, record.known_keys, zone)),
+        sealed=None if record.is_anonymous else seal_parts(record.seal),
     )
 
 

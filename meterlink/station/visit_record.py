@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from meterlink.core.nameplate import UnitFact
+from meterlink.core.site_facts import SiteFact
+from meterlink.core.time_zones import find_zone
 from meterlink.record.anonymous import anonymous_record, row_hider
 from meterlink.record.model import Picture
 from meterlink.record.pictures import LARGEST_PICTURE, LARGEST_SUM, make_picture
@@ -29,6 +31,7 @@ def read_visit_record(
     hide = row_hider(rows) if anonymous else None
     found = diagnose_stored(reader, stored.uid, settings, hide=hide)
     notes = reader.visit_notes(stored.uid)
+    site_facts = reader.site_facts(stored.site.name)
     facts = next((unit.facts for unit in reader.units(stored.site)), ())
     record = VisitRecord(
         stored=stored,
@@ -44,6 +47,10 @@ def read_visit_record(
         firm=settings.firm,
         logo=_read_picture(folder / settings.firm.logo) if settings.firm.logo else None,
         photos=_read_photos([text for fact, text, _ in facts if fact is UnitFact.PHOTO]),
+        site_facts=site_facts,
+        zone=find_zone(site_facts.get(SiteFact.TIME_ZONE, "")),
+        seal=reader.seal(stored.uid),
+        known_keys={key.public_key for key in reader.station_keys()},
     )
     return anonymous_record(record) if anonymous else record
 

@@ -201,8 +201,9 @@ def merge_rows_without_id(connection: sqlite3.Connection) -> None:
     connection.execute(
         "INSERT INTO main.station_keys (public_key, station, since_utc_ns, ended_utc_ns, end_reason)"
         " SELECT public_key, station, since_utc_ns, ended_utc_ns, end_reason FROM other.station_keys WHERE true"
-        " ON CONFLICT (public_key) DO UPDATE SET ended_utc_ns = excluded.ended_utc_ns, end_reason = excluded.end_reason"
-        " WHERE ended_utc_ns IS NULL AND excluded.ended_utc_ns IS NOT NULL"
+        " ON CONFLICT (public_key) DO UPDATE SET since_utc_ns = min(since_utc_ns, excluded.since_utc_ns),"
+        " end_reason = iif(ended_utc_ns IS NULL, excluded.end_reason, end_reason),"
+        " ended_utc_ns = ifnull(ended_utc_ns, excluded.ended_utc_ns)"
     )
     connection.execute(
         "UPDATE main.thinnings AS m SET deleted = o.deleted FROM other.thinnings o"

@@ -203,10 +203,8 @@ def _merge_unit(connection: sqlite3.Connection, unit_id: int, into_id: int, into
     remove_if_empty(connection, unit_id)
 
 
-def _remove_if_empty(connection: sqlite3.Connection, unit_id: int) -> None:
-    """Remove a unit without visits and facts, and its site without units and facts: it was a slip of the keyboard."""
 def remove_if_empty(connection: sqlite3.Connection, unit_id: int) -> None:
-    """Remove a unit without visits and without facts, and its site without units: it was a slip of the keyboard."""
+    """Remove a unit without visits and facts, and its site without units and facts: it was a slip of the keyboard."""
     for table in ("visits", "unit_facts"):
         if _exists(connection, f"SELECT 1 FROM {table} WHERE unit_id = ?", (unit_id,)):  # noqa: S608  # our own names
             return

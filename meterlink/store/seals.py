@@ -17,7 +17,12 @@ class StoredEdition(NamedTuple):
 
     edition: Edition
     number: int
-    sealed: str
+    sealed_utc_ns: int
+
+    @property
+    def sealed(self) -> str:
+        """The time as the sealed text has it."""
+        return str(time_text(self.sealed_utc_ns))
 
 
 class StoredKey(NamedTuple):
@@ -86,7 +91,7 @@ def newest_editions(connection: sqlite3.Connection) -> dict[str, StoredEdition]:
 
 def _edition(row: sqlite3.Row) -> StoredEdition:
     edition = Edition(row["text"], row["public_key"], row["signature"])
-    return StoredEdition(edition, row["edition"], str(time_text(row["sealed_utc_ns"])))
+    return StoredEdition(edition, row["edition"], row["sealed_utc_ns"])
 
 
 def stored_keys(connection: sqlite3.Connection) -> list[StoredKey]:

@@ -24,11 +24,17 @@ from meterlink.judge.judging import judge, limits_for
 from meterlink.judge.measured_value import MeasuredValue
 from meterlink.record.pictures import make_picture
 from meterlink.record.report import VisitRecord
+from meterlink.seal.canonical import Json
+from meterlink.seal.edition import seal_edition
+from meterlink.seal.station_key import new_key
 from meterlink.station.rules import shipped_rules
 from meterlink.station.stored_diagnosis import make_point_readings
 from meterlink.store.rows import EarlierVerdict, HistoryRow, StoredReplacement, StoredVisit, UnitLeft, VisitNote
+from meterlink.store.sealed_contents import time_text
+from meterlink.store.seals import StoredEdition, StoredSeal
 from support.points import point, rated, span
 
+_KEY = new_key()
 BEGIN = 1_782_910_800_000_000_000  # ns since 1970: 2026-07-01T13:00:00Z
 MINUTE = 60_000_000_000
 SITE = Site("Mill Lane bakery", "Condenser 1")
@@ -144,7 +150,16 @@ def full_record() -> VisitRecord:
         not_proven=("after",),
         site_facts={SiteFact.CUSTOMER: "Mill Lane Bakers", SiteFact.ADDRESS: "7 Mill Lane"},
         replacements=objected,
-        seal=("Edition 1, fingerprint 7f3a 0c11 9e42 55d0",),
+        seal=_seal(record.stored.uid),
+        known_keys={_KEY.public_key},
+    )
+
+
+def _seal(uid: str) -> StoredSeal:
+    visit: dict[str, Json] = {"uid": uid}
+    edition = seal_edition(visit, 1, (), str(time_text(BEGIN)), _KEY)
+    return StoredSeal(
+        uid, is_closed=True, editions=(StoredEdition(edition, 1, BEGIN),), visit=visit, texts={}, salts={}
     )
 
 

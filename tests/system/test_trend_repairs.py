@@ -1,4 +1,4 @@
-"""Repairs that a station records divide a trend: undone, two in a visit, of the same rating, voided, of a merged unit."""
+"""Repairs that a station records divide a trend: undone, two in a visit, of one rating, voided, of a merged unit."""
 
 import asyncio
 from collections.abc import Awaitable, Callable

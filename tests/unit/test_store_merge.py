@@ -42,7 +42,8 @@ def first_phone(folder: Path) -> Path:
 
 def second_phone(folder: Path) -> Path:
     """Visits between those of the first phone, to one unit of the first and to one of its own."""
-    path = folder / "second.db"
+    path = folder / "second phone" / "second.db"  # with a key of its own
+    path.parent.mkdir(exist_ok=True)
     store_visits(
         path,
         [
@@ -383,12 +384,8 @@ def test_the_other_database_stays_as_it_is_and_may_be_an_older_one(tmp_path, mon
     path = first_phone(tmp_path)
     merge_file(path, other)
     assert other.read_bytes() == before
-    assert sorted(file.name for file in tmp_path.iterdir()) == [
-        "first.db",
-        "first.db.lock",
-        "second.db",
-        "second.db.lock",
-    ]
+    assert {file.name for file in tmp_path.iterdir()} == {"first.db", "first.db.lock", "station.key", "second phone"}
+    assert {file.name for file in other.parent.iterdir()} == {"second.db", "second.db.lock", "station.key"}
     check_database(path)
     assert len(Reader(path).visits()) == 11
 
