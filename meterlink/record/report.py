@@ -29,7 +29,7 @@ from meterlink.record.model import (
 )
 from meterlink.record.parts import Parts
 from meterlink.record.seal_lines import seal_lines, seal_parts
-from meterlink.record.sentences import done_sentence, found_sentence
+from meterlink.record.sentences import done_sentence, found_sentence, left_lines
 from meterlink.store.rows import EarlierVerdict, HistoryRow, StoredReplacement, StoredVisit, VisitNote
 from meterlink.store.seals import StoredSeal
 
@@ -109,7 +109,7 @@ def make_report(record: VisitRecord) -> Report:
         diagnosis_notes=tuple(_diagnosis_notes(diagnosis)),
         untested=untested,
         untested_lines=tuple(_untested_lines(untested)),
-        left=tuple(_left(stored)),
+        left=tuple(left_lines(stored.left, is_closed=stored.closed_utc_ns is not None)),
         proofs=tuple(_proofs(record)),
         notes=tuple(_note_text(note, zone) for note in record.notes if _is_remark(note)),
         unit_facts=tuple(
@@ -258,17 +258,6 @@ def _untested_lines(untested: Iterable[UntestedPoint]) -> Iterator[str]:
             places.setdefault(point.reason, []).append(point.place)
     for reason, own in places.items():
         yield f"{reason[0].upper()}{reason[1:]}: {'; '.join(own)}."
-
-
-def _left(stored: StoredVisit) -> Iterator[str]:
-    if stored.closed_utc_ns is None:
-        yield "The visit is not closed yet."
-        return
-    for thing, verb, state in (("power", "was", stored.left.power_on), ("covers", "were", stored.left.covers_on)):
-        if state is None:
-            yield f"Nobody recorded how the {thing} {verb} left."
-        else:
-            yield f"The {thing} {verb} left {'on' if state else 'off'}."
 
 
 def _proofs(record: VisitRecord) -> Iterator[str]:

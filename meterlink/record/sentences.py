@@ -13,7 +13,7 @@ from meterlink.diagnosis.causes import CauseKind, Diagnosis, RepairOutcome
 from meterlink.diagnosis.derived_points import DerivedResult
 from meterlink.record.entries import FAILED, limits_text, plain
 from meterlink.record.model import ReplacedPart
-from meterlink.store.rows import HistoryRow, StoredVisit
+from meterlink.store.rows import HistoryRow, StoredVisit, UnitLeft
 
 _MOST_NAMED = 3  # parts in one sentence; a customer reads no longer list, and the table has all of them
 
@@ -98,6 +98,18 @@ def done_sentence(
         clauses.append(f"{names}{others} {_are(len(still))} still outside {_their(len(still))} limits")
     text = "; ".join(clauses)
     return f"{text[0].upper()}{text[1:]}."
+
+
+def left_lines(left: UnitLeft, *, is_closed: bool) -> Iterator[str]:
+    """Yield how power and covers were left at the end of a visit."""
+    if not is_closed:
+        yield "The visit is not closed yet."
+        return
+    for thing, verb, state in (("power", "was", left.power_on), ("covers", "were", left.covers_on)):
+        if state is None:
+            yield f"Nobody recorded how the {thing} {verb} left."
+        else:
+            yield f"The {thing} {verb} left {'on' if state else 'off'}."
 
 
 def _replaced_clause(part: ReplacedPart) -> str:

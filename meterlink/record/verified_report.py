@@ -5,6 +5,7 @@ them, the sentences, the diagnosis and the pictures are not covered.
 """
 
 import json
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -18,12 +19,16 @@ from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.record.entries import plain, utc_text, verdict_text
 from meterlink.record.model import Label
+from meterlink.record.sentences import left_lines
+from meterlink.seal.canonical import canonical_text
 from meterlink.seal.differences import Difference
 from meterlink.seal.edition import Edition, salted_hash
 from meterlink.seal.verification import Verification, verify_editions
+from meterlink.store.rows import UnitLeft
 
 _SEALED = "sealed"  # the key of the editions in a report
 _NOT_A_REPORT = "Give a report that was written with --format json, or the id of a visit."
+_SHOWN_TIME = re.compile(r"(\d{4}-\d\d-\d\d) (\d\d:\d\d:\d\d) UTC([+-]\d\d:\d\d)", re.ASCII)
 
 Sealed = Mapping[str, Any]
 """A part of the sealed text; its station wrote it, so its parts are of the types that it has in the database."""
@@ -57,11 +62,14 @@ def verify_report(text: str, name: str) -> CheckedReport:
         raise InputError(f"The seal in {name} is damaged: {error} is missing.", _NOT_A_REPORT) from error
     verification = verify_editions(editions)
     newest = verification.newest
-    if newest is None or newest.text is None:
-        return CheckedReport(verification, ())
-    visit = newest.text.visit
-    hashes = dict(_sealed_subjects(visit))
-    changes = [*_false_disclosures(hashes, disclosed), *_changes(report, visit, disclosed)]
+    if newest is None or newest.text is None or not newest.edition.is_signed:
+        return CheckedReport(verification, ())  # a changed text says nothing about the rest
+    try:
+        hashes = dict(_sealed_subjects(newest.text.visit))
+        changes = [*_false_disclosures(hashes, disclosed), *_changes(report, newest.text.visit, disclosed)]
+    except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
+        # Anybody can sign anything with a key of their own.
+        raise InputError(f"The sealed text in {name} is not that of a visit.", _NOT_A_REPORT) from error
     withheld = tuple(subject for subject in hashes if subject not in disclosed)
     return CheckedReport(Verification(verification.editions, tuple(changes)), withheld)
 
@@ -128,6 +136,9 @@ def _fact_changes(report: Mapping[str, Any], visit: Sealed, texts: Mapping[str, 
         now = shown.get(label, "")
         if (_second_shown(now) if label in {Label.OPENED, Label.CLOSED} else now) != sealed:
             yield Difference(label.lower(), sealed, now)
+    left = list(left_lines(UnitLeft(visit["power_on"], visit["covers_on"]), is_closed=True))
+    if _lines(report.get("left")) != left:
+        yield Difference(Label.LEFT.lower(), " ".join(left), " ".join(_lines(report.get("left"))))
     for label, subject in (
         (Label.SITE, "site"),
         (Label.MACHINE, "unit"),
@@ -161,7 +172,7 @@ def _reading_changes(
     for key, sealed in _sealed_values(reading, points[reading["point"]]).items():
         if key not in entry:
             yield Difference(f"{name}, {key.replace('_', ' ')}", _shown(sealed), "")
-        elif type(entry[key]) is not type(sealed) or entry[key] != sealed:
+        elif not _is_same(entry[key], sealed):
             yield Difference(f"{name}, {key.replace('_', ' ')}", _shown(sealed), _shown(entry[key]))
     verdicts = [_verdict_words(verdict) for verdict in reading["verdicts"][:-1]]
     earlier = [entry.get("verdict") for entry in _objects(entry.get("earlier"))]
@@ -245,7 +256,7 @@ def _pair_changes(
 
 def _note_changes(report: Mapping[str, Any], visit: Sealed, texts: Mapping[str, str]) -> Iterator[Difference]:
     """Yield the notes that were not sealed, and the sealed ones that the report discloses and no longer shows."""
-    lines = [str(line) for key in ("notes", "proofs") for line in report.get(key) or ()]
+    lines = [*_lines(report.get("notes")), *_lines(report.get("proofs"))]
     sealed = [
         texts[f"note {note['uid']}"]
         for note in visit["notes"]
@@ -254,9 +265,9 @@ def _note_changes(report: Mapping[str, Any], visit: Sealed, texts: Mapping[str, 
     for text in sealed:
         if not any(text in line for line in lines):
             yield Difference("note", text, "")
-    for line in report.get("notes") or ():
-        if not any(str(line).endswith(text) for text in sealed):
-            yield Difference("note", "", str(line))
+    for line in _lines(report.get("notes")):
+        if not any(line.endswith(text) for text in sealed):
+            yield Difference("note", "", line)
 
 
 def _reading(reading: Sealed) -> Reading:
@@ -293,11 +304,24 @@ def _second(text: str) -> str:
 
 def _second_shown(text: str) -> str:
     """Return a time of a report, ``2026-07-01 13:05:09 UTC+02:00``, in the form of `_second`; others as they are."""
-    date, _, offset = text.partition(" UTC")
+    shown = _SHOWN_TIME.fullmatch(text)
     try:
-        return f"{datetime.fromisoformat(f'{date}{offset}').astimezone(UTC):%Y-%m-%dT%H:%M:%S}Z"
-    except ValueError:
-        return text
+        moment = datetime.fromisoformat(f"{shown[1]}T{shown[2]}{shown[3]}") if shown else None
+    except ValueError:  # the 31st of April
+        moment = None
+    return text if moment is None else f"{moment.astimezone(UTC):%Y-%m-%dT%H:%M:%S}Z"
+
+
+def _is_same(one: Any, other: Any) -> bool:
+    """Return whether two JSON values are the same; 1 and 1.0 are, 1 and true are not."""
+    try:
+        return canonical_text(one) == canonical_text(other)
+    except ValueError:  # an integer beyond those of JSON, which no report has
+        return False
+
+
+def _lines(value: object) -> list[str]:
+    return list(map(str, value)) if isinstance(value, list) else []
 
 
 def _shown(value: object) -> str:

@@ -1,0 +1,203 @@
+"""A report in JSON is checked against the seal that it carries, on any machine."""
+
+import copy
+import json
+import random
+
+import pytest
+
+from meterlink.core.errors import InputError
+from meterlink.record.verified_report import verify_report
+from meterlink.seal.edition import seal_edition
+from meterlink.seal.station_key import new_key
+from meterlink.seal.verification import SealState
+from support.commands import run_command
+from support.sealed_visits import whole_visit
+
+CHANGES = 1_000
+# Covered values of an entry, beside those in the sealed editions themselves.
+READING = (
+    "uid", "point", "circuit", "terminals", "state", "text", "counts", "verdict", "low", "high", "value", "unit",
+    "expanded_uncertainty", "probability", "reason", "next_measurement", "accuracy", "calibration", "rule", "time_utc",
+)  # fmt: skip
+REPLACED = ("part", "circuit", "old_rating", "new_rating", "time")
+FACTS = {"Site", "Unit", "Begun", "Closed", "Outcome", "Job", "Technician", "Plan", "Visit"}
+
+
+@pytest.fixture(scope="module")
+def report(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("data")
+    visit = whole_visit(folder / "meterlink.db")
+    visit.close()
+    result = run_command("report", "--last", "--format", "json", "--data", str(folder))
+    assert result.status == 0
+    return json.loads(result.out)
+
+
+def check(report):
+    return verify_report(json.dumps(report), "report.json")
+
+
+def named(checked):
+    verification = checked.verification
+    return [*map(str, verification.changes), *(p for edition in verification.editions for p in edition.problems)]
+
+
+def test_a_report_is_intact_on_any_machine(report):
+    checked = check(report)
+    assert named(checked) == []
+    assert checked.verification.state is SealState.INTACT
+    # Personal texts that the report does not show are not disclosed by it: here, all are in the technician's record.
+    assert checked.withheld == ()
+
+
+def test_a_report_without_a_seal_is_not_sealed(report):
+    assert check({**report, "sealed": None}).verification.state is SealState.NOT_SEALED
+
+
+def test_a_withheld_text_leaves_the_rest_to_be_checked(report):
+    changed = copy.deepcopy(report)
+    changed["sealed"]["disclosed"] = [
+        entry for entry in changed["sealed"]["disclosed"] if not entry["subject"].startswith("meter of")
+    ]
+    checked = check(changed)
+    assert checked.verification.state is SealState.INTACT
+    assert len(checked.withheld) == 4
+
+
+def another(value, rng):
+    if value is None:
+        return 0
+    if isinstance(value, bool):
+        return not value
+    if isinstance(value, int | float):
+        return value + 0.25
+    place = rng.randrange(len(value) + 1)
+    return value[:place] + rng.choice("xyz0") + value[place:]
+
+
+def change_value(entry, keys, rng, name):
+    key = rng.choice(keys)
+    entry[key] = another(entry[key], rng)
+    return f"{name} {key}"
+
+
+def change_reading(report, rng):
+    return change_value(rng.choice(report["readings"]), READING, rng, "reading")
+
+
+def change_pair(report, rng):
+    points = report["replaced"][0]["points"]
+    entries = [point[side] for point in points for side in ("before", "after") if point[side] is not None]
+    return change_value(rng.choice(entries), READING, rng, "pair")
+
+
+def change_fact(report, rng):
+    fact = rng.choice([fact for fact in report["facts"] if fact["name"] in FACTS])
+    fact["text"] = another(fact["text"], rng)
+    return f"fact {fact['name']}"
+
+
+def change_replaced(report, rng):
+    return change_value(report["replaced"][0], REPLACED, rng, "replaced")
+
+
+def change_notes(report, rng):
+    (note,) = report["notes"]
+    report["notes"] = rng.choice([[], [f"{another(note, rng)}."], [note, "one more"]])
+    return "notes"
+
+
+def change_left(report, rng):
+    report["left"] = rng.choice([[], [another(report["left"][0], rng), *report["left"][1:]], report["left"][::-1]])
+    return "left"
+
+
+def change_edition(report, rng):
+    return change_value(rng.choice(report["sealed"]["editions"]), ["text", "public_key", "signature"], rng, "edition")
+
+
+def change_disclosed(report, rng):
+    return change_value(rng.choice(report["sealed"]["disclosed"]), ["subject", "salt", "text"], rng, "disclosed")
+
+
+def change_rows(report, rng):
+    rows = rng.choice([report["readings"], report["replaced"]])
+    rng.choice([lambda: rows.pop(rng.randrange(len(rows))), lambda: rows.append(copy.deepcopy(rows[0]))])()
+    return "rows"
+
+
+def change_order(report, rng):
+    readings = report["readings"]
+    one, other = rng.sample(range(len(readings)), 2)
+    readings[one], readings[other] = readings[other], readings[one]
+    return "order"
+
+
+def change_earlier(report, rng):
+    earlier = rng.choice([entry["earlier"] for entry in report["readings"] if entry["earlier"]])
+    rng.choice([earlier.clear, lambda: earlier.append(dict(earlier[0]))])()
+    return "earlier"
+
+
+# Most of the values are those of readings.
+KINDS = (
+    *[change_reading] * 4, *[change_pair] * 4, *[change_fact] * 2, change_replaced, change_notes, change_left, change_edition,
+    change_disclosed, change_rows, change_order, change_earlier,
+)  # fmt: skip
+
+
+def test_every_change_of_a_covered_value_row_or_order_is_found_and_named(report):
+    rng = random.Random(12)
+    found: dict[str, int] = {}
+    while sum(found.values()) < CHANGES:
+        changed = copy.deepcopy(report)
+        described = rng.choice(KINDS)(changed, rng)
+        found[described] = found.get(described, 0) + 1
+        checked = check(changed)
+        assert checked.verification.state is SealState.CHANGED, described
+        assert named(checked), described
+    assert len(found) > 55
+
+
+OUTSIDE = (
+    "found", "done", "summary", "measured", "made", "cautions", "limitations", "customer_caution", "untested_lines",
+    "diagnosis_notes",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("key", OUTSIDE)
+def test_a_change_outside_is_no_change_of_what_is_sealed(report, key):
+    """The command says beside its result that these are not covered."""
+    changed = {**report, key: ["another text"] if isinstance(report[key], list) else "another text"}
+    assert check(changed).verification.state is SealState.INTACT
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "{",
+        "7",
+        "null",
+        '{"format": "meterlink-report-1", "sealed": {"editions": [{}], "disclosed": []}}',
+        "[" * 10**5,
+    ],
+)
+def test_a_text_that_is_no_report_is_refused(text):
+    with pytest.raises(InputError, match="format json"):
+        verify_report(text, "report.json")
+
+
+@pytest.mark.parametrize("visit", [{}, {"uid": 7}, {"uid": "v", "readings": 7, "notes": [], "site": "", "unit": ""}])
+def test_a_strangers_text_that_is_no_visit_is_refused(report, visit):
+    forged = seal_edition(visit, 1, (), "now", new_key())
+    edition = {"text": forged.text, "public_key": forged.public_key, "signature": forged.signature}
+    with pytest.raises(InputError, match="not that of a visit"):
+        check({**report, "sealed": {"editions": [edition], "disclosed": []}})
+
+
+@pytest.mark.parametrize("key", ["readings", "facts", "replaced", "notes"])
+@pytest.mark.parametrize("value", [None, 7, "x", [1], [None], [{}], {}])
+def test_parts_of_another_type_are_changes_and_no_crash(report, key, value):
+    assert check({**report, key: value}).verification.state is SealState.CHANGED
