@@ -27,6 +27,7 @@ class KeyAction(StrEnum):
     NOTE = "note"
     UNIT = "unit"
     HISTORY = "history"
+    REPORT = "report"
     VISITS = "visits"
     METERS = "meters"
     TEACH = "teach"
@@ -61,6 +62,7 @@ DEFAULT_KEYS: Keys = MappingProxyType(
         KeyAction.NOTE: ("w",),
         KeyAction.UNIT: ("u",),
         KeyAction.HISTORY: ("h",),
+        KeyAction.REPORT: ("g",),
         KeyAction.VISITS: ("v",),
         KeyAction.METERS: ("b",),
         KeyAction.TEACH: ("m",),

@@ -1,12 +1,16 @@
 """Arriving and leaving on the dashboard: the keys, the list that shrinks to what is typed, the commands sent."""
 
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from meterlink.link.messages import PlanNameView, Topic, UnitView, VisitsView
+from meterlink.settings import DATABASE_FILE
 from meterlink_tui.sheets.visits import VisitPicker, left_text
 from support.dashboards import catch_up, running_dashboard, screen_text
+from support.kept_records import keep_record
+from support.recorded_visits import store_visits
 
 PLANS = [PlanNameView(key="split-condenser", title="single-phase split condenser")]
 
@@ -110,7 +114,35 @@ async def test_the_active_visit_is_closed_with_an_outcome() -> None:
         await catch_up(pilot)
         left = {"outcome": "temporary repair", "power": "on", "covers": "on"}
         assert station.sent[-1] == ("close_visit", left)
-        assert "CLOSED The report on it: meterlink report --last -o report.html" in screen_text(app)
+        assert "CLOSED g writes the report on it." in screen_text(app)
+
+
+async def write_report(database: Path | None, size: tuple[int, int] = (160, 40)) -> str:
+    """Press the key of the report; return the screen after it."""
+    async with running_dashboard(database=database, size=size) as (app, station, pilot):
+        await pilot.press("g")
+        for worker in [worker for worker in app.workers if worker.name == "report"]:
+            await worker.wait()
+        await catch_up(pilot)
+        assert station.sent == []  # it needs no daemon
+        return screen_text(app)
+
+
+async def test_a_key_writes_the_report_and_says_where(tmp_path: Path) -> None:
+    keep_record(tmp_path / DATABASE_FILE)
+    text = await write_report(tmp_path / DATABASE_FILE)
+    (page, pdf) = sorted((tmp_path / "reports").iterdir())
+    assert "REPORT" in text
+    assert f"{page.name} and {pdf.name}" in text
+    assert page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert pdf.read_bytes().startswith(b"%PDF-")
+
+
+async def test_without_a_closed_visit_or_away_from_its_machine_no_report_is_written(tmp_path: Path) -> None:
+    assert "run the dashboard there" in await write_report(None)
+    store_visits(tmp_path / DATABASE_FILE, [])
+    assert "No visit is closed yet. Close the visit first" in await write_report(tmp_path / DATABASE_FILE)
+    assert not (tmp_path / "reports").exists()
 
 
 async def test_the_list_grows_when_the_station_answers_and_escape_leaves_everything_as_it_is() -> None:

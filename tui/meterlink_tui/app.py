@@ -172,6 +172,14 @@ class Dashboard(App[None]):
             show=False,
             tooltip="Show earlier readings of this part, and all others",
         ),
+        Binding(
+            "g",
+            "report",
+            "report",
+            id="report",
+            show=False,
+            tooltip="Write the report on the visit that was closed last",
+        ),
         Binding("i", "cautions", "caution", id="cautions", show=False, tooltip="Show the cautions whole"),
         Binding("s", "sound", "sound", id="sound", show=False, tooltip="Turn the sound off and on"),
         Binding("v", "visits", "visit", id="visits", tooltip="Begin a visit, go on with another, or close this one"),
@@ -528,7 +536,7 @@ class Dashboard(App[None]):
         )
         self._report_command_error(error)
         if not error:
-            text = "The report on it: meterlink report --last -o report.html"
+            text = f"{key_name(KeyAction.REPORT, self._keys)} writes the report on it."
             self._command_error = Alert("CLOSED", text, Tone.PLAIN)
 
     def _start_command(self, command: CommandName, **fields: str) -> None:
@@ -781,6 +789,27 @@ class Dashboard(App[None]):
         from meterlink_tui.sheets.history import HistorySheet  # noqa: PLC0415
 
         self.push_screen(HistorySheet(self.scene, Record(self._database), self._line_of_active_part()))
+
+    def action_report(self) -> None:
+        """Write the customer's report on the visit that was closed last, in a worker."""
+        if self._database is None:
+            self._report_command_error("Reports are written on the station's machine: run the dashboard there.")
+            return
+        self.run_worker(self._write_report(self._database.parent), name="report", exclusive=True, group="report")
+
+    async def _write_report(self, folder: Path) -> None:
+        # SQLite and the diagnosis are loaded with the first report.
+        from meterlink.notebook.reports import write_customer_reports  # noqa: PLC0415
+
+        try:
+            files = await asyncio.to_thread(write_customer_reports, folder)
+        except MeterlinkError as error:
+            self._report_command_error(clean_text(str(error), _LONGEST_ERROR))
+            return
+        first, *others = files
+        names = " and ".join((str(first), *(file.name for file in others)))
+        self._command_error = Alert("REPORT", clean_text(names, _LONGEST_ERROR), Tone.PLAIN)
+        self.pace.request()
 
     def _line_of_active_part(self) -> str:
         """Return the filter line for the component of the active test point; empty without one."""
