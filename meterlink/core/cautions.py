@@ -91,6 +91,17 @@ _HAZARDS_BRIEFLY = {
     Hazard.GAS: "Gas: leak-test; with a smell of gas no switch, leave.",
 }
 
+_STICKER_CAPACITOR = (
+    "May hold its charge. Lock out every source, discharge it through a resistor, and verify before you touch.",
+    "May hold its charge: lock out, discharge by a resistor, verify before you touch.",
+    "May hold a charge: verify before you touch.",
+)
+_STICKER = (
+    "May be live. Lock out every source, and verify absence of voltage here before you touch.",
+    "May be live: lock out, verify before you touch.",
+    "May be live: verify before you touch.",
+)
+
 
 def standard_caution(state: CircuitState, quantity: Quantity, *, in_series: bool = False) -> str:
     """Return the caution before reading ``quantity`` at a test point whose circuit is in ``state``.
@@ -98,6 +109,11 @@ def standard_caution(state: CircuitState, quantity: Quantity, *, in_series: bool
     ``in_series``: a current flows through the meter itself.
     """
     return _join(_first_step(state), *_further_steps(state, quantity, in_series=in_series), LOCAL_CODES)
+
+
+def sticker_cautions(*, is_capacitor: bool) -> tuple[str, ...]:
+    """Return the caution on a sticker inside a unit, for a person who opens it: in full, then in fewer words."""
+    return _STICKER_CAPACITOR if is_capacitor else _STICKER
 
 
 def _first_step(state: CircuitState) -> str:

@@ -1,6 +1,6 @@
 """The typesetter: one template makes a PDF, an SVG or a PNG. The only importer of typst.
 
-Texts reach a template as data, never as markup: whatever a name holds, it is set as it stands.
+Texts reach a template as data, never as markup: a name is set as it stands.
 """
 
 import json

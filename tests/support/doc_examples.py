@@ -231,6 +231,7 @@ SEASONS = tuple(
             (_section("HERM", parse_amount("45 uF")), herm),
             (_section("FAN", parse_amount("7.5 uF" if fan.startswith("7") else "5 uF")), fan),
         ),
+        label="45+7.5 µF ±6 % 440 V" if day == _SPRING_AND_AUTUMN[-1] else "",  # in the last visit
     )
     for day, herm, fan in zip(_SPRING_AND_AUTUMN, _HERM, _FAN, strict=True)
 )

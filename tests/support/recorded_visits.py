@@ -33,7 +33,8 @@ class ManualClock:
 class RecordedVisit:
     """A visit to ``site`` on ``day`` (2026-05-04); ``accepted`` has (test point, display text), in order.
 
-    A display text is ``44.1 uF`` or ``OL Mohm``. ``clock_set`` and ``meter`` apply to every reading.
+    A display text is ``44.1 uF`` or ``OL Mohm``. ``clock_set`` and ``meter`` apply to every reading. ``label`` is the
+    rating that somebody reads off the part at each test point, at the end; empty for none.
     """
 
     day: str
@@ -41,6 +42,7 @@ class RecordedVisit:
     accepted: Sequence[tuple[TestPoint, str]]
     clock_set: bool | None = True
     meter: Meter = CLAMP_METER
+    label: str = ""
 
 
 def store_visits(database: Path, visits: Iterable[RecordedVisit]) -> None:
@@ -64,15 +66,18 @@ def _store_visit(writer: Writer, clock: ManualClock, visit: RecordedVisit) -> No
     plan = Plan("recorded_visits", tuple({point.key: point for point, _ in visit.accepted}.values()))
     ids = writer.open_visit(visit.site, plan, clock.now()).result(OUTER_TIMEOUT)
     for point, text in visit.accepted:
-        reading = _reading(point, text, clock.now())
+        reading = display_reading(point, text, clock.now())
         judgement = judge(point.kind, limits_for(point), MeasuredValue.from_reading(reading))
         row = ReadingRow(reading, connection, ids.visit_id, ids.point_ids[point.key], visit.clock_set)
         writer.submit(Batch(accepted=(AcceptedRow(row, judgement, 1.5),))).result(OUTER_TIMEOUT)
         clock.utc_ns += 60_000_000_000
+    for point_id in ids.point_ids.values() if visit.label else ():
+        writer.set_rating(point_id, visit.label).result(OUTER_TIMEOUT)
     writer.close_visit(ids.visit_id, clock.now()).result(OUTER_TIMEOUT)
 
 
-def _reading(point: TestPoint, text: str, timestamp: Timestamp) -> Reading:
+def display_reading(point: TestPoint, text: str, timestamp: Timestamp) -> Reading:
+    """Return a display text, ``44.1 uF`` or ``OL Mohm``, as a reading."""
     number, _, unit = text.partition(" ")
     if number == "OL":
         return Reading(point.quantity, None, parse_unit(unit), timestamp, Status.OVERLOAD)
