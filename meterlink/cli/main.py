@@ -45,6 +45,9 @@ _COMMANDS = {
     "site": LazyCommand(
         "meterlink.cli.site", "command", "Show a site; keep its customer and address; rename it.", _RECORD
     ),
+    "site": LazyCommand("meterlink.cli.site", "command", "Rename and merge sites.", _RECORD),
+    "backup": LazyCommand("meterlink.cli.backup", "command", "Write the record to a file, and check it.", _KEEPING),
+    "restore": LazyCommand("meterlink.cli.restore", "command", "Make a backup the record of a folder.", _KEEPING),
     "merge": LazyCommand("meterlink.cli.merge", "command", "Take in the record of another station.", _KEEPING),
     "find": LazyCommand("meterlink.cli.find", "command", "List the meters in range; bind your own.", _METERS),
     "meter": LazyCommand("meterlink.cli.meter", "command", "List your meters; enter their accuracy.", _METERS),

@@ -8,7 +8,7 @@ import click
 from meterlink.cli.output import data_option, json_option, print_text
 from meterlink.cli.progress import progress_bar
 from meterlink.core.text import clean_text
-from meterlink.settings import DATABASE_FILE, data_dir
+from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir
 
 # The kinds of rows that a person counts, and their words; the others are parts of these.
 _COUNTED = (
@@ -48,7 +48,7 @@ def command(*, other: Path, preview: bool, data: str | None, as_json: bool) -> N
 
     with progress_bar() as progress:
         result = merge_file(
-            data_dir(data) / DATABASE_FILE,
+            (existing_data_dir if preview else data_dir)(data) / DATABASE_FILE,
             other,
             preview=preview,
             progress=lambda done, whole: progress("Raw readings", done, whole),

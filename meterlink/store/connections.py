@@ -95,7 +95,8 @@ def connect_to_source(path: Path) -> Iterator[sqlite3.Connection]:
 
     Raises:
         NoDatabaseError: there is no file.
-        StoreError: the file is damaged, another program's, or of a newer schema version.
+        NotADatabaseError: the file is another program's.
+        StoreError: the file is damaged, or of a newer schema version.
     """
     if not path.exists():
         raise NoDatabaseError(f"There is no database at {path}.", "Check the name of the file or the folder.")
@@ -106,7 +107,21 @@ def connect_to_source(path: Path) -> Iterator[sqlite3.Connection]:
             yield connection
     except sqlite3.Error as error:
         store_error = as_store_error(error, path)
+        store_error = type(store_error)(store_error.message, _of_a_file(store_error))
         raise store_error from error
+    except NotADatabaseError as error:
+        raise NotADatabaseError(error.message, _of_a_file(error)) from error
+
+
+def _of_a_file(error: StoreError) -> str:
+    """Return the remedy for an error of a file that a person named, not of a data folder."""
+    match error:
+        case NotADatabaseError():
+            return "Check the name of the file."
+        case DamagedDatabaseError():
+            return "Take another copy of it."
+        case _:
+            return error.remedy
 
 
 def connect_to_copy(path: Path) -> sqlite3.Connection:
@@ -250,6 +265,11 @@ def check_version(connection: sqlite3.Connection, path: Path, oldest: int) -> No
 def is_transient(error: BaseException) -> bool:
     """Return whether an error is the disk's or a lock's, not the data's: a later try may succeed."""
     return isinstance(error, sqlite3.Error) and _primary_code(error) in _TRANSIENT_CODES
+
+
+def is_damage(error: BaseException) -> bool:
+    """Return whether SQLite found the contents of a file damaged."""
+    return _primary_code(error) in {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 
 
 def as_store_error(error: BaseException, path: Path) -> StoreError:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from meterlink.core.errors import DamagedDatabaseError
-from meterlink.store.connections import as_store_error, connect_to_copy, connect_to_source
+from meterlink.store.connections import as_store_error, connect_to_copy, connect_to_source, is_damage
 from meterlink.store.file_errors import store_error_class
 from meterlink.store.lock import try_lock
 
@@ -34,6 +34,29 @@ class Contents(NamedTuple):
     accepted_readings: int
     raw_readings: int
     size: int
+
+    def __str__(self) -> str:
+        texts = [
+            f"{number:,} {name}{'' if number == 1 else 's'}"
+            for number, name in zip(self, ("visit", "accepted reading", "raw reading"), strict=False)
+        ]
+        return f"{', '.join(texts)}: {size_text(self.size)}"
+
+    def fields(self) -> dict[str, int]:
+        """Return the numbers under their names in JSON."""
+        return {
+            "visits": self.visits,
+            "accepted_readings": self.accepted_readings,
+            "raw_readings": self.raw_readings,
+            "bytes": self.size,
+        }
+
+
+def size_text(size: int) -> str:
+    """Return a number of bytes as a person reads it: 48 MB, 0.4 MB, 24 kB."""
+    if size < 100_000:
+        return f"{size / 1e3:.0f} kB"
+    return f"{size / 1e6:,.{0 if size >= 10_000_000 else 1}f} MB"
 
 
 def no_progress(_work: str, _done: int, _all: int) -> None:
@@ -80,27 +103,32 @@ def _remove_with_sidecars(path: Path) -> None:
             path.with_name(path.name + end).unlink()
 
 
-def copy_database(source: Path, target: Path, progress: Progress = no_progress) -> None:
+def copy_database(source: Path, target: Path, progress: Progress = no_progress) -> tuple[int, int, int]:
     """Copy a database as it is at this moment to the empty file ``target``, in one file, by SQLite's online backup.
 
     It may be of an older schema version.
+
+    Returns:
+        Its numbers of visits, accepted readings and raw readings at that moment.
 
     Raises:
         NoDatabaseError: there is no file ``source``.
         StoreError: it is damaged, another program's or a newer Meterlink's, or the disk of ``target`` is full.
     """
     with connect_to_source(source) as connection:
+        # The source's transaction is open: all pages are of one moment, however long it takes.
+        numbers = count_contents(connection)
         try:
             with closing(connect_to_copy(target)) as copy:
-                # The source's transaction is open: all pages are of one moment, however long it takes.
                 connection.backup(
                     copy, pages=_PAGES, progress=lambda _, rest, pages: progress("Copying", pages - rest, pages)
                 )
                 # The copy needs no second file, and can be read where nothing can be written.
                 copy.execute("PRAGMA journal_mode = DELETE")
         except sqlite3.Error as error:
-            store_error = as_store_error(error, target)
+            store_error = as_store_error(error, source if is_damage(error) else target)
             raise store_error from error
+    return numbers
 
 
 def check_contents(path: Path, progress: Progress = no_progress) -> Contents:

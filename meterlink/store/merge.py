@@ -81,8 +81,12 @@ def merge_file(
         raise InputError(f"{other} is this station's own database.", "Name the database of the other station.")
     with exclusive_folder(path, "merging"):
         check_file(path)
-        with _current_version(other, path.parent) as readable, closing(connect_for_writing(path)) as connection:
-            migrate(connection, path)
+        with (
+            _current_version(other, path.parent) as readable,
+            _own_database(path, preview=preview) as own,
+            closing(connect_for_writing(own)) as connection,
+        ):
+            migrate(connection, own)
             with _as_store_errors(path):
                 attach_for_reading(connection, readable, "other")
                 result = _merge_attached(connection, path, progress, preview=preview)
@@ -90,6 +94,16 @@ def merge_file(
                 with suppress(sqlite3.Error):  # the rows are committed; the next start moves the log
                     connection.execute("PRAGMA main.wal_checkpoint(TRUNCATE)")
             return result
+
+
+@contextmanager
+def _own_database(path: Path, *, preview: bool) -> Iterator[Path]:
+    """Yield the path of the database that is merged into; where none is, a preview makes none."""
+    if path.exists() or not preview:
+        yield path
+        return
+    with temporary_database(path.parent, path.name) as empty:
+        yield empty
 
 
 @contextmanager
