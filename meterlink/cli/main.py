@@ -45,7 +45,6 @@ _COMMANDS = {
     "site": LazyCommand(
         "meterlink.cli.site", "command", "Show a site; keep its customer and address; rename it.", _RECORD
     ),
-    "site": LazyCommand("meterlink.cli.site", "command", "Rename and merge sites.", _RECORD),
     "backup": LazyCommand("meterlink.cli.backup", "command", "Write the record to a file, and check it.", _KEEPING),
     "restore": LazyCommand("meterlink.cli.restore", "command", "Make a backup the record of a folder.", _KEEPING),
     "merge": LazyCommand("meterlink.cli.merge", "command", "Take in the record of another station.", _KEEPING),

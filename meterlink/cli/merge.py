@@ -7,8 +7,9 @@ import click
 
 from meterlink.cli.output import data_option, json_option, print_text
 from meterlink.cli.progress import progress_bar
+from meterlink.core.clock import SystemClock
 from meterlink.core.text import clean_text
-from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir
+from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir, load_settings
 
 # The kinds of rows that a person counts, and their words; the others are parts of these.
 _COUNTED = (
@@ -45,12 +46,16 @@ def command(*, other: Path, preview: bool, data: str | None, as_json: bool) -> N
     With --json: new (the number of new rows of each table), remarks (sentences), done.
     """
     from meterlink.store.merge import merge_file  # noqa: PLC0415  # only this command needs it
+    from meterlink.store.sealing import Sealer  # noqa: PLC0415  # as above
 
+    folder = (existing_data_dir if preview else data_dir)(data)
+    database = folder / DATABASE_FILE
     with progress_bar() as progress:
         result = merge_file(
-            (existing_data_dir if preview else data_dir)(data) / DATABASE_FILE,
+            database,
             other,
             preview=preview,
+            sealer=Sealer(database, load_settings(folder).station, SystemClock()),
             progress=lambda done, whole: progress("Raw readings", done, whole),
         )
     if as_json:

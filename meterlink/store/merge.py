@@ -42,6 +42,7 @@ from meterlink.store.merge_raw import RawMerge
 from meterlink.store.migration import migrate
 from meterlink.store.queries import UNUSED_READING_IDS
 from meterlink.store.row_order import put_in_order
+from meterlink.store.sealing import Sealer
 from meterlink.store.transactions import increment_counter
 from meterlink.store.word_index import drop_word_triggers, rebuild_word_index
 
@@ -62,11 +63,13 @@ def merge_file(
     *,
     preview: bool = False,
     progress: Callable[[int, int], None] = lambda _done, _all: None,
+    sealer: Sealer | None = None,
 ) -> MergeResult:
     """Merge the database ``other`` into that at ``path``; with ``preview`` only count the rows that would come.
 
     ``progress`` is called with the number of raw readings that are done, and of all. Without a database at ``path``
-    one is made.
+    one is made. ``sealer`` seals the closed visits in which both had their part; None: the next start of the station
+    seals only those without any seal.
 
     Raises:
         InputError: both are one file.
@@ -89,7 +92,7 @@ def merge_file(
             migrate(connection, own)
             with _as_store_errors(path):
                 attach_for_reading(connection, readable, "other")
-                result = _merge_attached(connection, path, progress, preview=preview)
+                result = _merge_attached(connection, path, progress, None if preview else sealer, preview=preview)
             if not preview:
                 with suppress(sqlite3.Error):  # the rows are committed; the next start moves the log
                     connection.execute("PRAGMA main.wal_checkpoint(TRUNCATE)")
@@ -129,14 +132,23 @@ def _as_store_errors(path: Path) -> Iterator[None]:
 
 
 def _merge_attached(
-    connection: sqlite3.Connection, path: Path, progress: Callable[[int, int], None], *, preview: bool
+    connection: sqlite3.Connection,
+    path: Path,
+    progress: Callable[[int, int], None],
+    sealer: Sealer | None,
+    *,
+    preview: bool,
 ) -> MergeResult:
     connection.row_factory = sqlite3.Row
+    if sealer is not None:
+        sealer.watch(connection)
     # Rows get other ids; the references are checked before the commit.
     connection.execute("PRAGMA foreign_keys = OFF")
     connection.execute("BEGIN IMMEDIATE")
     try:
         result = _merge_rows(connection, path, progress, preview=preview)
+        if sealer is not None:
+            sealer.seal_changed(connection)
         connection.execute("ROLLBACK" if preview else "COMMIT")
     except BaseException:
         if connection.in_transaction:

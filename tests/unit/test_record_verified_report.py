@@ -142,8 +142,8 @@ def change_earlier(report, rng):
 
 # Most of the values are those of readings.
 KINDS = (
-    *[change_reading] * 4, *[change_pair] * 4, *[change_fact] * 2, change_replaced, change_notes, change_left, change_edition,
-    change_disclosed, change_rows, change_order, change_earlier,
+    *[change_reading] * 4, *[change_pair] * 4, *[change_fact] * 2, change_replaced, change_notes, change_left,
+    change_edition, change_disclosed, change_rows, change_order, change_earlier,
 )  # fmt: skip
 
 

@@ -9,10 +9,13 @@ import pytest
 from meterlink.record.verified_visit import verify_visit
 from meterlink.seal.station_key import KEY_FILE
 from meterlink.seal.verification import SealState
+from meterlink.store.merge import merge_file
 from meterlink.store.reader import Reader
+from meterlink.store.sealing import Sealer
 from meterlink.store.seals import stored_keys, stored_seal
 from support.recorded_visits import OUTER_TIMEOUT
 from support.sealed_visits import BEGUN, SECOND, SITE, SealedVisit, whole_visit
+from support.writers import running_writer
 
 CHANGES = 1_000
 
@@ -268,3 +271,53 @@ def test_every_change_of_a_covered_value_row_or_order_is_found_and_named(sealed)
             assert result.state is expected, described
             assert named or expected is SealState.NOT_SEALED, described
     assert len(found) > 75  # of the 84 columns, and the changes of rows and order
+
+
+class TestMerging:
+    """Two phones have one visit: a backup of the first went to the second, and both went on."""
+
+    @pytest.fixture
+    def phones(self, sealed, tmp_path):
+        """Return the closed visit on the first phone, and the database of the second, with the same visit."""
+        second = tmp_path / "second phone" / "meterlink.db"
+        second.parent.mkdir()
+        with closing(sqlite3.connect(sealed.database)) as source, closing(sqlite3.connect(second)) as copy:
+            source.backup(copy)
+        return sealed, second
+
+    def merge(self, sealed, second):
+        sealed.close()
+        sealer = Sealer(sealed.database, "van-3", sealed.clock)
+        merge_file(sealed.database, second, sealer=sealer)
+
+    def add_note(self, sealed, database):
+        with running_writer(database, sealed.clock) as writer:
+            writer.add_note(1, "called back by the second phone").result(OUTER_TIMEOUT)
+
+    def test_a_visit_that_only_came_in_keeps_its_seal(self, sealed, tmp_path):
+        first = tmp_path / "first phone" / "meterlink.db"
+        first.parent.mkdir()
+        sealed.close()
+        merge_file(first, sealed.database, sealer=Sealer(first, "van-4", sealed.clock))
+        reader = Reader(first)
+        found = verify_visit(reader.seal(sealed.ids.uid), {key.public_key for key in reader.station_keys()})
+        assert found.state is SealState.INTACT
+        assert len(found.editions) == 1
+
+    def test_the_editions_of_one_phone_come_to_the_other(self, phones):
+        sealed, second = phones
+        self.add_note(sealed, second)
+        self.merge(sealed, second)
+        assert verification(sealed).state is SealState.INTACT
+        assert [len(changes) for changes in editions(sealed)] == [0, 1]
+
+    def test_a_visit_that_both_changed_is_sealed_over_both_editions(self, phones):
+        sealed, second = phones
+        self.add_note(sealed, second)
+        uid = Reader(sealed.database).history(visit_uid=sealed.ids.uid)[-1].uid
+        sealed.void(uid, "the probe slipped")
+        self.merge(sealed, second)
+        found = verification(sealed)
+        assert found.state is SealState.INTACT
+        assert [check.text.number for check in found.editions] == [1, 2, 2, 3]
+        assert len(found.editions[-1].text.previous) == 2
