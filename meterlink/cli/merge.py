@@ -45,17 +45,17 @@ def command(*, other: Path, preview: bool, data: str | None, as_json: bool) -> N
 
     With --json: new (the number of new rows of each table), remarks (sentences), done.
     """
-    from meterlink.store.merge import merge_file  # noqa: PLC0415  # only this command needs it
-    from meterlink.store.sealing import Sealer  # noqa: PLC0415  # as above
+    from meterlink.store.merge import merge_file  # noqa: PLC0415  # only this command needs them
+    from meterlink.store.sealing import Sealer  # noqa: PLC0415
 
-    folder = (existing_data_dir if preview else data_dir)(data)
+    folder = existing_data_dir(data) if preview else data_dir(data)
     database = folder / DATABASE_FILE
     with progress_bar() as progress:
         result = merge_file(
             database,
             other,
-            preview=preview,
             sealer=Sealer(database, load_settings(folder).station, SystemClock()),
+            preview=preview,
             progress=lambda done, whole: progress("Raw readings", done, whole),
         )
     if as_json:

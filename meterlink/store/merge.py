@@ -6,6 +6,8 @@
 publishes its messages itself.
 
 All is one transaction on this database: it is merged, or unchanged. The other database is opened read-only.
+
+A closed visit that both have, and that the merge changes, is sealed again by this station, over the editions of both.
 """
 
 import sqlite3
@@ -61,15 +63,14 @@ def merge_file(
     path: Path,
     other: Path,
     *,
+    sealer: Sealer | None = None,
     preview: bool = False,
     progress: Callable[[int, int], None] = lambda _done, _all: None,
-    sealer: Sealer | None = None,
 ) -> MergeResult:
     """Merge the database ``other`` into that at ``path``; with ``preview`` only count the rows that would come.
 
-    ``progress`` is called with the number of raw readings that are done, and of all. Without a database at ``path``
-    one is made. ``sealer`` seals the closed visits in which both had their part; None: the next start of the station
-    seals only those without any seal.
+    ``sealer`` seals the visits that the merge changes; None for a database without them. ``progress`` is called with
+    the number of raw readings that are done, and of all. Without a database at ``path`` one is made.
 
     Raises:
         InputError: both are one file.
@@ -92,7 +93,7 @@ def merge_file(
             migrate(connection, own)
             with _as_store_errors(path):
                 attach_for_reading(connection, readable, "other")
-                result = _merge_attached(connection, path, progress, None if preview else sealer, preview=preview)
+                result = _merge_attached(connection, path, sealer, progress, preview=preview)
             if not preview:
                 with suppress(sqlite3.Error):  # the rows are committed; the next start moves the log
                     connection.execute("PRAGMA main.wal_checkpoint(TRUNCATE)")
@@ -134,21 +135,17 @@ def _as_store_errors(path: Path) -> Iterator[None]:
 def _merge_attached(
     connection: sqlite3.Connection,
     path: Path,
-    progress: Callable[[int, int], None],
     sealer: Sealer | None,
+    progress: Callable[[int, int], None],
     *,
     preview: bool,
 ) -> MergeResult:
     connection.row_factory = sqlite3.Row
-    if sealer is not None:
-        sealer.watch(connection)
     # Rows get other ids; the references are checked before the commit.
     connection.execute("PRAGMA foreign_keys = OFF")
     connection.execute("BEGIN IMMEDIATE")
     try:
-        result = _merge_rows(connection, path, progress, preview=preview)
-        if sealer is not None:
-            sealer.seal_changed(connection)
+        result = _merge_rows(connection, path, None if preview else sealer, progress, preview=preview)
         connection.execute("ROLLBACK" if preview else "COMMIT")
     except BaseException:
         if connection.in_transaction:
@@ -158,12 +155,20 @@ def _merge_attached(
 
 
 def _merge_rows(
-    connection: sqlite3.Connection, path: Path, progress: Callable[[int, int], None], *, preview: bool
+    connection: sqlite3.Connection,
+    path: Path,
+    sealer: Sealer | None,
+    progress: Callable[[int, int], None],
+    *,
+    preview: bool,
 ) -> MergeResult:
     drop_word_triggers(connection)
     kinds = (BOOTS, *PLACES, *VISITS, METERS, *CONNECTIONS, ACCEPTED, *JUDGEMENTS)
     first_new = {kind.table: newest_id(connection, kind.table) + 1 for kind in kinds}
     newest_raw = newest_id(connection, "raw_readings")
+    if sealer is not None:
+        sealer.watch(connection)
+        connection.execute("DELETE FROM temp.changed_visits")  # of visits without a seal: the next start's
     new = insert_new_rows(connection, (BOOTS, *PLACES, *VISITS, METERS, *CONNECTIONS))
     raw = RawMerge(connection, first_new["connections"], copy=not preview)
     new["raw_readings"] = raw.run(progress)
@@ -182,6 +187,7 @@ def _merge_rows(
     merge_changes.merge_ends(connection)
     merge_changes.merge_rows_without_id(connection)
     remarks += merge_changes.units_with_two_open_visits(connection)
+    changed = [] if sealer is None else _changed_visits(connection, first_new["visits"])
     if not preview:
         unused = newest_id(connection, "raw_readings") - newest_raw - new["raw_readings"]
         increment_counter(connection, UNUSED_READING_IDS, unused)
@@ -192,4 +198,25 @@ def _merge_rows(
                 f"A row of {broken[0]} in the other database refers to a row that is missing; {path} is unchanged.",
                 "Check the other database: back it up on its own machine, which names the damage.",
             )
+    if sealer is not None:
+        connection.executemany(
+            "INSERT INTO temp.changed_visits SELECT id FROM main.visits WHERE uid = ?", ((uid,) for uid in changed)
+        )
+        sealer.seal_changed(connection)
     return MergeResult({table: number for table, number in new.items() if number}, tuple(remarks))
+
+
+def _changed_visits(connection: sqlite3.Connection, first_new: int) -> list[str]:
+    """Return the uids of the visits of this database that the merge has changed; stop noting them."""
+    uids = [
+        row["uid"]
+        for row in connection.execute(
+            "SELECT uid FROM main.visits WHERE id IN (SELECT id FROM temp.changed_visits) AND id < ?", (first_new,)
+        )
+    ]
+    for (name,) in map(
+        tuple, connection.execute("SELECT name FROM temp.sqlite_master WHERE type = 'trigger'").fetchall()
+    ):
+        connection.execute(f"DROP TRIGGER temp.{name}")
+    connection.execute("DELETE FROM temp.changed_visits")
+    return uids

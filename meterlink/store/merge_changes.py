@@ -107,14 +107,12 @@ def merge_meters(connection: sqlite3.Connection, first_new_id: int) -> list[str]
 
     ``first_new_id`` is the row id of the first meter that this database did not know.
     """
-    # Several rows of the other database may be one meter here: the newest fills the fields.
     connection.execute(
         """
         UPDATE main.meters AS m SET
             current_address = CASE
                 WHEN o.last_seen_utc_ns <= m.last_seen_utc_ns THEN m.current_address
-                WHEN m.address = COALESCE(NULLIF(o.current_address, ''), o.address) COLLATE NOCASE THEN ''
-                ELSE COALESCE(NULLIF(o.current_address, ''), o.address)
+                ELSE o.current_address
             END,
             name = CASE m.name WHEN '' THEN o.name ELSE m.name END,
             driver = CASE m.driver WHEN '' THEN o.driver ELSE m.driver END,
@@ -123,11 +121,8 @@ def merge_meters(connection: sqlite3.Connection, first_new_id: int) -> list[str]
             bound = MAX(m.bound, o.bound),
             first_seen_utc_ns = MIN(m.first_seen_utc_ns, o.first_seen_utc_ns),
             last_seen_utc_ns = MAX(m.last_seen_utc_ns, o.last_seen_utc_ns)
-        FROM (
-            SELECT s.new, o.*, ROW_NUMBER() OVER (PARTITION BY s.new ORDER BY o.last_seen_utc_ns DESC, o.id) AS place
-            FROM temp.same_meters s JOIN other.meters o ON o.id = s.old
-        ) o
-        WHERE o.new = m.id AND o.place = 1 AND m.id < ?
+        FROM temp.same_meters s JOIN other.meters o ON o.id = s.old
+        WHERE s.new = m.id AND m.id < ?
         """,
         (first_new_id,),
     )
@@ -147,6 +142,12 @@ def merge_meters(connection: sqlite3.Connection, first_new_id: int) -> list[str]
         "UPDATE main.meters AS m SET name = f.value FROM main.meter_facts f"
         " WHERE f.meter_id = m.id AND f.fact = 'name' AND f.value <> m.name"
         " AND m.id IN (SELECT new FROM temp.same_meters)"
+    )
+    # A person, or its serial number, said that this is the former row of another meter.
+    connection.execute(
+        "UPDATE main.meters AS m SET bound = 0 WHERE bound AND ("
+        " EXISTS (SELECT 1 FROM main.meter_aliases WHERE address = m.address AND meter_id <> m.id)"
+        " OR EXISTS (SELECT 1 FROM main.meters WHERE bound AND address = m.address COLLATE NOCASE AND id < m.id))"
     )
     return _unbind_namesakes(connection)
 

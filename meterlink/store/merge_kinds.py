@@ -49,12 +49,8 @@ VISITS = (
     Kind("seals", references={"visit_id": "visits"}),
     Kind("thinnings"),
 )
-# A row of this address; else the meter that has this address now, as a person or its serial number said.
-METERS = Kind(
-    "meters",
-    "m.id = COALESCE((SELECT id FROM main.meters WHERE address = o.address COLLATE NOCASE ORDER BY id LIMIT 1),"
-    " (SELECT meter_id FROM main.meter_aliases WHERE address = o.address))",
-)
+# By the address as it was first seen: a seal covers it, and both stations may have readings of it.
+METERS = Kind("meters", "m.address = o.address")
 CONNECTIONS = (
     Kind(
         "connections",

@@ -9,6 +9,8 @@ import pytest
 
 from meterlink.cli.progress import progress_bar
 from meterlink.settings import DATABASE_FILE
+from meterlink.store.backup import back_up
+from meterlink.store.copying import size_text
 from meterlink.store.reader import Reader
 from support.commands import run_command
 from support.doc_examples import SEASONS
@@ -30,17 +32,19 @@ def data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.fixture
 def other(tmp_path: Path) -> Path:
-    path = tmp_path / "other.db"
+    path = tmp_path / "van-4" / DATABASE_FILE
     store_visits(path, SEASONS)
-    return path
+    back_up(path, tmp_path / "other.db")
+    return tmp_path / "other.db"
 
 
 def test_a_backup_says_what_is_in_it_and_what_is_not(data: Path) -> None:
     code, out, err = run_command("backup", "-o", "weekly.db")
     assert (code, err) == (0, "")
     counts, rest = out.splitlines()
+    size = size_text(Path("weekly.db").stat().st_size)
     assert counts == (
-        "9 visits, 28 accepted readings, 128 raw readings: 0.4 MB, in weekly.db. It was read back and checked."
+        f"9 visits, 28 accepted readings, 128 raw readings: {size}, in weekly.db. It was read back and checked."
     )
     assert rest == "Settings, profiles, plans, photos and the station's key are not in it: --whole takes them, too."
     _, out, _ = run_command("backup", "-o", "weekly.db", "--json")
@@ -68,13 +72,15 @@ def test_a_backup_goes_to_a_file_only(data: Path) -> None:
 def test_a_station_moves_by_two_commands(data: Path) -> None:
     code, out, err = run_command("backup", "--whole", "-o", "station.zip")
     assert (code, err) == (0, "")
-    assert "With it: settings.toml." in out
+    assert "With it: settings.toml, station.key." in out
     assert "record no more on this one" in out
     code, out, err = run_command("restore", "station.zip", "--data", "new")
     assert (code, err) == (0, "")
-    assert out == f"Restored: 9 visits, 28 accepted readings, 128 raw readings: 0.4 MB, in {Path('new').resolve()}.\n"
+    size = size_text(Path("new", DATABASE_FILE).stat().st_size)
+    counts = f"9 visits, 28 accepted readings, 128 raw readings: {size}"
+    assert out == f"Restored: {counts}, in {Path('new').resolve()}.\n"
     assert sorted(path.name for path in Path("new").iterdir()) == [
-        "meterlink.db", "meterlink.db.lock", "settings.toml",
+        "meterlink.db", "meterlink.db.lock", "settings.toml", "station.key",
     ]  # fmt: skip
 
 

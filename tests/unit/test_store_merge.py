@@ -8,6 +8,7 @@ from typing import Self
 
 import pytest
 
+from meterlink.core.clock import SystemClock
 from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.errors import DatabaseLockedError, InputError, NewerDatabaseError, NotADatabaseError
 from meterlink.core.meter_facts import FactName
@@ -16,6 +17,8 @@ from meterlink.core.stock import Movement, MovementKind, StockItem
 from meterlink.core.units import Quantity
 from meterlink.judge.judging import judge, limits_for
 from meterlink.judge.measured_value import MeasuredValue
+from meterlink.record.verified_visit import verify_visit
+from meterlink.seal.verification import SealState
 from meterlink.store import connections, merge, migration
 from meterlink.store.connections import SCHEMA_VERSION
 from meterlink.store.lock import FileLock
@@ -24,10 +27,12 @@ from meterlink.store.reader import Reader
 from meterlink.store.row_order import merged_sequence
 from meterlink.store.rows import AcceptedRow, Batch, NewConnection, NewReplacement, OutboxRow, ReadingRow, VoidRow
 from meterlink.store.schema import MIGRATIONS
+from meterlink.store.sealing import Sealer
 from meterlink.store.writer import Writer
 from support.kept_records import COIL, LAST_VISIT, PLACE, SECOND, _reading, capacitor, keep_record, settling_capacitor
 from support.record_contents import _NAMES, check_database, record_contents, without_active
 from support.recorded_visits import CLAMP_METER, OUTER_TIMEOUT, ManualClock, RecordedVisit, store_visits
+from support.sealed_visits import whole_visit
 from support.writers import running_writer
 
 OTHER_PLACE = Site("Harbour hotel", "walk-in")
@@ -308,9 +313,7 @@ def test_of_a_meters_facts_the_newer_ones_count(tmp_path):
         with running_writer(tmp_path / name, clock) as writer:
             for second, fact, value in changes:
                 clock.utc_ns = second * SECOND
-                writer.set_meter_fact(address.lower() if name == "two.db" else address, fact, value).result(
-                    OUTER_TIMEOUT
-                )
+                writer.set_meter_fact(address, fact, value).result(OUTER_TIMEOUT)
             clock.utc_ns = 5 * SECOND
             writer.add_alias(address, "00:00:5E:00:53:77").result(OUTER_TIMEOUT)
     merge_file(tmp_path / "one.db", tmp_path / "two.db")
@@ -434,3 +437,44 @@ def test_a_merge_of_readings_into_an_empty_database_keeps_them_exactly(tmp_path)
     shutil.copy(other, tmp_path / "same.db")
     assert record_contents(tmp_path / "new.db")["raw_readings"] == record_contents(other)["raw_readings"]
     assert [raw.reading for raw in Reader(tmp_path / "new.db").raw_page(100)] == [row.reading for row in rows]
+
+
+def test_a_visit_that_the_merge_changes_is_sealed_again_over_both_editions(tmp_path):
+    """Each phone voided another reading of the closed visit: the new seal covers both voids, over both editions."""
+    one = whole_visit(tmp_path / "one" / "meterlink.db")
+    uids = [row.uid for row in Reader(one.database).history()]
+    one.close()
+    (tmp_path / "two").mkdir()
+    for file in one.database.parent.iterdir():
+        shutil.copy(file, tmp_path / "two")
+    for folder, uid in (("one", uids[0]), ("two", uids[1])):
+        with running_writer(tmp_path / folder / "meterlink.db") as writer:
+            writer.submit(Batch(voids=(VoidRow(uid, "wrong terminal"),))).result(OUTER_TIMEOUT)
+    path = tmp_path / "one" / "meterlink.db"
+    merge_file(path, tmp_path / "two" / "meterlink.db", sealer=Sealer(path, "van-3", SystemClock()))
+    reader = Reader(path)
+    (visit,) = reader.visits()
+    found = verify_visit(reader.seal(visit.uid), {key.public_key for key in reader.station_keys()})
+    assert found.state is SealState.INTACT
+    assert [check.text.number for check in found.editions] == [1, 2, 2, 3]
+    assert len(found.editions[-1].text.previous) == 2
+    assert merge_file(path, tmp_path / "two" / "meterlink.db", sealer=Sealer(path, "van-3", SystemClock())).new == {}
+    assert len(reader.seal(visit.uid).editions) == 4
+
+
+def test_a_sealed_visit_of_the_other_station_stays_sealed_as_it_was(tmp_path):
+    """Its meter has another address here, as a person said: the seal covers the address of then."""
+    two = whole_visit(tmp_path / "two" / "meterlink.db")
+    (address,) = {row.meter.address for row in Reader(two.database).history()}
+    two.close()
+    path = tmp_path / "one" / "meterlink.db"
+    with running_writer(path) as writer:
+        writer.bind(Meter("00:00:5E:00:53:99", "clamp")).result(OUTER_TIMEOUT)
+        writer.add_alias("00:00:5E:00:53:99", address).result(OUTER_TIMEOUT)
+    merge_file(path, two.database, sealer=Sealer(path, "van-4", SystemClock()))
+    reader = Reader(path)
+    (visit,) = reader.visits()
+    found = verify_visit(reader.seal(visit.uid), {key.public_key for key in reader.station_keys()})
+    assert (found.state, len(found.editions)) == (SealState.INTACT, 1)
+    bound = {row.meter.address: row.bound for row in reader.known_meters()}
+    assert bound == {"00:00:5E:00:53:99": True, address: False}
