@@ -1,6 +1,7 @@
 """A report as one HTML document: no script, no address of another file, a style sheet for the screen and for paper."""
 
 from collections.abc import Iterable, Sequence
+from itertools import groupby
 
 from meterlink.record.markup import NOTHING, Markup, element, join
 from meterlink.record.model import (
@@ -110,8 +111,11 @@ def _section(title: Label, *content: Markup, class_: str | None = None) -> Marku
 def _facts(facts: Sequence[Fact]) -> Markup:
     if not facts:
         return NOTHING
-    pairs = [element("div", element("dt", fact.name), element("dd", _name(fact.text))) for fact in facts]
-    return element("dl", *pairs, class_="facts")
+    groups = [
+        element("div", element("dt", name), *(element("dd", _name(fact.text)) for fact in named))
+        for name, named in groupby(facts, key=lambda fact: fact.name)
+    ]
+    return element("dl", *groups, class_="facts")
 
 
 def _replaced(part: ReplacedPart) -> Markup:

@@ -14,7 +14,7 @@ h3 { font-size: 10.5pt; margin: 2mm 0 .5mm; } p { margin: 0 0 1mm; } ul { margin
 .facts { display: flex; flex-wrap: wrap; gap: .5mm 6mm; margin: 1mm 0; } .facts div { display: flex; gap: 1.5mm; }
 .facts dt { color: #444; white-space: nowrap; } .facts dd { margin: 0; }
 .details .facts { display: block; }
-.details .facts dt { flex: 0 0 34mm; }
+.details .facts div { display: grid; grid-template-columns: 34mm 1fr; } .details .facts dd { grid-column: 2; }
 table { width: 100%; border-collapse: collapse; }
 th, td { text-align: left; vertical-align: top; padding: .7mm 2mm .7mm 0; }
 thead th { color: #444; font-weight: normal; border-bottom: .2mm solid #777; }
@@ -32,7 +32,8 @@ figure img { max-height: 45mm; max-width: 85mm; }
 .technical figure img { max-height: 90mm; max-width: 178mm; }
 @media screen and (max-width: 600px) {
   table, .small { font-size: 8.5pt; } .scale { width: 100%; max-width: 36mm; height: auto; }
-  .readings th:nth-child(4), .readings td:nth-child(4) { display: none; } .details .facts dt { flex-basis: 25mm; }
+  .readings th:nth-child(4), .readings td:nth-child(4) { display: none; }
+  .details .facts div { grid-template-columns: 25mm 1fr; }
 }
 @page { margin: 11mm 13mm; }
 @media print {

@@ -12,7 +12,9 @@ from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import html5lib
 import pytest
+from pypdf import PdfReader
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Site
@@ -24,10 +26,11 @@ from meterlink.record.json import json_report
 from meterlink.record.markdown import markdown_report
 from meterlink.record.model import Label, Report, Voice
 from meterlink.record.pictures import LARGEST_PICTURE, make_picture
-from meterlink.record.report import make_report
+from meterlink.record.report import VisitRecord, make_report
 from meterlink.record.style import STYLE
 from support.visit_records import PNG, TEN_READINGS, THREE_READINGS, full_record, make_record
 
+XHTML = "{http://www.w3.org/1999/xhtml}"
 HOSTILE = [
     "<script>alert(1)</script>",
     '"><img src=x onerror=alert(1)>',
@@ -147,6 +150,17 @@ def test_no_name_breaks_out(name: str, voice: Voice) -> None:
 
 
 @pytest.mark.parametrize("voice", Voice)
+@pytest.mark.parametrize("record", [full_record(), make_record(outcome=None)], ids=["full", "empty"])
+def test_the_html_is_valid(record: VisitRecord, voice: Voice) -> None:
+    # A second reader of HTML, in whose strict mode every error of the standard's parser is an exception.
+    tree = html5lib.HTMLParser(strict=True).parse(html_report(make_report(record), voice))
+    assert tree.tag == f"{XHTML}html"
+    for dl in tree.iter(f"{XHTML}dl"):  # the standard allows each name once
+        own = [dt.text for dt in dl.iter(f"{XHTML}dt")]
+        assert len(set(own)) == len(own)
+
+
+@pytest.mark.parametrize("voice", Voice)
 def test_nothing_is_loaded(voice: Voice) -> None:
     html = html_report(make_report(full_record()), voice)
     assert not re.search(r"https?:|//|url\(|@import|<script|<link|<iframe", html.replace("data:image/png;base64,", ""))
@@ -220,6 +234,7 @@ def test_times_have_the_offset_of_the_site() -> None:
     assert "1969-12-31 23:59:59 UTC+00:00" in [fact.text for fact in facts]
 
 
+PAPERS = {"A4": (595, 842), "Letter": (612, 792)}  # in points, of which an inch has 72
 CHROMIUM = shutil.which("chromium")
 
 
@@ -260,8 +275,9 @@ def test_the_customers_report_has_few_pages(tmp_path: Path, paper: str, count: i
          f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={tmp_path / 'report.pdf'}", "report.html"],
         cwd=tmp_path, check=True, capture_output=True, timeout=100,
     )  # fmt: skip
-    pdf = (tmp_path / "report.pdf").read_bytes()
-    assert 0 < len(re.findall(rb"/Type\s*/Page\b", pdf)) <= pages
+    printed = PdfReader(tmp_path / "report.pdf").pages
+    assert 0 < len(printed) <= pages
+    assert (round(printed[0].mediabox.width), round(printed[0].mediabox.height)) == PAPERS[paper]
 
 
 def test_the_customers_report_has_few_rows() -> None:

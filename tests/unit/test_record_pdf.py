@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import fields, is_dataclass, replace
+from importlib import resources
 from io import BytesIO
 from itertools import pairwise
 from typing import Any
@@ -162,6 +163,17 @@ def drawn(monkeypatch: pytest.MonkeyPatch) -> Callable[[Report, Voice], list[Ima
         return [Image.open(BytesIO(page)).convert("RGB") for page in (made if isinstance(made, list) else [made])]
 
     return draw
+
+
+def test_text_is_dark_on_white() -> None:
+    # Each fill of a text is one of two greys; their contrast on white is 7 to 1 or more (WCAG 2.2, 1.4.6).
+    form = resources.files("meterlink.record").joinpath("report.typ").read_text(encoding="utf-8")
+    greys = dict(re.findall(r"#let (\w+) = luma\((\d+)%\)", form))
+    assert set(re.findall(r"fill: (\w+)", form)) == set(greys)
+    for percent in greys.values():
+        part = int(percent) / 100
+        luminance = part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4
+        assert 1.05 / (luminance + 0.05) >= 7
 
 
 @pytest.mark.parametrize("voice", Voice)
