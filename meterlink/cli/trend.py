@@ -1,7 +1,6 @@
 """``meterlink trend``: the drift of every part over the stored visits, and the dates when it crosses its limits."""
 
 import textwrap
-from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -9,18 +8,17 @@ import click
 
 from meterlink.cli.completion import complete_site, complete_unit
 from meterlink.cli.judge.output import limits_text
-from meterlink.cli.judge.replacement_table import REPLACEMENTS, DatedReplacement
+from meterlink.cli.judge.replacement_table import REPLACEMENTS
 from meterlink.cli.judge.trend import trend_fields
 from meterlink.cli.output import Form, listing_options, printable_text
 from meterlink.cli.table import styled
 from meterlink.cli.terminal import text_width
-from meterlink.core.replacements import Replacement
 from meterlink.core.verdicts import Limits
+from meterlink.judge.drift.part_groups import DatedReplacement, group_by_point, replacements_by_point
 from meterlink.judge.drift.part_series import PartSeries, day_text, time_text
 from meterlink.settings import DATABASE_FILE, existing_data_dir
-from meterlink.station.row_points import point_of_row
+from meterlink.store.part_values import PartValue
 from meterlink.store.reader import Reader
-from meterlink.store.rows import HistoryRow
 from meterlink.tomlfile.files import load_document
 
 _MIN_WIDTH = 20  # columns; sentences on narrower lines are unreadable
@@ -61,7 +59,7 @@ def command(
     `meterlink judge trend --json`).
     """
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
-    rows = reader.history(unit=unit, component=component, site=site, voided=False)
+    rows = reader.part_values(site, unit, component)
     dated = [*(load_document(Path(replacements), "replacements", REPLACEMENTS) if replacements else ())]
     dated += [
         DatedReplacement(stored.replacement, stored.site.name, stored.site.unit) for stored in reader.replacements()
@@ -69,7 +67,7 @@ def command(
     all_visits = group_by_point(rows)
     all_series = [
         PartSeries.from_visits(visits, at_point)
-        for visits, at_point in zip(all_visits, _replacements_by_point(all_visits, dated), strict=True)
+        for visits, at_point in zip(all_visits, replacements_by_point(all_visits, dated), strict=True)
     ]
     records = [series_fields(series) for series in all_series]
     lines = [{**record, "answer": (record["trend"] or {}).get("answer", "NO VALUES")} for record in records]
@@ -88,36 +86,7 @@ def command(
     _print_wrapped("One value per visit: the last accepted reading.", "", width)
 
 
-def group_by_point(rows: Iterable[HistoryRow]) -> list[list[HistoryRow]]:
-    """Return a list for each test point: the last accepted reading of every visit, oldest first.
-
-    ``rows`` are in order of acceptance.
-    """
-    points: dict[tuple[object, ...], dict[str, HistoryRow]] = {}
-    for row in rows:
-        test_point = (row.site, row.circuit, row.component, row.section, row.terminals, row.reading.quantity)
-        points.setdefault(test_point, {})[row.visit_uid] = row
-    return [sorted(visits.values(), key=lambda row: row.id) for visits in points.values()]
-
-
-def _replacements_by_point(
-    all_visits: Sequence[Sequence[HistoryRow]], dated: Sequence[DatedReplacement]
-) -> list[list[Replacement]]:
-    """Return the recorded replacements of each test point; the sections of a dual capacitor are one part."""
-    points = [point_of_row(visits[-1], str(number)) for number, visits in enumerate(all_visits)]
-    found: list[list[Replacement]] = [[] for _ in points]
-    for entry in dated:
-        at_unit = [
-            point
-            for point, visits in zip(points, all_visits, strict=True)
-            if entry.is_at(visits[-1].site.name, visits[-1].site.unit)
-        ]
-        for key in entry.replacement.covered_keys(at_unit):
-            found[int(key)].append(entry.replacement)
-    return found
-
-
-def series_fields(series: PartSeries[HistoryRow]) -> dict[str, Any]:
+def series_fields(series: PartSeries[PartValue]) -> dict[str, Any]:
     """Return the series of a part as a JSON object; the keys are documented in the command's help."""
     row, limits, new_part = series.visits[-1], series.limits, series.newest_part
     low, high = (None if limits is None or limit is None else float(limit) for limit in _low_and_high(limits))
@@ -144,7 +113,7 @@ def series_fields(series: PartSeries[HistoryRow]) -> dict[str, Any]:
     }
 
 
-def series_lines(series: PartSeries[HistoryRow]) -> list[str]:
+def series_lines(series: PartSeries[PartValue]) -> list[str]:
     """Return the series of a part as sentences: the part, the answer, the reasons."""
     row = series.visits[-1]
     part = f"{row.component} {row.section}".rstrip()

@@ -13,6 +13,7 @@ from meterlink.store.accepted_filter import AcceptedFilter
 from meterlink.store.connections import connect_for_reading
 from meterlink.store.history_fields import PlainValue, history_fields
 from meterlink.store.history_query import PAGE, HistoryFilter, accepted_ids, id_of_accepted, names_in_history
+from meterlink.store.part_values import PartValue, VisitedUnit, part_values, visited_units
 from meterlink.store.rows import (
     ClockStep,
     EarlierVerdict,
@@ -122,6 +123,21 @@ class Reader:
         """
         with connect_for_reading(self._path) as connection:
             return queries.part_readings(connection, accepted_id)
+
+    def part_values(
+        self, site: str | None = None, unit: str | None = None, component: str | None = None, *, archived: bool = True
+    ) -> list[PartValue]:
+        """Return the last accepted reading of every visit at each of its test points, without the voided ones.
+
+        Names match as in `HistoryFilter`; ``archived`` includes the units that are no longer listed for a new visit.
+        """
+        with connect_for_reading(self._path) as connection:
+            return part_values(connection, site, unit, component, archived=archived)
+
+    def visited_units(self, site: str | None = None, unit: str | None = None) -> list[VisitedUnit]:
+        """Return the units that are listed for new visits, each with its newest visit."""
+        with connect_for_reading(self._path) as connection:
+            return visited_units(connection, site, unit)
 
     def readings(
         self, visit_uid: str, point_key: str | None = None, *, after_id: int = 0, limit: int | None = None

@@ -16,12 +16,15 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from meterlink.settings import DATABASE_FILE
 from meterlink.store.history_fields import _SELECT_FIELDS
 from meterlink.store.history_query import PAGE, HistoryFilter
+from meterlink.store.part_values import _SELECT as SELECT_VALUES
 from meterlink.store.reader import Reader
 from support.commands import run_command
 from support.large_records import write_accepted
 
 # In one run on two cores the ratio was 2.2; the objects that were made of each row before took it to 6.
 MOST_RATIO = 3.5
+# In one run 10, which was 1.8 s: the objects and the trends of 8,630 parts are most of the time.
+MOST_RATIO_DUE = 20
 
 
 @pytest.fixture(scope="module")
@@ -89,3 +92,26 @@ def test_one_unit_among_many(benchmark: BenchmarkFixture, data: Path) -> None:
         share, part = shortest(benchmark) / everything, len(found) / reader.counts()["accepted_readings"]
         benchmark.extra_info.update(share_of_time=share, share_of_readings=part)
         assert share < part + 0.05
+
+
+@pytest.fixture(scope="module")
+def many_units(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> Path:
+    folder = tmp_path_factory.mktemp("units")
+    units, readings = (2_000, 20_000) if request.config.getoption("--benchmark-enable") else (50, 500)
+    write_accepted(folder / DATABASE_FILE, readings, units)
+    return folder
+
+
+def test_parts_that_are_due_at_many_units(benchmark: BenchmarkFixture, many_units: Path) -> None:
+    """2,000 units and 20,000 readings: one query, and the trend of every part."""
+
+    def fetch() -> None:
+        with closing(sqlite3.connect(many_units / DATABASE_FILE)) as connection:
+            connection.execute(SELECT_VALUES, (None, None, None, False)).fetchall()
+
+    out = benchmark(lambda: run_command("due", "--data", str(many_units), "--json", "--every-part").out)
+    assert len(json.loads(out)) > 10
+    if benchmark.enabled:
+        ratio = shortest(benchmark) / best_of_three(fetch)
+        benchmark.extra_info["ratio_to_bare_query"] = ratio
+        assert ratio < MOST_RATIO_DUE

@@ -65,6 +65,8 @@ SEEDS = (
     ("unit", "merge", "--site", "Mill Lane bakery", "condenser", "condenser 1", "--into-site", "Pond school"),
     ("unit", "archive", "--site", "Mill Lane bakery", "condenser"),
     ("unit", "restore", "--site", "Mill Lane bakery", "condenser"),
+    ("due", "--months", "6", "--unseen", "18", "--site", "Mill Lane bakery", "--json"),
+    ("due", "--every-part", "--limit", "5", "--skip", "1"),
     ("site", "list", "--lines"),
     ("site", "show", "Mill Lane bakery", "--json"),
     ("site", "set", "Mill Lane bakery", "--customer", "Harbour Foods", "--address", "2 Mill Lane", "--time-zone",

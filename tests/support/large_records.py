@@ -59,8 +59,8 @@ def open_database(path: Path) -> Iterator[sqlite3.Connection]:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
-def write_accepted(path: Path, count: int) -> None:
-    """Write ``count`` accepted readings: five parts a visit, at 400 units, over three years."""
+def write_accepted(path: Path, count: int, units: int = 400) -> None:
+    """Write ``count`` accepted readings: five parts a visit, at ``units``, over three years."""
     rng = random.Random(20261127)
     with open_database(path) as connection:
         stretches = StretchWriter()
@@ -72,7 +72,7 @@ def write_accepted(path: Path, count: int) -> None:
         visits = count // len(PARTS)
         for number in range(visits):
             at = FIRST_DAY + number * 3 * 365 * 86_400 * _SECOND // max(visits, 1)
-            place = rng.randrange(400)
+            place = rng.randrange(units)
             site = Site(
                 f"{STREETS[place % 8]} {TRADES[place // 8 % 7]}", f"{UNITS[place // 56 % 4]} {place // 100 + 1}"
             )

@@ -50,6 +50,7 @@ LISTINGS = {" ".join(names): command for names, command in leaves() if is_listin
 ARGUMENTS = {
     "answer": None,  # needs a station; tests/system/test_questions_station.py reads its JSON
     "diagnose": (),
+    "due": (),
     "find": None,  # needs a radio; tests/system/test_find.py reads its JSON
     "history": (),
     "meter list": (),

@@ -1,6 +1,5 @@
 """``meterlink trend`` over the visits of several years, as a shell sees it."""
 
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -8,11 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.core.equipment import CircuitState, Meter, PointKind, Rating, Site, Span, TestPoint
+from meterlink.core.equipment import CircuitState, Meter, PointKind, Site, Span, TestPoint
 from meterlink.core.text import clean_text
 from meterlink.core.units import Quantity, parse_amount
 from support.commands import CommandResult, run_command, run_for_json
 from support.examples import examples
+from support.recorded_parts import COIL, capacitor
 from support.recorded_visits import RecordedVisit, store_visits
 
 SITE = Site("Mill Lane bakery", "Condenser 1")
@@ -20,20 +20,6 @@ OTHER_SITE = Site("Harbour cold store", "Condenser 1")
 # Spring and autumn of three years.
 DAYS = ["2023-05-04", "2023-10-02", "2024-05-06", "2024-09-30", "2025-05-05", "2025-10-06"]
 DRIFTING = ["45.1 uF", "44.8 uF", "44.3 uF", "44.1 uF", "43.6 uF", "43.2 uF"]
-
-
-def capacitor(rated: str = "45 uF", section: str = "HERM") -> TestPoint:
-    rating = Rating(parse_amount(rated), "±6 %") if rated else None
-    return TestPoint(
-        section.lower(), "compressor", "run capacitor", ("C", section), Quantity.CAPACITANCE, CircuitState.ISOLATED,
-        PointKind.CAPACITOR, rating, section,
-    )  # fmt: skip
-
-
-COIL = TestPoint(
-    "coil", "control", "contactor coil", ("A1", "A2"), Quantity.RESISTANCE, CircuitState.ISOLATED, PointKind.COIL,
-    Span(Decimal(10), Decimal(18), "Ω"),
-)  # fmt: skip
 
 
 def season(values: list[str], point: TestPoint | None = None, site: Site = SITE, **more: Any) -> list[RecordedVisit]:

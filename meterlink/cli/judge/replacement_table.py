@@ -9,6 +9,7 @@ from meterlink.core.equipment import Rating, Span, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.replacements import Replacement
 from meterlink.core.text import KEY_PATTERN
+from meterlink.judge.drift.part_groups import DatedReplacement
 from meterlink.judge.label.ratings import parse_rating
 from meterlink.tomlfile.documents import document_schema
 from meterlink.tomlfile.field_types import Entries, Integer, ListOf, Parsed, Schema, Text
@@ -50,19 +51,6 @@ class WrittenReplacement:
         return Replacement(
             self.component, self.circuit, self.sections, self.old_rating, self.new_rating, after_number=number
         )
-
-
-@dataclass(frozen=True, slots=True)
-class DatedReplacement:
-    """A replacement between two visits; an empty ``site`` or ``unit`` means every one."""
-
-    replacement: Replacement
-    site: str
-    unit: str
-
-    def is_at(self, site: str, unit: str) -> bool:
-        """Return whether it was at this unit of this site; upper and lower case are alike."""
-        return self.site.casefold() in {"", site.casefold()} and self.unit.casefold() in {"", unit.casefold()}
 
 
 def rated_specification(text: str, point: TestPoint) -> Rating | Span:

@@ -6,6 +6,7 @@ Sources: any textbook of regression; Student's t for whole degrees of freedom fr
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import cos, pi, sin, sqrt, tan
 from statistics import fmean
 
@@ -51,6 +52,7 @@ def fit_line(times: Sequence[float], values: Sequence[float]) -> FittedLine:
     return FittedLine(slope, intercept, len(points), mean_time, sum_of_squares, deviation)
 
 
+@lru_cache(256)  # the same few numbers of visits again and again, 50 steps each
 def student_quantile(coverage_probability: float, degrees_of_freedom: int) -> float:
     """Return the t whose interval ± t holds ``coverage_probability`` (0 to 1) of Student's distribution.
 

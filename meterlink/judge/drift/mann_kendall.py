@@ -7,6 +7,7 @@ ties in both and for the exact distribution. From memory, checked against scipy 
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations
 from math import sqrt
 from statistics import NormalDist
@@ -71,7 +72,14 @@ def normal_p_value(s: int, variance: float) -> float:
 
 def exact_p_value(s: int, n: int) -> float:
     """Return the two-sided p of S among ``n`` values without ties, where every order is equally likely."""
-    pairs = n * (n - 1) // 2
+    orders = _orders_by_falling_pairs(n)
+    tail = sum(orders[: (n * (n - 1) // 2 - abs(s)) // 2 + 1])
+    return min(1.0, 2 * tail / sum(orders))
+
+
+@lru_cache(MAX_EXACT_VALUES + 1)
+def _orders_by_falling_pairs(n: int) -> tuple[int, ...]:
+    """Return the number of orders of ``n`` values with no falling pair, with one, and so on."""
     # orders[k] counts the orders with k falling pairs; each step adds one value.
     orders = [1]
     for size in range(1, n):
@@ -80,8 +88,7 @@ def exact_p_value(s: int, n: int) -> float:
             for added in range(size + 1):
                 next_orders[falling + added] += count
         orders = next_orders
-    tail = sum(orders[: (pairs - abs(s)) // 2 + 1])
-    return min(1.0, 2 * tail / sum(orders))
+    return tuple(orders)
 
 
 def _tie_sizes(numbers: Sequence[float]) -> list[int]:
