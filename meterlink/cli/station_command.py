@@ -7,7 +7,7 @@ from typing import Any
 
 from meterlink.core.errors import InputError, MeterlinkError
 from meterlink.core.questions import OpenQuestionError
-from meterlink.link.messages import CommandName, Reply
+from meterlink.link.messages import CommandName, ReceivedParts, Reply
 
 
 class CommandError(MeterlinkError):
@@ -24,7 +24,7 @@ class CommandQuestionError(CommandInputError):
     exit_code = OpenQuestionError.exit_code
 
 
-def send_command(folder: Path, command: CommandName, **fields: str | int) -> Mapping[str, Any]:
+def send_command(folder: Path, command: CommandName, **fields: str | int | list[ReceivedParts]) -> Mapping[str, Any]:
     """Let the station carry out ``command``; return the data of its reply.
 
     Raises:
@@ -38,7 +38,9 @@ def send_command(folder: Path, command: CommandName, **fields: str | int) -> Map
     return asyncio.run(_send(folder, command, fields))
 
 
-async def _send(folder: Path, command: CommandName, fields: Mapping[str, str | int]) -> Mapping[str, Any]:
+async def _send(
+    folder: Path, command: CommandName, fields: Mapping[str, str | int | list[ReceivedParts]]
+) -> Mapping[str, Any]:
     from meterlink.link.client import connect  # noqa: PLC0415  # as above
 
     async with ensure_station(folder):

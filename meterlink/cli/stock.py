@@ -15,8 +15,10 @@ from meterlink.cli.output import (
     listing_options,
     local_time,
     print_table,
+    print_text,
     printable_text,
 )
+from meterlink.cli.restock import receive, restock
 from meterlink.cli.station_command import send_command
 from meterlink.cli.table import Cell
 from meterlink.core.clock import format_rfc3339
@@ -36,16 +38,20 @@ _number = click.IntRange(1, MOST_PARTS)
 
 @click.group(cls=CommandGroup)
 def command() -> None:
-    """List and count the parts on the truck.
+    """List and count the parts on the truck; list what to buy.
 
     Every entry is kept; the counts follow from them. A part that `visit replace` takes off the truck is counted there.
     """
 
 
+command.add_command(restock)
+command.add_command(receive)
+
+
 @command.command("list")
-@click.option("--empty", is_flag=True, help="Only the parts of which none is left.")
+@click.option("--empty", is_flag=True, help="Only the parts of which none is left, in one line.")
 @data_option
-@listing_options("rating", "count", "part", "place")
+@listing_options("rating", "count", "part", "place", "low")
 def list_stock(*, empty: bool, data: str | None, form: Form) -> None:
     """List the parts on the truck with their counts.
 
@@ -53,23 +59,25 @@ def list_stock(*, empty: bool, data: str | None, form: Form) -> None:
         meterlink stock list
         meterlink stock list --empty
 
-    With --json: an array of part, rating, count (below 0: more were used than loaded), place.
+    With --json: an array of part, rating, count (below 0: more were used than loaded), place, low (the low mark; null
+    without one).
     """
     counts = [count for count in _stock(data) if not empty or count.count <= 0]
     records = list(map(_count_fields, counts))
     if form.prints(records, records):
         return
+    if empty:
+        print_text(f"Empty: {', '.join(map(_box, counts))}." if counts else "No empty box.")
+        return
     if not counts:
-        click.echo(
-            "No empty box." if empty else 'No parts yet. Add some: meterlink stock add "45+5 MFD 440V" --count 2'
-        )
+        click.echo('No parts yet. Add some: meterlink stock add "45+5 MFD 440V" --count 2')
         return
     rows = [
         (
             f"{max(count.count, 0):5d}",
             printable_text(str(count.item)),
             printable_text(count.place),
-            Cell("more used than loaded: count them" if count.count < 0 else "", "yellow"),
+            Cell(_remark(count), "yellow"),
         )
         for count in counts
     ]
@@ -133,6 +141,28 @@ def use(*, rating: str, count: int, part: str, note: str, data: str | None, as_j
     _move(MovementKind.USED, rating, count, part, "", note, data, as_json=as_json)
 
 
+@command.command()
+@click.argument("rating", metavar="RATING")
+@click.argument("number", metavar="NUMBER", type=click.IntRange(0, MOST_PARTS))
+@_part
+@data_option
+@json_option
+def low(*, rating: str, number: int, part: str, data: str | None, as_json: bool) -> None:
+    """Set the low mark of parts with this RATING: with fewer than NUMBER they are to be bought; 0 takes it away.
+
+    \b
+        meterlink stock low "45+5 MFD 440V" 2
+        meterlink stock low "2-pole 30 A" 1 --part contactor
+
+    With --json: part, rating, count (on the truck now), low.
+    """
+    result = send_command(data_dir(data), CommandName.SET_LOW_MARK, part=part, text=rating, count=number)
+    name = result["rating"] if result["part"] == CAPACITOR else f"{result['part']} {result['rating']}"
+    mark = f"is to be bought with fewer than {number}" if number else "has no low mark"
+    text = f"{printable_text(name)} {mark}. On the truck: {max(result['count'], 0)}."
+    click.echo(json.dumps(result) if as_json else text)
+
+
 @command.command("return")
 @click.argument("rating", metavar="RATING")
 @click.option("--count", default=1, show_default=True, type=_number, help="Number of parts.")
@@ -160,7 +190,7 @@ def ledger(*, data: str | None, form: Form) -> None:
     \b
         meterlink stock ledger
 
-    With --json: an array of id, at, kind (loaded, used, returned, counted), part, rating, count, place, note.
+    With --json: an array of id, at, kind (loaded, received, used, returned, counted), part, rating, count, place, note.
     """
     try:
         movements = Reader(existing_data_dir(data) / DATABASE_FILE).stock_movements()
@@ -259,6 +289,18 @@ def export_list(*, data: str | None) -> None:
         click.echo(f"note = {json.dumps(count.place, ensure_ascii=False)}\n" if count.place else "")
 
 
+def _box(count: StockCount) -> str:
+    """Return a part with its place: ``45+5 µF 440 V (left bin)``."""
+    return printable_text(f"{count.item}{f' ({count.place})' if count.place else ''}")
+
+
+def _remark(count: StockCount) -> str:
+    """Return the words beside a count that needs an eye: it is below zero, or below its low mark."""
+    if count.count < 0:
+        return "more used than loaded: count them"
+    return f"low: fewer than {count.low}" if count.is_low else ""
+
+
 def _stock(data: str | None) -> list[StockCount]:
     try:
         return Reader(existing_data_dir(data) / DATABASE_FILE).stock()
@@ -280,7 +322,13 @@ def _move(
 
 
 def _count_fields(count: StockCount) -> dict[str, Any]:
-    return {"part": count.item.part, "rating": count.item.rating, "count": count.count, "place": count.place}
+    return {
+        "part": count.item.part,
+        "rating": count.item.rating,
+        "count": count.count,
+        "place": count.place,
+        "low": count.low or None,
+    }
 
 
 def _movement_fields(movement: Movement) -> dict[str, Any]:

@@ -180,7 +180,7 @@ def close(*, outcome: str, power: str | None, covers: str | None, data: str | No
 
     With --json: visit, outcome, untested and outside_not_replaced (keys of
     test points), skipped (point, reason), power_on and covers_on (null where nobody said it), meter_not_proven
-    (before, after).
+    (before, after), used (parts off the truck: rating, left, low: the low mark, null without one).
     """
     left = {name: state for name, state in (("power", power), ("covers", covers)) if state}
     result = send_command(data_dir(data), CommandName.CLOSE_VISIT, outcome=outcome, **left)
@@ -199,7 +199,16 @@ def closing_lines(result: Mapping[str, Any]) -> list[str]:
     lines += [f"{title}: {', '.join(keys)}." for title, keys in left.items() if keys]
     not_said = {"the power is on": result["power_on"], "the covers are on": result["covers_on"]}
     lines += [f"Not said: whether {thing}." for thing, said in not_said.items() if said is None]
+    if used := "; ".join(map(_used_text, result["used"])):
+        lines.append(f"Used: {used}. To buy: meterlink stock restock")
     return [*lines, "The report on it: meterlink report --last -o report.html"]
+
+
+def _used_text(used: Mapping[str, Any]) -> str:
+    """Return a kind of part that a visit used, with the number left: ``45+5 µF 440 V, 1 left``."""
+    left = max(used["left"], 0)
+    low = f", fewer than {used['low']}" if used["low"] and left < used["low"] else ""
+    return f"{printable_text(used['rating'])}, {left or 'none'} left{low}"
 
 
 @command.command()

@@ -19,7 +19,7 @@ from meterlink.link.endpoint import (
     socket_path,
     token_path,
 )
-from meterlink.link.messages import PROTOCOL_VERSION, CommandName, Greeting, Message, Reply, Topic
+from meterlink.link.messages import PROTOCOL_VERSION, CommandName, Greeting, Message, ReceivedParts, Reply, Topic
 
 
 class NoDaemonError(LinkError):
@@ -82,7 +82,7 @@ class LinkClient:
         """
         return (await self.request(command, **fields))["error"]
 
-    async def request(self, command: CommandName, **fields: str | int) -> Reply:
+    async def request(self, command: CommandName, **fields: str | int | list[ReceivedParts]) -> Reply:
         """Send a command and return its reply.
 
         Raises:

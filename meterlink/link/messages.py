@@ -449,7 +449,11 @@ class CommandName(StrEnum):
     UNDO_REPLACEMENT = "undo_replacement"  # point: undo the newest replacement of its part
     # point, since_utc_ns, until_utc_ns, [meter]: accept there the readings of that span outside any visit
     ASSIGN = "assign"
-    ADD_STOCK = "add_stock"  # kind (loaded, used, returned, counted), part, text (its rating), count, [place, note]
+    # kind (loaded, received, used, returned, counted), part, text (its rating), count, [place, note]
+    ADD_STOCK = "add_stock"
+    RECEIVE_STOCK = "receive_stock"  # parts, a list of `ReceivedParts`: all are booked as received, or none
+    # text (its rating), count, [part]: with fewer than that it is to be bought; 0: no mark
+    SET_LOW_MARK = "set_low_mark"
     REPLACE_KEY = "replace_key"  # [text]: seal with a new key from now on; the text is the reason
     # Sites and units:
     MOVE_VISIT = "move_visit"  # site, unit, [visit]: the visit is one of another unit
@@ -522,6 +526,16 @@ class Command(TypedDict):
     fact: NotRequired[str]
     since_utc_ns: NotRequired[int]
     until_utc_ns: NotRequired[int]
+    parts: NotRequired[list["ReceivedParts"]]
+
+
+class ReceivedParts(TypedDict):
+    """A line of a restock: ``count`` parts with the rating ``text``."""
+
+    part: str
+    text: str
+    count: int
+    place: NotRequired[str]
 
 
 class Reply(TypedDict):

@@ -262,14 +262,17 @@ def _check_letters(sticker: Sticker) -> None:
     Raises:
         InputError: there is such a letter.
     """
-    text = sticker.plain_text.replace("\n", " ")
-    fits = _LETTERS.match(text)
-    if fits is not None and fits.end() < len(text):
-        letter = text[fits.end()]
+    if letter := find_unknown_letter(sticker.plain_text.replace("\n", " ")):
         raise InputError(
             f"The sticker for the {sticker.part} cannot be printed: its type has no sign {letter!r}.",
             "Its letters are Latin, Greek and Cyrillic.",
         )
+
+
+def find_unknown_letter(text: str) -> str:
+    """Return the first letter of a text for which `FONT` has no glyph; empty where it has all."""
+    fits = _LETTERS.match(text)
+    return text[fits.end() : fits.end() + 1] if fits is not None else ""
 
 
 def _refusal(sticker: Sticker, width: Decimal, height: Decimal, code: QrCode | None) -> tuple[str, str]:

@@ -49,6 +49,7 @@ class Argument(StrEnum):
     FACT = "fact"
     SINCE = "since_utc_ns"  # ns since 1970 UTC
     UNTIL = "until_utc_ns"
+    PARTS = "parts"  # a list of objects
     ANSWER = "answer"  # the key or the number of a choice; empty if it is left out
 
 
@@ -114,6 +115,8 @@ def command_rows(
             (Argument.KIND, text, Argument.COUNT),
             (Argument.PART, Argument.PLACE, Argument.NOTE),
         ),
+        CommandRow(CommandName.RECEIVE_STOCK, repairs.receive_stock, (Argument.PARTS,)),
+        CommandRow(CommandName.SET_LOW_MARK, repairs.set_low_mark, (text, Argument.COUNT), (Argument.PART,)),
         CommandRow(CommandName.ASSIGN, assignment.assign, (point, Argument.SINCE, Argument.UNTIL), (meter,)),
         CommandRow(CommandName.MOVE_VISIT, places.move_visit, (site, unit), (Argument.VISIT,)),
         CommandRow(CommandName.RENAME_SITE, places.rename_site, (site, to_site)),
@@ -197,13 +200,14 @@ class CommandTable:
 
     def _value(self, argument: Argument, value: object, row: CommandRow) -> object:
         if argument in {Argument.COUNT, Argument.SINCE, Argument.UNTIL}:
-            if isinstance(value, int) and not isinstance(value, bool) and value >= 0:
+            if _is_number(value, 0):
+                return value
+        elif argument is Argument.PARTS:
+            if _is_list_of_objects(value):
                 return value
         elif argument in {Argument.ENTRY, Argument.READING}:
-            if value is None:
-                return 0
-            if isinstance(value, int) and not isinstance(value, bool) and value >= 1:
-                return value
+            if value is None or _is_number(value, 1):
+                return value or 0
         elif value is None or isinstance(value, str):
             text = value or ""
             if argument is Argument.POINT:
@@ -211,6 +215,14 @@ class CommandTable:
             if text or argument is not Argument.METER or argument not in row.required:
                 return text
         raise InputError(f"The command {row.name} cannot use {value!r} as its {argument}.", _usage(row))
+
+
+def _is_number(value: object, least: int) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool) and value >= least
+
+
+def _is_list_of_objects(value: object) -> bool:
+    return isinstance(value, list) and all(isinstance(entry, Mapping) for entry in value)
 
 
 def _usage(row: CommandRow) -> str:

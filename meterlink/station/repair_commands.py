@@ -1,7 +1,7 @@
 """The handlers of the commands on replacements and on the stock of the truck."""
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from meterlink.core.cautions import standard_caution
@@ -146,13 +146,69 @@ class RepairCommands:
         least = 0 if kind == MovementKind.COUNTED else 1
         if not least <= count <= MOST_PARTS:
             raise InputError(f"{count} is not the number of parts.", f"Write {least} to {MOST_PARTS}.")
-        rating = clean_text(text, LONGEST_REMARK)
-        if not rating:
-            raise InputError("The rating of the part is missing.", "Write it as it is marked on the part.")
-        item = stock_item(clean_text(part) or CAPACITOR, rating)
+        item = _stock_item(part, text)
         movement = self._movement(MovementKind(kind), item, count, clean_text(place), clean_text(note, LONGEST_REMARK))
-        self._set_stock(await asyncio.wrap_future(self._writer.add_movement(movement)))
+        self._set_stock(await asyncio.wrap_future(self._writer.add_movements([movement])))
         return {"part": item.part, "rating": item.rating, "count": self._count(item)}
+
+    async def receive_stock(self, parts: Sequence[Mapping[str, object]]) -> Mapping[str, object]:
+        """Record a restock: every line of ``parts`` in one transaction, or none.
+
+        Raises:
+            OpenQuestionError: the rating of a capacitor has several meanings.
+            InputError: a line is no rating, or its count is out of its range, or there is no line.
+        """
+        if not parts:
+            raise InputError("The restock has no part.", "Name each part that was bought, with its count.")
+        movements = [self._received(line) for line in parts]
+        self._set_stock(await asyncio.wrap_future(self._writer.add_movements(movements)))
+        return {
+            "parts": [
+                {
+                    "part": movement.item.part,
+                    "rating": movement.item.rating,
+                    "received": movement.count,
+                    "count": self._count(movement.item),
+                }
+                for movement in movements
+            ]
+        }
+
+    async def set_low_mark(self, text: str, count: int, part: str) -> Mapping[str, object]:
+        """Set the low mark of a kind of part: with fewer than ``count`` it is to be bought; 0 takes the mark away.
+
+        Raises:
+            OpenQuestionError: the rating of a capacitor has several meanings.
+            InputError: ``text`` is no rating, or ``count`` is out of its range.
+        """
+        if count > MOST_PARTS:
+            raise InputError(f"{count} is no low mark.", f"Write 0 to {MOST_PARTS}.")
+        item = _stock_item(part, text)
+        self._set_stock(await asyncio.wrap_future(self._writer.set_low_mark(item, count)))
+        return {"part": item.part, "rating": item.rating, "count": self._count(item), "low": count}
+
+    def used(self, visit: ActiveVisit) -> list[dict[str, object]]:
+        """Return the kinds of parts off the truck that a visit fitted, with the number left and the low mark."""
+        items = dict.fromkeys(fitted.item for fitted in visit.fitted if fitted.item is not None)
+        counts = {count.item: count for count in self._stock}
+        return [
+            {"rating": str(item), "left": counts[item].count, "low": counts[item].low or None}
+            for item in items
+            if item in counts
+        ]
+
+    def _received(self, line: Mapping[str, object]) -> Movement:
+        """Return the movement of a line of a restock.
+
+        Raises:
+            OpenQuestionError: the rating of a capacitor has several meanings.
+            InputError: it is no such line.
+        """
+        part, text, count, place = (line.get(key) for key in ("part", "text", "count", "place"))
+        texts = [text if isinstance(text, str) else "" for text in (part, text, place)]
+        if isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= MOST_PARTS:
+            raise InputError(f"{count} of {texts[1]!r} is not the number of parts.", f"Write 1 to {MOST_PARTS}.")
+        return self._movement(MovementKind.RECEIVED, _stock_item(texts[0], texts[1]), count, clean_text(texts[2]))
 
     def _check(self, part: NewPart, answer: str) -> None:
         """Do nothing if the rules allow the part, or it is fitted against them.
@@ -190,6 +246,19 @@ class RepairCommands:
     def _set_stock(self, stock: list[StockCount]) -> None:
         self._stock = stock
         self._show_stock(capacitor_entries(stock))
+
+
+def _stock_item(part: str, text: str) -> StockItem:
+    """Return the kind of part that a person names; a capacitor if ``part`` is empty.
+
+    Raises:
+        OpenQuestionError: the rating of a capacitor has several meanings.
+        InputError: it is no rating.
+    """
+    rating = clean_text(text, LONGEST_REMARK)
+    if not rating:
+        raise InputError("The rating of the part is missing.", "Write it as it is marked on the part.")
+    return stock_item(clean_text(part) or CAPACITOR, rating)
 
 
 def _first_proof(visit: ActiveVisit, point: TestPoint, keys: frozenset[str]) -> str:

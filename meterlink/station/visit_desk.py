@@ -113,7 +113,7 @@ class VisitDesk:
 
         ``power`` is on or off, ``covers`` on or off: how the unit was left; empty where nobody said it.
         ``meter_not_proven`` has ``before`` and ``after`` where no proof on a known source stands before the first, or
-        after the last, reading at an isolated test point.
+        after the last, reading at an isolated test point. ``used`` has the parts off the truck that were fitted.
 
         Raises:
             InputError: there is no such outcome.
@@ -126,10 +126,11 @@ class VisitDesk:
         unit_left = UnitLeft(_is_on("power", power), _is_on("covers", covers))
         await self._collection.wait_for_commits()
         left = await asyncio.to_thread(self._left_points, visit)
+        used = self._collection.repairs.used(visit)
         closed = self._writer.close_visit(visit.require_ids().visit_id, self._clock.now(), outcome, unit_left)
         await asyncio.wrap_future(closed)
         await self._leave()
-        return {"visit": visit.require_ids().uid, "outcome": outcome, **left, **unit_left._asdict()}
+        return {"visit": visit.require_ids().uid, "outcome": outcome, **left, **unit_left._asdict(), "used": used}
 
     async def note(self, text: str) -> None:
         """Keep a note on the active visit.

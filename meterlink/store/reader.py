@@ -262,7 +262,7 @@ class Reader:
             return site_facts.site_facts(connection, site)
 
     def stock(self) -> list[StockCount]:
-        """Return the count of each kind of part on the truck."""
+        """Return the count of each kind of part on the truck, and of each that has a low mark."""
         with connect_for_reading(self._path) as connection:
             return repairs.stock(connection)
 

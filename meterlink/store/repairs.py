@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from meterlink.core.equipment import Site
 from meterlink.core.errors import StoreError
 from meterlink.core.replacements import Replacement
-from meterlink.core.stock import Movement, MovementKind, StockCount, StockItem, stock_counts
+from meterlink.core.stock import Movement, MovementKind, StockCount, StockItem, stock_counts, with_low_marks
 from meterlink.store.decoding import decode_rows
 from meterlink.store.rows import NewReplacement, StoredReplacement
 
@@ -85,8 +85,21 @@ def movements(connection: sqlite3.Connection) -> list[Movement]:
 
 
 def stock(connection: sqlite3.Connection) -> list[StockCount]:
-    """Return the count of each kind of part on the truck."""
-    return stock_counts(movements(connection))
+    """Return the count of each kind of part on the truck, and of each that has a low mark."""
+    marks = decode_rows(
+        lambda row: (StockItem(row["part"], row["rating"]), int(row["low"])),
+        connection.execute("SELECT part, rating, low FROM stock_marks ORDER BY set_utc_ns, part, rating"),
+    )
+    return with_low_marks(stock_counts(movements(connection)), dict(marks))
+
+
+def set_low_mark(connection: sqlite3.Connection, item: StockItem, low: int, now_utc_ns: int) -> None:
+    """Set the count of a kind of part below which it is to be bought; 0 takes the mark away."""
+    connection.execute(
+        "INSERT INTO stock_marks (part, rating, low, set_utc_ns) VALUES (?, ?, ?, ?)"
+        " ON CONFLICT (part, rating) DO UPDATE SET low = excluded.low, set_utc_ns = excluded.set_utc_ns",
+        (item.part, item.rating, low, now_utc_ns),
+    )
 
 
 def replacements(

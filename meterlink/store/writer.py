@@ -4,7 +4,7 @@ import logging
 import sqlite3
 import threading
 from collections import deque
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import closing, suppress
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ from meterlink.core.errors import MeterlinkError, StoreError
 from meterlink.core.meter_facts import Fact, FactName
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.site_facts import SiteFact
-from meterlink.core.stock import Movement, StockCount
+from meterlink.core.stock import Movement, StockCount, StockItem
 from meterlink.store import continuity, meters, places, queries, repairs, site_facts, transactions
 from meterlink.store.connections import as_store_error, check_file, connect_for_writing, is_transient
 from meterlink.store.file_errors import store_error_class
@@ -348,14 +348,25 @@ class Writer:
 
         return self._enqueue(undo)
 
-    def add_movement(self, movement: Movement) -> Future[list[StockCount]]:
-        """Add to the ledger of the stock; return the counts."""
+    def add_movements(self, movements: Sequence[Movement]) -> Future[list[StockCount]]:
+        """Add to the ledger of the stock, all or none; return the counts."""
 
         def add(connection: sqlite3.Connection) -> list[StockCount]:
-            repairs.insert_movement(connection, movement)
+            for movement in movements:
+                repairs.insert_movement(connection, movement)
             return repairs.stock(connection)
 
         return self._enqueue(add)
+
+    def set_low_mark(self, item: StockItem, low: int) -> Future[list[StockCount]]:
+        """Set the low mark of a kind of part, 0 for none; return the counts of the stock."""
+        now = self._clock.now().utc_ns
+
+        def mark(connection: sqlite3.Connection) -> list[StockCount]:
+            repairs.set_low_mark(connection, item, low, now)
+            return repairs.stock(connection)
+
+        return self._enqueue(mark)
 
     def stock(self) -> Future[list[StockCount]]:
         """Return the counts of the stock, after all that was submitted before."""

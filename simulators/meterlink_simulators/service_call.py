@@ -292,7 +292,7 @@ class ServiceCall:
                 await self._replace(step)
             case Stock(rating, count, entry):
                 left = await self._command(CommandName.ADD_STOCK, kind=entry, text=rating, count=count)
-                verb = {"loaded": "restocked", "counted": "counted"}.get(entry, str(entry))
+                verb = "restocked" if entry in {"loaded", "received"} else str(entry)
                 self._tell(f"On the truck: {left['count']} of {left['rating']} ({verb}).")
             case Leave(outcome):
                 await self._leave(outcome)

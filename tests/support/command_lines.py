@@ -54,6 +54,11 @@ SEEDS = (
     ("stock", "use", "45+5 uF 440V"),
     ("stock", "return", "45+5 uF 440V", "--note", "not needed"),
     ("stock", "list", "--empty", "--json"),
+    ("stock", "low", "45+5 uF 440V", "2"),
+    ("stock", "restock", "--since", "2024-01-01", "-o", "restock.pdf", "--paper", "letter"),
+    ("stock", "restock", "--format", "csv"),
+    ("stock", "receive", "45+5 uF 440V", "--count", "2", "--place", "left bin"),
+    ("stock", "receive", "--list", "restock.csv", "--yes", "--json"),
     ("stock", "ledger", "--json"),
     ("stock", "import", "stock.toml", "--yes", "--json"),
     ("stock", "export"),
@@ -173,6 +178,7 @@ def prepare(folder: Path) -> None:
     write_files(folder)
     (folder / "stock.toml").write_text(STOCK, encoding="utf-8")  # the one of the documents has a mistake
     (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+    (folder / "restock.csv").write_text("part,rating,buy\ncapacitor,45+5 µF 440 V,1\n", encoding="utf-8")
     (folder / "empty.toml").touch()
     (folder / "binary.bin").write_bytes(bytes(range(256)) * 4)
     (folder / "folder").mkdir()

@@ -108,7 +108,7 @@ def store_movements(database: Path, movements: Sequence[Movement]) -> None:
     writer.start()
     try:
         for movement in movements:
-            writer.add_movement(movement).result(OUTER_TIMEOUT)
+            writer.add_movements([movement]).result(OUTER_TIMEOUT)
     finally:
         writer.close()
 

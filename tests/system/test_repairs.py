@@ -86,6 +86,7 @@ def test_a_repair_divides_the_readings_takes_the_part_off_the_truck_and_is_prove
         assert views["visit"]["causes"] == []
         left = await done(station, "close_visit", outcome="repaired")
         assert left["outside_not_replaced"] == []
+        assert left["used"] == [{"rating": "35+5 µF 440 V", "left": 1, "low": None}]
 
     run_at_station(tmp_path, body)
     (replacement,) = Reader(tmp_path / DATABASE_FILE).replacements()
@@ -321,7 +322,7 @@ def test_stock_commands_without_a_daemon(tmp_path: Path) -> None:
     assert run_for_json("stock", "return", "45+5 uF 440V", *data)["count"] == 3
     assert run_for_json("stock", "count", "45+5 uF 440V", "0", *data)["count"] == 0
     assert run_for_json("stock", "list", "--empty", *data) == [
-        {"part": "capacitor", "rating": "45+5 µF 440 V", "count": 0, "place": "left bin"}
+        {"part": "capacitor", "rating": "45+5 µF 440 V", "count": 0, "place": "left bin", "low": None}
     ]
     kinds = [entry["kind"] for entry in run_for_json("stock", "ledger", *data)]
     assert kinds == ["loaded", "used", "returned", "counted"]

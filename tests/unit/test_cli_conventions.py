@@ -65,6 +65,7 @@ ARGUMENTS = {
     "site show": ("Mill Lane bakery",),
     "stock ledger": (),
     "stock list": (),
+    "stock restock": (),
     "trend": (),
     "unit list": (),
     "unit show": None,  # one unit; tests/system/test_places.py reads its JSON
@@ -73,7 +74,7 @@ ARGUMENTS = {
 }
 
 
-RECORDS = {"diagnose": "causes", "site show": "units"}  # the key of the records in a JSON object
+RECORDS = {"stock restock": "lines", "diagnose": "causes", "site show": "units"}  # the key of the records in a JSON object
 
 
 @pytest.fixture
@@ -113,6 +114,7 @@ def test_a_listing_is_one_json_value_and_as_many_lines_as_records(visits: Path, 
         (visits / "profiles" / "yard.toml").write_text("profile = 1", encoding="utf-8")
     if name.startswith("stock"):
         assert run_command("stock", "add", "45+5 MFD 440V", "--place", "left\tbin").status == 0
+        assert run_command("stock", "use", "45+5 MFD 440V").status == 0
     status, out, err = run_command(*arguments, "--json")
     assert (status, err) == (0, "")
     value = parse_json(out)
