@@ -1,5 +1,6 @@
 """kill -9 in a backup, a restore, a merge, a move: no half file under a final name, no lost row; a rerun succeeds."""
 
+import os
 import random
 import shutil
 import signal
@@ -37,6 +38,7 @@ class Place:
         child = subprocess.Popen(
             [sys.executable, "-m", "support.keeping_work", self.work, str(kill_before), self.database, self.file],
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
         )  # fmt: skip
         assert child.stdout.readline() == "begins\n", child.communicate()[1]
         return child

@@ -74,7 +74,8 @@ ARGUMENTS = {
 }
 
 
-RECORDS = {"stock restock": "lines", "diagnose": "causes", "site show": "units"}  # the key of the records in a JSON object
+# The key of the records in a JSON object.
+RECORDS = {"stock restock": "lines", "diagnose": "causes", "site show": "units"}
 
 
 @pytest.fixture
