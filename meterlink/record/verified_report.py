@@ -70,7 +70,7 @@ def verify_report(text: str, name: str) -> CheckedReport:
     except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
         # Anybody can sign anything with a key of their own.
         raise InputError(f"The sealed text in {name} is not that of a visit.", _NOT_A_REPORT) from error
-    withheld = tuple(subject for subject in hashes if subject not in disclosed)
+    withheld = tuple(subject for subject, sealed in hashes.items() if sealed and subject not in disclosed)
     return CheckedReport(Verification(verification.editions, tuple(changes)), withheld)
 
 

@@ -100,7 +100,7 @@ are seconds, percent or counts, as noted below. Keys in angle brackets are optio
     leads = "compressor"       # of a wired component; <on = false>: they are pulled, and it is measured alone
     discharge = "capacitor"    # resistance = "20 kohm", seconds
     wait = 1.5                 # seconds
-    arrive = "job 2207"        # begin the visit at the site, with this job number. A scenario without this step is
+    arrive = "2207"        # begin the visit at the site, with this job number. A scenario without this step is
                                #   played in a visit that is open when the station starts
     note = "…"                 # keep a note on the visit
     label_at = "point's key"   # enter the rating on a part: rating = "50+7.5 MFD 440V"

@@ -342,7 +342,7 @@ class ServiceCall:
             plan = self._write_plan(Path(folder))
             begun = await self._command(CommandName.BEGIN_VISIT, site=site.name, unit=site.unit, plan=plan, job=job)
         self.visit = str(begun["visit"])
-        self._tell(f"Arrived at {site.name}: a visit to {site.unit} is begun, {job}.")
+        self._tell(f"Arrived at {site.name}: a visit to {site.unit} is begun, job {job}.")
 
     def _write_plan(self, folder: Path) -> str:
         """Write the plan of the scenario to a file in ``folder``, and return its path."""

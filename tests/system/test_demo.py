@@ -201,7 +201,7 @@ def test_in_a_pipe_the_demo_tells_the_whole_job_as_text(tmp_path: Path) -> None:
     assert places == sorted(places)
     command = story.splitlines()[-1].partition("meterlink ")[2].split()
     shown = run_for_json(*command)
-    assert (shown["state"], shown["outcome"], shown["job"]) == ("closed", "part to be fetched", "job 2207")
+    assert (shown["state"], shown["outcome"], shown["job"]) == ("closed", "part to be fetched", "2207")
     # The plan is kept with its limits and its reasons, as one of a plan file is.
     assert [point["rating"] or point["limits"] for point in shown["points"]].count(None) == 0
     assert [note["text"] for note in shown["notes"]] == [
