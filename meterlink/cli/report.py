@@ -15,7 +15,8 @@ from meterlink.record.html import html_report
 from meterlink.record.json import json_report
 from meterlink.record.markdown import markdown_report
 from meterlink.record.model import Report, Voice
-from meterlink.record.pdf import Paper, pdf_report
+from meterlink.record.paper import Paper
+from meterlink.record.pdf import pdf_report
 from meterlink.record.report import make_report
 from meterlink.settings import DATABASE_FILE, existing_data_dir, load_settings
 from meterlink.station.visit_record import read_visit_record

@@ -19,24 +19,23 @@ from meterlink.cli.output import (
     print_text,
     printable_text,
 )
-from meterlink.cli.output_file import write_whole_file
+from meterlink.cli.output_file import STANDARD_OUTPUT, write_whole_file
 from meterlink.cli.station_command import send_command
 from meterlink.cli.table import Cell
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.errors import InputError, NoDatabaseError
 from meterlink.core.stock import CAPACITOR, MOST_PARTS
-from meterlink.core.text import LONGEST_REMARK, clean_text, count_phrase
+from meterlink.core.text import clean_text, count_phrase
 from meterlink.link.messages import CommandName, ReceivedParts
+from meterlink.record.paper import Paper
 from meterlink.record.restock import RestockLine, RestockList, restock_list
 from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir
 from meterlink.station.truck import capacitor_entries, stock_item
 from meterlink.store.reader import Reader
 
-_STANDARD_OUTPUT = "-"
 _FORMATS = ("csv", "html", "pdf")
 _ENDINGS = {".csv": "csv", ".html": "html", ".htm": "html", ".pdf": "pdf"}
 _LARGEST_LIST = 1_000_000  # bytes of a CSV that was bought
-_PAPERS = {"a4": "a4", "letter": "us-letter"}
 
 
 @click.command("restock")
@@ -45,7 +44,13 @@ _PAPERS = {"a4": "a4", "letter": "us-letter"}
     "--format", "as_format", type=click.Choice(_FORMATS), help="Write a file; default: by the ending of FILE."
 )
 @click.option("-o", "output", default="", metavar="FILE", help="A .csv, .html or .pdf to print; - is standard output.")
-@click.option("--paper", type=click.Choice(list(_PAPERS)), default="a4", show_default=True, help="The paper of a PDF.")
+@click.option(
+    "--paper",
+    type=click.Choice(list(map(str, Paper))),
+    default=str(Paper.A4),
+    show_default=True,
+    help="The paper of a PDF.",
+)
 @data_option
 @listing_options("rating", "buy", "used", "count", "low", "part", "place")
 def restock(*, since: str | None, as_format: str | None, output: str, paper: str, data: str | None, form: Form) -> None:
@@ -77,7 +82,7 @@ def restock(*, since: str | None, as_format: str | None, output: str, paper: str
     if output or as_format:
         if form.as_json or form.as_lines:
             raise click.UsageError("Give either -o and --format, or --json or --lines.")
-        _write(found, output or _STANDARD_OUTPUT, as_format, paper)
+        _write(found, output or STANDARD_OUTPUT, as_format, paper)
         return
     records = list(map(_fields, found.lines))
     beginning = None if found.since_utc_ns is None else format_rfc3339(found.since_utc_ns)
@@ -238,9 +243,9 @@ def _write(found: RestockList, output: str, as_format: str | None, paper: str) -
         case "html":
             content = restock_html(found, _since_sentence(found))
         case _:
-            content = restock_pdf(found, _since_sentence(found), _PAPERS[paper])
+            content = restock_pdf(found, _since_sentence(found), Paper(paper))
     written = content.encode() if isinstance(content, str) else content
-    if output == _STANDARD_OUTPUT:
+    if output == STANDARD_OUTPUT:
         click.echo(written, nl=False)
         return
     write_whole_file(Path(output), written)
@@ -280,10 +285,7 @@ def _line(part: str, rating: str, count: int, place: str) -> ReceivedParts:
         OpenQuestionError: the rating of a capacitor has several meanings.
         InputError: it is no rating.
     """
-    text = clean_text(rating, LONGEST_REMARK)
-    if not text:
-        raise InputError("The rating of the part is missing.", "Write it as it is marked on the part.")
-    item = stock_item(clean_text(part) or CAPACITOR, text)
+    item = stock_item(part, rating)
     return ReceivedParts(part=item.part, text=item.rating, count=count, place=clean_text(place))
 
 

@@ -1,25 +1,27 @@
 """``meterlink sticker``: a tag for the inside of a unit, with the rating of a part and its value when new."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import tzinfo
 from pathlib import Path
 
 import click
 
 from meterlink.cli.completion import complete_site, complete_unit
 from meterlink.cli.output import data_option, printable_text
-from meterlink.cli.output_file import write_whole_file
+from meterlink.cli.output_file import STANDARD_OUTPUT, write_whole_file
 from meterlink.core.equipment import Site, TestPoint
 from meterlink.core.errors import InputError
+from meterlink.core.site_facts import SiteFact
 from meterlink.core.text import count_phrase, did_you_mean
+from meterlink.core.time_zones import find_zone
+from meterlink.record.paper import Paper
 from meterlink.record.sticker import FittedPart, Sticker, fitted_sticker, parts_there, read_stickers
 from meterlink.record.sticker_print import print_sheets, print_stickers
-from meterlink.record.sticker_sheet import Paper, parse_sheet, parse_size
+from meterlink.record.sticker_sheet import parse_sheet, parse_size
 from meterlink.record.typesetting import PrintForm
 from meterlink.settings import DATABASE_FILE, existing_data_dir
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow, StoredUnit, StoredVisit
-
-_STANDARD_OUTPUT = "-"
 
 
 @click.command("sticker", short_help="Print a tag for the inside of a unit.")
@@ -73,7 +75,9 @@ def command(
     labels = parse_sheet(sheet, Paper(paper), margins) if sheet else None
     dimensions = parse_size(size)
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
-    stickers = _stickers(reader, _find_unit(reader.units(), unit, site), part)
+    found = _find_unit(reader.units(), unit, site)
+    zone = find_zone(reader.site_facts(found.site.name).get(SiteFact.TIME_ZONE, ""))
+    stickers = _stickers(reader, found, part, zone)
     if labels is None:
         files = print_stickers(stickers, dimensions, made_as, with_code=qr)
     else:
@@ -84,7 +88,7 @@ def command(
             f"A {made_as.upper()} has one page, and these are {len(files)}: {names}.",
             "Name one with --part, or write a .pdf.",
         )
-    if output == _STANDARD_OUTPUT:
+    if output == STANDARD_OUTPUT:
         click.echo(files[0], nl=False)
         return
     write_whole_file(Path(output), files[0])
@@ -130,7 +134,7 @@ def _find_unit(units: Sequence[StoredUnit], name: str, site: str) -> StoredUnit:
     return found[0]
 
 
-def _stickers(reader: Reader, unit: StoredUnit, wanted: str) -> list[Sticker]:
+def _stickers(reader: Reader, unit: StoredUnit, wanted: str, zone: tzinfo | None) -> list[Sticker]:
     """Return the stickers of a unit, or of the part ``wanted``; name on standard error the parts without a rating.
 
     Raises:
@@ -149,14 +153,14 @@ def _stickers(reader: Reader, unit: StoredUnit, wanted: str) -> list[Sticker]:
         stickers = []
         for part in chosen:
             begin = next(place for place, visit in enumerate(visits) if visit.uid == part.stored.visit_uid)
-            sticker = fitted_sticker(part, unit.ratings, _rows(reader, visits[begin:]))
+            sticker = fitted_sticker(part, unit.ratings, _rows(reader, visits[begin:]), zone)
             if sticker is None:
                 click.echo(f"No sticker for the {printable_text(part.component)}: its rating was not read.", err=True)
             else:
                 stickers.append(sticker)
     else:
         ratings = [rating for rating in unit.ratings if wanted.casefold() in {"", rating.component.casefold()}]
-        stickers = read_stickers(ratings, _points(reader, visits), _rows(reader, visits))
+        stickers = read_stickers(ratings, _points(reader, visits), _rows(reader, visits), zone)
     if not stickers:
         raise InputError(
             f"No rating of a part of {printable_text(unit.site.unit)} is known.",

@@ -8,7 +8,6 @@ from base64 import b64decode
 from dataclasses import fields, is_dataclass, replace
 from datetime import date
 from decimal import Decimal
-from enum import StrEnum
 from functools import cache
 from hashlib import sha256
 from importlib import resources
@@ -18,6 +17,7 @@ from typing import Any, NamedTuple
 
 from meterlink.core.errors import InputError
 from meterlink.record.model import CauseEntry, Label, Picture, ReadingEntry, Report, Voice
+from meterlink.record.paper import Paper
 from meterlink.record.pictures import NOT_READABLE
 from meterlink.record.scale import SCALE_HEIGHT, SCALE_WIDTH, scale_picture
 
@@ -25,16 +25,6 @@ _SVG = "http://www.w3.org/2000/svg"
 _NO_GLYPH = "could not be displayed"  # of the library's error where no font has a character: PDF/UA-1 demands all
 _BOXES = "Some characters are boxes in the PDF: no font of this machine has them. Install a font for their script."
 _PICTURE_ALONE = b"#set document(title: sys.inputs.data)\n#image(sys.inputs.data, alt: sys.inputs.data)"
-
-
-class Paper(StrEnum):
-    """The paper of a PDF."""
-
-    A4 = "a4"
-    LETTER = "letter"
-
-
-_PAPERS = {Paper.A4: "a4", Paper.LETTER: "us-letter"}  # their names in the library
 
 
 class Document(NamedTuple):
@@ -75,7 +65,7 @@ def _set_report(report: Report, voice: Voice, paper: Paper, folder: Path) -> Doc
     data = {
         "labels": {label.name.replace("_", "-"): str(label) for label in Label},
         "voice": voice,
-        "paper": _PAPERS[paper],
+        "paper": paper.typesetters_name,
         "title": f"{Label.TITLE}: {report.place}",
         "year": day.year,
         "month": day.month,

@@ -8,6 +8,7 @@ from meterlink.core.errors import InputError
 from meterlink.core.stock import CAPACITOR, MOST_PARTS
 from meterlink.record.entries import plain
 from meterlink.record.markup import Markup, element
+from meterlink.record.paper import Paper
 from meterlink.record.restock import RestockLine, RestockList
 from meterlink.record.spreadsheet_text import from_spreadsheet, to_spreadsheet
 from meterlink.record.sticker_layout import find_unknown_letter
@@ -169,8 +170,8 @@ def _row(line: RestockLine) -> Markup:
     )
 
 
-def restock_pdf(restock: RestockList, since: str, paper: str) -> bytes:
-    """Return the list as PDF on ``paper``, a4 or us-letter.
+def restock_pdf(restock: RestockList, since: str, paper: Paper) -> bytes:
+    """Return the list as PDF.
 
     Raises:
         InputError: the type has no sign for a letter of the list.
@@ -193,7 +194,7 @@ def restock_pdf(restock: RestockList, since: str, paper: str) -> bytes:
             raise InputError(
                 f"{line['part']} cannot be printed as PDF: its type has no sign {letter!r}.", "Write HTML or CSV."
             )
-    data = {"title": _TITLE, "since": since, "paper": paper, "heads": _HEADS, "lines": lines}
+    data = {"title": _TITLE, "since": since, "paper": paper.typesetters_name, "heads": _HEADS, "lines": lines}
     (pdf,) = typeset(_TEMPLATE, data, PrintForm.PDF)
     return pdf
 

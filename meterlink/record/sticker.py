@@ -6,7 +6,7 @@ A sticker names the machine's parts only: no site, customer, technician or addre
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import tzinfo
 
 from meterlink.core.cautions import sticker_cautions
 from meterlink.core.equipment import CircuitState, PointKind, TestPoint
@@ -15,7 +15,7 @@ from meterlink.core.verdicts import FAILED_VERDICTS, Verdict
 from meterlink.judge.judging import format_decimal
 from meterlink.judge.label.rated_part import implied_kind
 from meterlink.judge.label.ratings import parse_rating
-from meterlink.record.entries import plain
+from meterlink.record.entries import plain, site_day
 from meterlink.store.rows import ComponentRating, HistoryRow, StoredReplacement
 
 NOT_READ = "not read"
@@ -128,7 +128,7 @@ def fitted_sticker(
         points,
         rating,
         [
-            f"Fitted {_day(fitted_utc_ns, zone)}",
+            f"Fitted {site_day(fitted_utc_ns, zone)}",
             *(_value_line(point, name, later, part.stored.visit_uid, zone) for point, name in _measured_points(points)),
         ],
     )
@@ -252,7 +252,7 @@ def _newest_value_line(point: TestPoint, name: str, rows: Sequence[HistoryRow], 
 
 
 def _dated_value(row: HistoryRow, name: str, zone: tzinfo | None) -> str:
-    return f"{name or 'Read'} {_day(row.reading.timestamp.utc_ns, zone)}: {_value(row)}"
+    return f"{name or 'Read'} {site_day(row.reading.timestamp.utc_ns, zone)}: {_value(row)}"
 
 
 def _value(row: HistoryRow) -> str:
@@ -286,15 +286,6 @@ def _reads(row: HistoryRow, point: TestPoint) -> bool:
 
 def _part_of(point: TestPoint) -> _Part:
     return point.circuit.casefold(), point.component.casefold(), point.section.casefold()
-
-
-def _day(utc_ns: int, zone: tzinfo | None) -> str:
-    """Return the local day, ``2026-07-01``; None: the zone of this machine."""
-    try:
-        moment = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=utc_ns // 1000)).astimezone(zone)
-    except (ValueError, OverflowError, OSError):  # before 1970 some platforms have no time zones
-        return "on an unknown day"
-    return f"{moment:%Y-%m-%d}"
 
 
 def _glued(text: str) -> str:

@@ -4,9 +4,9 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from enum import StrEnum
 
 from meterlink.core.errors import InputError
+from meterlink.record.paper import Paper
 
 NARROWEST, WIDEST = Decimal(20), Decimal(300)
 LOWEST, HIGHEST = Decimal(12), Decimal(300)
@@ -16,18 +16,6 @@ _MOST_LABELS = 400  # of a sheet: 20 x 20 of the least size fill more than A4
 _NUMBER = r"(\d{1,4}(?:[.,]\d{1,2})?)"
 _SIZE = re.compile(rf"\s*{_NUMBER}\s*[x×]\s*{_NUMBER}\s*(?:mm)?\s*", re.IGNORECASE)
 _SHEET = re.compile(r"\s*(\d{1,3})\s*[x×]\s*(\d{1,3})\s*:(.*)", re.IGNORECASE)
-
-
-class Paper(StrEnum):
-    """The papers of a sheet: A4 of ISO 216, Letter of ANSI/ASME Y14.1."""
-
-    A4 = "a4"
-    LETTER = "letter"
-
-    @property
-    def size(self) -> tuple[Decimal, Decimal]:
-        """Width and height, mm."""
-        return (Decimal(210), Decimal(297)) if self is Paper.A4 else (Decimal("215.9"), Decimal("279.4"))
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from meterlink.core.equipment import CircuitState, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.questions import Choice, OpenQuestionError, Question
 from meterlink.core.replacements import Replacement
-from meterlink.core.stock import CAPACITOR, MOST_PARTS, Movement, MovementKind, StockCount, StockItem
+from meterlink.core.stock import MOST_PARTS, Movement, MovementKind, StockCount, StockItem
 from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
@@ -146,7 +146,7 @@ class RepairCommands:
         least = 0 if kind == MovementKind.COUNTED else 1
         if not least <= count <= MOST_PARTS:
             raise InputError(f"{count} is not the number of parts.", f"Write {least} to {MOST_PARTS}.")
-        item = _stock_item(part, text)
+        item = stock_item(part, text)
         movement = self._movement(MovementKind(kind), item, count, clean_text(place), clean_text(note, LONGEST_REMARK))
         self._set_stock(await asyncio.wrap_future(self._writer.add_movements([movement])))
         return {"part": item.part, "rating": item.rating, "count": self._count(item)}
@@ -183,7 +183,7 @@ class RepairCommands:
         """
         if count > MOST_PARTS:
             raise InputError(f"{count} is no low mark.", f"Write 0 to {MOST_PARTS}.")
-        item = _stock_item(part, text)
+        item = stock_item(part, text)
         self._set_stock(await asyncio.wrap_future(self._writer.set_low_mark(item, count)))
         return {"part": item.part, "rating": item.rating, "count": self._count(item), "low": count}
 
@@ -208,7 +208,7 @@ class RepairCommands:
         texts = [text if isinstance(text, str) else "" for text in (part, text, place)]
         if isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= MOST_PARTS:
             raise InputError(f"{count} of {texts[1]!r} is not the number of parts.", f"Write 1 to {MOST_PARTS}.")
-        return self._movement(MovementKind.RECEIVED, _stock_item(texts[0], texts[1]), count, clean_text(texts[2]))
+        return self._movement(MovementKind.RECEIVED, stock_item(texts[0], texts[1]), count, clean_text(texts[2]))
 
     def _check(self, part: NewPart, answer: str) -> None:
         """Do nothing if the rules allow the part, or it is fitted against them.
@@ -246,19 +246,6 @@ class RepairCommands:
     def _set_stock(self, stock: list[StockCount]) -> None:
         self._stock = stock
         self._show_stock(capacitor_entries(stock))
-
-
-def _stock_item(part: str, text: str) -> StockItem:
-    """Return the kind of part that a person names; a capacitor if ``part`` is empty.
-
-    Raises:
-        OpenQuestionError: the rating of a capacitor has several meanings.
-        InputError: it is no rating.
-    """
-    rating = clean_text(text, LONGEST_REMARK)
-    if not rating:
-        raise InputError("The rating of the part is missing.", "Write it as it is marked on the part.")
-    return stock_item(clean_text(part) or CAPACITOR, rating)
 
 
 def _first_proof(visit: ActiveVisit, point: TestPoint, keys: frozenset[str]) -> str:

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 from meterlink.core.errors import InputError
 from meterlink.core.stock import CAPACITOR, StockCount, StockItem
+from meterlink.core.text import LONGEST_REMARK, clean_text
 
 if TYPE_CHECKING:
     from meterlink.judge.label.rated_part import RatedPart
@@ -30,12 +31,17 @@ def capacitor_entries(counts: Iterable[StockCount]) -> "tuple[StockEntry, ...]":
 
 
 def stock_item(part: str, rating: str) -> StockItem:
-    """Return the kind of part that a text names; a capacitor's rating is spelled in one way.
+    """Return the kind of part that a person names; a capacitor if ``part`` is empty.
+
+    A capacitor's rating is spelled in one way.
 
     Raises:
         OpenQuestionError: the rating of a capacitor has several meanings.
-        InputError: it is no rating of a capacitor.
+        InputError: the rating is missing, or is none of a capacitor.
     """
+    part, rating = clean_text(part) or CAPACITOR, clean_text(rating, LONGEST_REMARK)
+    if not rating:
+        raise InputError("The rating of the part is missing.", "Write it as it is marked on the part.")
     if part != CAPACITOR:
         return StockItem(part, rating)
     from meterlink.judge.label.ratings import parse_rating  # noqa: PLC0415  # only where somebody types a label

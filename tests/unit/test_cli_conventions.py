@@ -76,6 +76,11 @@ ARGUMENTS = {
 
 # The key of the records in a JSON object.
 RECORDS = {"stock restock": "lines", "diagnose": "causes", "site show": "units"}
+RECORDS = {
+    "stock restock": "lines",
+    "diagnose": "causes",
+    "site show": "units",
+}  # the key of the records in a JSON object
 
 
 @pytest.fixture

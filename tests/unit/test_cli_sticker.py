@@ -199,3 +199,11 @@ def test_a_part_without_a_rating_has_no_sticker(data: Path) -> None:
         "No sticker for the contactor coil: its rating was not read.",
         "meterlink: No rating of a part of Condenser 1 is known. Enter one in a visit: meterlink visit rating.",
     ]
+
+
+def test_a_day_is_that_of_the_site(data: Path) -> None:
+    """At noon UTC it is the next day on an island 14 hours ahead."""
+    store(data, "2026-07-01", NEW_DUAL)
+    assert run_command("site", "set", PLACE.name, "--time-zone", "Pacific/Kiritimati").status == 0
+    (text,) = printed(data)
+    assert "Fitted 2026-07-02" in text

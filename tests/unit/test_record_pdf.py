@@ -16,7 +16,8 @@ from pypdf import PdfReader
 from meterlink.core.equipment import Site
 from meterlink.core.firm import Firm
 from meterlink.record.model import Label, Picture, Report, Voice
-from meterlink.record.pdf import Paper, pdf_report
+from meterlink.record.paper import Paper
+from meterlink.record.pdf import pdf_report
 from meterlink.record.pictures import NOT_READABLE, make_picture
 from meterlink.record.report import make_report
 from support.visit_records import TEN_READINGS, THREE_READINGS, full_record, make_record

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from meterlink.core.errors import InputError
 from meterlink.core.stock import CAPACITOR, Movement, MovementKind, StockCount, StockItem, stock_counts
 from meterlink.core.text import clean_text
+from meterlink.record.paper import Paper
 from meterlink.record.restock import RestockLine, RestockList, restock_list
 from meterlink.record.restock_forms import COLUMNS, read_restock, restock_csv, restock_html, restock_pdf
 from meterlink.record.spreadsheet_text import from_spreadsheet, to_spreadsheet
@@ -186,14 +187,14 @@ def test_a_page_has_each_line_with_a_box_and_nothing_of_a_text_is_markup() -> No
     assert "Nothing to buy." in restock_html(RestockList(None, False, ()), "")
 
 
-@pytest.mark.parametrize(("paper", "size"), [("a4", (210, 297)), ("us-letter", (215.9, 279.4))])
-def test_a_pdf_has_every_line_on_its_paper(paper: str, size: tuple[float, float]) -> None:
+@pytest.mark.parametrize("paper", Paper)
+def test_a_pdf_has_every_line_on_its_paper(paper: Paper) -> None:
     movements = ledger(*((USED, StockItem("fan motor", f"{number} W"), number) for number in range(1, 60)))
     pages = pypdf.PdfReader(io.BytesIO(restock_pdf(made(movements), "Used since the first entry.", paper))).pages
     assert len(pages) > 1
     for page in pages:
         sides = (float(page.mediabox.width), float(page.mediabox.height))
-        assert [side / 72 * 25.4 for side in sides] == pytest.approx(size, abs=0.1)
+        assert [side / 72 * 25.4 for side in sides] == pytest.approx(list(map(float, paper.size)), abs=0.1)
     text = " ".join(" ".join(page.extract_text().split()) for page in pages)
     for number in range(1, 60):
         assert re.search(rf"\b{number} fan motor {number} W -{number} {number}\b", text), number
@@ -201,4 +202,4 @@ def test_a_pdf_has_every_line_on_its_paper(paper: str, size: tuple[float, float]
 
 def test_a_pdf_without_a_glyph_for_a_letter_is_refused() -> None:
     with pytest.raises(InputError, match="its type has no sign '冷'"):
-        restock_pdf(one_line("fan motor", "冷"), "", "a4")
+        restock_pdf(one_line("fan motor", "冷"), "", Paper.A4)

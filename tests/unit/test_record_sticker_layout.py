@@ -19,11 +19,12 @@ from meterlink.core.cautions import sticker_cautions
 from meterlink.core.errors import InputError
 from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.record import sticker_layout
+from meterlink.record.paper import Paper
 from meterlink.record.qr_code import qr_code
 from meterlink.record.sticker import Sticker
 from meterlink.record.sticker_layout import SMALLEST_DIGIT, SMALLEST_LETTER, lay_out
 from meterlink.record.sticker_print import print_sheets, print_stickers
-from meterlink.record.sticker_sheet import Paper, parse_sheet, parse_size
+from meterlink.record.sticker_sheet import parse_sheet, parse_size
 from meterlink.record.typesetting import PIXELS_PER_INCH, PrintForm
 from support.examples import examples
 
