@@ -3,12 +3,13 @@
 from array import array
 from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan, Site
 from meterlink.core.site_facts import SiteFact
 from meterlink.core.stock import Movement, StockCount
-from meterlink.store import continuity, places, queries, raw_readings, repairs, seals, site_facts
+from meterlink.store import continuity, places, queries, raw_readings, repairs, site_facts
 from meterlink.store.accepted_filter import AcceptedFilter
 from meterlink.store.connections import connect_for_reading
 from meterlink.store.history_fields import PlainValue, history_fields
@@ -31,6 +32,9 @@ from meterlink.store.rows import (
     VisitNote,
     VisitWithReadings,
 )
+
+if TYPE_CHECKING:
+    from meterlink.store.seals import StoredEdition, StoredKey, StoredSeal
 
 
 class Reader:
@@ -271,24 +275,30 @@ class Reader:
         with connect_for_reading(self._path) as connection:
             return repairs.movements(connection)
 
-    def seal(self, visit_uid: str) -> seals.StoredSeal:
+    def seal(self, visit_uid: str) -> "StoredSeal":
         """Return the sealed editions of a visit, and the visit as it is now.
 
         Raises:
             StoreError: there is no such visit, or the database cannot be read.
         """
-        with connect_for_reading(self._path) as connection:
-            return seals.stored_seal(connection, visit_uid)
+        from meterlink.store.seals import stored_seal  # noqa: PLC0415  # signatures take a tenth of a command's time
 
-    def newest_editions(self) -> dict[str, seals.StoredEdition]:
+        with connect_for_reading(self._path) as connection:
+            return stored_seal(connection, visit_uid)
+
+    def newest_editions(self) -> "dict[str, StoredEdition]":
         """Return ``{uid of a sealed visit: its newest edition}``."""
-        with connect_for_reading(self._path) as connection:
-            return seals.newest_editions(connection)
+        from meterlink.store.seals import newest_editions  # noqa: PLC0415  # signatures take a tenth of a command's time
 
-    def station_keys(self) -> list[seals.StoredKey]:
-        """Return the keys that this station, and those merged into it, sealed with, oldest first."""
         with connect_for_reading(self._path) as connection:
-            return seals.stored_keys(connection)
+            return newest_editions(connection)
+
+    def station_keys(self) -> "list[StoredKey]":
+        """Return the keys that this station, and those merged into it, sealed with, oldest first."""
+        from meterlink.store.seals import stored_keys  # noqa: PLC0415  # signatures take a tenth of a command's time
+
+        with connect_for_reading(self._path) as connection:
+            return stored_keys(connection)
 
     def known_meters(self) -> list[MeterRow]:
         """Return all meters in the order in which they were first seen."""

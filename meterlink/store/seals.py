@@ -8,8 +8,8 @@ from meterlink.core.errors import StoreError
 from meterlink.seal.canonical import Json
 from meterlink.seal.edition import Edition, hashes_of, hidden, personal_texts
 from meterlink.seal.verification import verify_editions
+from meterlink.store.edition_writer import salts_of_visit
 from meterlink.store.sealed_contents import time_text, visit_contents
-from meterlink.store.sealing import salts_of_visit
 
 
 class StoredEdition(NamedTuple):
