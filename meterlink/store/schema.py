@@ -1,4 +1,7 @@
-"""The tables, as versioned migrations. From the first release on a migration never changes: add a new one.
+"""The tables, as versioned migrations. They are frozen: a migration never changes; a change is a new one.
+
+Before it is written, ``python tests/support/fixture_databases.py`` keeps a database of the version before, and
+`meterlink.store.connections.SCHEMA_VERSION` is raised with it. tests/unit/test_store_versions.py holds this.
 
 Imported by `meterlink.store.migration` only when a migration is due: sqlite-utils costs 0.1 s.
 """
