@@ -1,6 +1,7 @@
 """``meterlink verify``: whether a visit, or a report, is as it was sealed."""
 
 import json
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,7 @@ from meterlink.store.reader import Reader
 
 _STATUS = {SealState.INTACT: 0, SealState.CHANGED: 3, SealState.NOT_SEALED: 4}
 _LARGEST_FILE = 64 * 1024 * 1024  # bytes; photos are in a report as text, up to some MB each
+_STANDARD_INPUT = "-"
 _COVERED = "the visit with its outcome, test points, accepted readings with their packets, verdicts, voids, \
 replacements and notes"
 _PROOF = (
@@ -43,6 +45,7 @@ def command(target: str, key: str | None, data: str | None, *, last: bool, as_js
         meterlink verify --last
         meterlink verify 7f3a
         meterlink verify report.json --key 3f2a91bc
+        meterlink report --last --format json | meterlink verify -
 
     A closed visit is sealed by the station's key. A later change that Meterlink makes (a void, a new verdict, another
     name) makes another edition, which is listed with its changes. Every other change is found here. A report in JSON
@@ -62,9 +65,10 @@ def command(target: str, key: str | None, data: str | None, *, last: bool, as_js
     """
     if target and last:
         raise click.UsageError("Give a visit, a file, or --last.")
-    if target and (Path(target).is_file() or target.endswith(".json")):
-        checked = verify_report(_read(Path(target)), target)
-        return _show(target, checked.verification, checked.withheld, key, _OUTSIDE_REPORT, as_json=as_json)
+    if target == _STANDARD_INPUT or (target and (Path(target).is_file() or target.endswith(".json"))):
+        name = "standard input" if target == _STANDARD_INPUT else target
+        checked = verify_report(_read(target), name)
+        return _show(name, checked.verification, checked.withheld, key, _OUTSIDE_REPORT, as_json=as_json)
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
     visits = reader.visits()
     stored = find_visit(visits, target) if target else newest_visit(visits)
@@ -76,14 +80,14 @@ def command(target: str, key: str | None, data: str | None, *, last: bool, as_js
     return _show(name, verification, seal.unchecked if seal.editions else (), key, _OUTSIDE_VISIT, as_json=as_json)
 
 
-def _read(path: Path) -> str:
-    """Return the text of a file.
+def _read(path: str) -> str:
+    """Return the text of a file, or of standard input.
 
     Raises:
         InputError: it cannot be read, is no text, or is larger than a report.
     """
     try:
-        with path.open("rb") as file:
+        with sys.stdin.buffer if path == _STANDARD_INPUT else Path(path).open("rb") as file:
             content = file.read(_LARGEST_FILE + 1)
         if len(content) > _LARGEST_FILE:
             raise InputError(f"{path} is too large for a report.", "Give a report that was written with --format json.")

@@ -178,9 +178,10 @@ def close(*, outcome: str, power: str | None, covers: str | None, data: str | No
 
     OUTCOME is repaired, temporary repair, declined, part to be fetched, or no fault found.
 
-    With --json: visit, outcome, untested and outside_not_replaced (keys of
-    test points), skipped (point, reason), power_on and covers_on (null where nobody said it), meter_not_proven
-    (before, after), used (parts off the truck: rating, left, low: the low mark, null without one).
+    With --json: visit, outcome, untested and outside_not_replaced (keys of test points), skipped (point, reason),
+    power_on and covers_on (null where nobody said it), meter_not_proven (before, after), used (parts off the truck:
+    rating, left, low: the low mark, null without one), seal (the fingerprint of the sealed visit; empty where it could
+    not be sealed yet).
     """
     left = {name: state for name, state in (("power", power), ("covers", covers)) if state}
     result = send_command(data_dir(data), CommandName.CLOSE_VISIT, outcome=outcome, **left)
@@ -201,6 +202,11 @@ def closing_lines(result: Mapping[str, Any]) -> list[str]:
     lines += [f"Not said: whether {thing}." for thing, said in not_said.items() if said is None]
     if used := "; ".join(map(_used_text, result["used"])):
         lines.append(f"Used: {used}. To buy: meterlink stock restock")
+    lines.append(
+        f"Sealed, with the fingerprint {result['seal']}."
+        if result["seal"]
+        else "It is not sealed yet: meterlink seal keys, or the station's log, says why."
+    )
     return [*lines, "The report on it: meterlink report --last -o report.html"]
 
 

@@ -114,6 +114,7 @@ class VisitDesk:
         ``power`` is on or off, ``covers`` on or off: how the unit was left; empty where nobody said it.
         ``meter_not_proven`` has ``before`` and ``after`` where no proof on a known source stands before the first, or
         after the last, reading at an isolated test point. ``used`` has the parts off the truck that were fitted.
+        ``seal`` is the fingerprint of the sealed visit, empty where it could not be sealed.
 
         Raises:
             InputError: there is no such outcome.
@@ -130,7 +131,9 @@ class VisitDesk:
         closed = self._writer.close_visit(visit.require_ids().visit_id, self._clock.now(), outcome, unit_left)
         await asyncio.wrap_future(closed)
         await self._leave()
-        return {"visit": visit.require_ids().uid, "outcome": outcome, **left, **unit_left._asdict(), "used": used}
+        uid = visit.require_ids().uid
+        seal = await asyncio.to_thread(self._reader.seal_fingerprint, uid)
+        return {"visit": uid, "outcome": outcome, **left, **unit_left._asdict(), "used": used, "seal": seal}
 
     async def note(self, text: str) -> None:
         """Keep a note on the active visit.

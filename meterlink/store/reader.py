@@ -293,6 +293,13 @@ class Reader:
         with connect_for_reading(self._path) as connection:
             return newest_editions(connection)
 
+    def seal_fingerprint(self, visit_uid: str) -> str:
+        """Return the fingerprint of the newest sealed edition of a visit; empty without one."""
+        from meterlink.store.seals import seal_fingerprint  # noqa: PLC0415  # as above
+
+        with connect_for_reading(self._path) as connection:
+            return seal_fingerprint(connection, visit_uid)
+
     def station_keys(self) -> "list[StoredKey]":
         """Return the keys that this station, and those merged into it, sealed with, oldest first."""
         from meterlink.store.seals import stored_keys  # noqa: PLC0415  # signatures take a tenth of a command's time

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from meterlink.core.errors import StoreError
-from meterlink.seal.canonical import Json
+from meterlink.seal.canonical import Json, fingerprint, text_hash
 from meterlink.seal.edition import Edition, hashes_of, hidden, personal_texts
 from meterlink.seal.verification import verify_editions
 from meterlink.store.edition_writer import salts_of_visit
@@ -87,6 +87,14 @@ def newest_editions(connection: sqlite3.Connection) -> dict[str, StoredEdition]:
         "SELECT s.*, v.uid AS visit_uid FROM seals s JOIN visits v ON v.id = s.visit_id ORDER BY s.id"
     )
     return {row["visit_uid"]: _edition(row) for row in rows}
+
+
+def seal_fingerprint(connection: sqlite3.Connection, visit_uid: str) -> str:
+    """Return the fingerprint of the newest edition of a visit; empty without one."""
+    row = connection.execute(
+        "SELECT s.text FROM seals s JOIN visits v ON v.id = s.visit_id WHERE v.uid = ? ORDER BY s.id DESC", (visit_uid,)
+    ).fetchone()
+    return "" if row is None else fingerprint(text_hash(row["text"]))
 
 
 def _edition(row: sqlite3.Row) -> StoredEdition:

@@ -3,6 +3,7 @@
 import json
 import sqlite3
 from contextlib import closing
+from io import BytesIO, TextIOWrapper
 
 import pytest
 
@@ -93,3 +94,13 @@ def test_the_lists_and_a_new_key(folder):
     assert after[0]["public_key"] == before[0]["public_key"]
     assert after[1]["public_key"] in replaced.out
     assert run_cli("verify", "--data", folder).status == 0
+
+
+def test_a_report_from_standard_input(folder, monkeypatch):
+    report = run_cli("report", "--last", "--format", "json", "--data", folder).out
+    monkeypatch.setattr("sys.stdin", TextIOWrapper(BytesIO(report.encode())))
+    result = run_cli("verify", "-")
+    assert result.status == 0
+    assert result.out.startswith("standard input: intact.")
+    monkeypatch.setattr("sys.stdin", TextIOWrapper(BytesIO(report.replace("45.3", "46.3").encode())))
+    assert run_cli("verify", "-").status == 3
