@@ -4,6 +4,7 @@ from collections.abc import Collection, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
 from decimal import ROUND_UP, Context, Decimal
 
+from meterlink.core.equipment import TestPoint
 from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.record.model import EarlierVerdictEntry, Mark, ReadingEntry
@@ -33,6 +34,16 @@ _TWO_DIGITS = Context(prec=2, rounding=ROUND_UP)  # an uncertainty has two signi
 def plain(text: str) -> str:
     """Return a text of the database as one line without control characters."""
     return clean_text(text, LONGEST_REMARK)
+
+
+def title_text(point: TestPoint) -> str:
+    """Return the title of a test point from its cleaned names: ``run capacitor HERM``."""
+    return plain(f"{plain(point.component)} {plain(point.section)}")
+
+
+def terminals_text(terminals: tuple[str, str]) -> str:
+    """Return two terminals from their cleaned names: ``C–HERM``."""
+    return plain("–".join(map(plain, terminals)))
 
 
 def number_text(number: Decimal) -> str:
@@ -101,13 +112,13 @@ def reading_entry(
     judgement, limits = row.judgement, row.judgement.limits
     text, said_limits = plain(row.reading.text), limits_text(limits)
     counts = row.void_reason is None
-    utc_ns, terminals = row.reading.timestamp.utc_ns, "–".join(row.terminals)
+    utc_ns, terminals = row.reading.timestamp.utc_ns, terminals_text(row.terminals)
     return ReadingEntry(
         uid=row.uid,
         point=row.point_key,
         part=plain(row.component if row.section.replace("-", "–") == terminals else f"{row.component} {row.section}"),
         circuit=plain(row.circuit),
-        terminals=plain(terminals),
+        terminals=terminals,
         text=text,
         limits=said_limits or "none",
         verdict=verdict_text(judgement.verdict, judgement.margin),

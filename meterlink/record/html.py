@@ -54,7 +54,7 @@ def _customers(report: Report) -> Iterable[Markup]:
     yield _photos(report.photos)
     yield _section(Label.CAUTIONS, element("p", report.customer_caution))
     yield _section(Label.LIMITATIONS, element("p", *_spaced(report.limitations)))
-    yield _section(Label.MADE, element("p", *_spaced(report.made)), class_="small")
+    yield _section(Label.MADE, element("p", *_spaced(report.made), class_="small"))
     yield _section(Label.SEAL, _list(report.seal))
 
 
@@ -160,9 +160,9 @@ def _reading_row(entry: ReadingEntry) -> Markup:
     remarks = [element("span", remark, class_="remark") for remark in entry.remarks]
     return element(
         "tr",
-        element("th", part, " ", element("span", entry.terminals, class_="small"), " ", place, scope="row"),
+        element("th", part, " ", element("span", entry.terminals, class_="small terminals"), " ", place, scope="row"),
         element("td", measured if entry.counts else element("del", measured)),
-        element("td", entry.limits),
+        element("td", entry.limits, class_="limits"),
         element("td", _scale(entry) if entry.is_on_scale else NOTHING),
         element("td", _verdict(entry), *remarks),
         class_=None if entry.counts else "void",

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from meterlink.record.model import DerivedEntry, Fact, Label, ReadingEntry, Report, Voice
 
 _SPECIAL = re.compile(r"([\\`*_{}\[\]<>#|~!&])")
+_ADDRESS = re.compile(r"(:)(?=//)|(?<=www)(\.)", re.IGNORECASE)  # many programs make a link of a bare address
+_OPENING = re.compile(r"^([-+=:]|[0-9]+[.)])")  # a list, a rule or the line under a heading
 
 
 def markdown_report(report: Report, voice: Voice = Voice.CUSTOMER) -> str:
@@ -13,7 +15,7 @@ def markdown_report(report: Report, voice: Voice = Voice.CUSTOMER) -> str:
     sections = _common(report, voice) if voice is Voice.CUSTOMER else [*_common(report, voice), *_technical(report)]
     lines = [f"# {Label.TITLE}", "", f"**{_escape(report.place)}**", ""]
     if report.firm:
-        lines = [f"**{_escape(report.firm)}**  ", _escape(report.firm_address), "", *lines]
+        lines = [f"**{_escape(report.firm)}**  ", _escape_line(report.firm_address), "", *lines]
     for title, content in sections:
         if any(content):
             lines += [f"## {title}", "", *content, ""]
@@ -82,13 +84,13 @@ def _reading_lines(readings: Sequence[ReadingEntry]) -> Iterator[str]:
 
 def _derived_lines(entry: DerivedEntry) -> Iterator[str]:
     yield f"- **{_escape(entry.title)}**: {_escape(f'{entry.value}, {entry.mark} {entry.verdict}')}"
-    yield f"  {_escape(entry.text)} {_escape(entry.basis)}"
+    yield f"  {_escape_line(entry.text)} {_escape(entry.basis)}"
     if entry.missing:
         yield f"  {Label.MISSING}: {_escape(', '.join(entry.missing))}"
 
 
 def _cause_lines(report: Report) -> Iterator[str]:
-    yield _escape(report.summary)
+    yield _escape_line(report.summary)
     yield ""
     for cause in report.causes:
         yield f"- **{_escape(cause.title)}**: {cause.confidence}"
@@ -108,12 +110,22 @@ def _fact_lines(facts: Sequence[Fact]) -> list[str]:
 
 
 def _list(texts: Iterable[str]) -> list[str]:
-    return [f"- {_escape(text)}" for text in texts]
+    return [f"- {_escape_line(text)}" for text in texts]
 
 
 def _row(cells: Iterable[str]) -> str:
     return f"| {' | '.join(cell if cell == '---' else _escape(cell) for cell in cells)} |"
 
 
+def _escape_line(text: str) -> str:
+    """Return a text that stands at the beginning of a line, or of an item."""
+    return _OPENING.sub(_escape_opening, _escape(text))
+
+
+def _escape_opening(found: re.Match[str]) -> str:
+    opening = found[0]
+    return f"{opening[:-1]}\\{opening[-1]}"
+
+
 def _escape(text: str) -> str:
-    return _SPECIAL.sub(r"\\\1", text)
+    return _ADDRESS.sub(lambda found: f"\\{found[0]}", _SPECIAL.sub(r"\\\1", text))

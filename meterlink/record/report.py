@@ -13,7 +13,17 @@ from meterlink.core.site_facts import SiteFact
 from meterlink.core.version import VERSION
 from meterlink.diagnosis.causes import Diagnosis, RepairOutcome
 from meterlink.diagnosis.derived_points import DerivedResult
-from meterlink.record.entries import TYPED_IN, plain, reading_entry, site_day, site_time, verdict_mark, verdict_text
+from meterlink.record.entries import (
+    TYPED_IN,
+    plain,
+    reading_entry,
+    site_day,
+    site_time,
+    terminals_text,
+    title_text,
+    verdict_mark,
+    verdict_text,
+)
 from meterlink.record.model import (
     BeforeAndAfter,
     CauseEntry,
@@ -174,13 +184,13 @@ def _before_and_after(
     entries: Mapping[int, ReadingEntry],
 ) -> BeforeAndAfter:
     before, after = parts.before(fitted, point.key), parts.after(fitted, point.key)
-    terminals = "–".join(point.terminals)
-    outcome, conclusion = _conclusion(diagnosis, point.title, terminals)
+    part, terminals = title_text(point), terminals_text(point.terminals)
+    outcome, conclusion = _conclusion(diagnosis, part, terminals)
     if not parts.is_newest(fitted, point.key):
         outcome, conclusion = None, "This part was replaced again."
     return BeforeAndAfter(
-        part=plain(point.title),
-        terminals=plain(terminals),
+        part=part,
+        terminals=terminals,
         before=None if before is None else entries[before.id],
         after=None if after is None else entries[after.id],
         before_text="not measured" if before is None else plain(before.reading.text),
@@ -190,9 +200,9 @@ def _before_and_after(
     )
 
 
-def _conclusion(diagnosis: Diagnosis, title: str, terminals: str) -> tuple[RepairOutcome | None, str]:
+def _conclusion(diagnosis: Diagnosis, part: str, terminals: str) -> tuple[RepairOutcome | None, str]:
     for repair in diagnosis.repairs:
-        if (plain(repair.part), plain(repair.terminals)) == (plain(title), plain(terminals)):
+        if (plain(repair.part), plain(repair.terminals)) == (part, terminals):
             return repair.outcome, plain(repair.text)
     return None, "Nothing was read of it, before or after."
 
@@ -245,7 +255,7 @@ def _untested(record: VisitRecord, read: Collection[str]) -> Iterator[UntestedPo
         else:
             reason = "no reason was recorded"
         is_expected = not point.optional or point.key in {*skipped, *replaced, *voided}
-        part, terminals = plain(f"{point.circuit}: {point.title}"), plain("–".join(point.terminals))
+        part, terminals = plain(f"{point.circuit}: {point.title}"), terminals_text(point.terminals)
         place = f"{part}, {terminals}, {point.quantity}"  # a coil has ohms and volts at the same terminals
         yield UntestedPoint(part, terminals, reason, place, f"{place}: {reason}", is_expected)
 

@@ -14,13 +14,14 @@ h3 { font-size: 10.5pt; margin: 2mm 0 .5mm; } p { margin: 0 0 1mm; } ul { margin
 .facts { display: flex; flex-wrap: wrap; gap: .5mm 6mm; margin: 1mm 0; } .facts div { display: flex; gap: 1.5mm; }
 .facts dt { color: #444; white-space: nowrap; } .facts dd { margin: 0; }
 .details .facts { display: block; }
-.details .facts div { display: grid; grid-template-columns: 34mm 1fr; } .details .facts dd { grid-column: 2; }
+.details .facts div { display: grid; grid-template-columns: 37mm 1fr; } .details .facts dd { grid-column: 2; }
 table { width: 100%; border-collapse: collapse; }
 th, td { text-align: left; vertical-align: top; padding: .7mm 2mm .7mm 0; }
 thead th { color: #444; font-weight: normal; border-bottom: .2mm solid #777; }
 tbody tr { border-bottom: .1mm solid #bbb; }
 tbody th { font-weight: normal; } tr, .part, figure, .details { break-inside: avoid; } h2, h3 { break-after: avoid; }
 .small, .ratings { font-size: 9pt; color: #444; font-weight: normal; } .remark { display: block; font-size: 9pt; }
+.limits { white-space: nowrap; } .terminals { display: inline-block; }
 .mark { display: inline-block; min-width: 1.1em; font-weight: bold; }
 th, td { overflow-wrap: normal; } td strong, td del { white-space: nowrap; }
 tbody th, .remark, .void { overflow-wrap: anywhere; }
@@ -33,7 +34,7 @@ figure img { max-height: 45mm; max-width: 85mm; }
 @media screen and (max-width: 600px) {
   table, .small { font-size: 8.5pt; } .scale { width: 100%; max-width: 36mm; height: auto; }
   .readings th:nth-child(4), .readings td:nth-child(4) { display: none; }
-  .details .facts div { grid-template-columns: 25mm 1fr; }
+  .limits { white-space: normal; } .details .facts div { grid-template-columns: 25mm 1fr; }
 }
 @page { margin: 11mm 13mm; }
 @media print {

@@ -1,9 +1,11 @@
 """The test point of a stored reading."""
 
 from contextlib import suppress
+from dataclasses import replace
 
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
+from meterlink.core.replacements import Replacement
 from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.plans import parse_specification
 from meterlink.store.rows import HistoryRow
@@ -24,6 +26,16 @@ def point_of_row(row: HistoryRow, key: str = "") -> TestPoint:
         state=row.state,
         kind=row.kind,
         specification=specification,
+    )
+
+
+def replacement_of_points(replacement: Replacement) -> Replacement:
+    """Return a replacement with the names of its part as `point_of_row` has them, so that it finds its test points."""
+    return replace(
+        replacement,
+        component=_clean(replacement.component),
+        circuit=_clean(replacement.circuit),
+        sections=tuple(map(_clean, replacement.sections)),
     )
 
 

@@ -21,7 +21,7 @@ from meterlink.judge.electrical.insulation import DEFAULT_INSULATION_MINIMUM
 from meterlink.judge.judging import MeasuredValue
 from meterlink.settings import Settings
 from meterlink.station.diagnosis import VisitDiagnosis, supply_frequency
-from meterlink.station.row_points import point_of_row
+from meterlink.station.row_points import point_of_row, replacement_of_points
 from meterlink.station.rules import shipped_rules
 from meterlink.station.visit import ActiveVisit
 from meterlink.station.visit_desk import resumed_visit
@@ -59,7 +59,7 @@ def diagnose_stored(
         PlanError: the visit's plan cannot be read by this version.
     """
     rows = reader.history(visit_uid=uid, voided=False)
-    replacements = tuple(stored.replacement for stored in reader.replacements(uid))
+    replacements = tuple(replacement_of_points(stored.replacement) for stored in reader.replacements(uid))
     found = reader.visit(uid)
     assert found is not None  # noqa: S101  # it is in the list
     if hide is not None:

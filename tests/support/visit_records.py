@@ -96,7 +96,7 @@ def make_record(
 
 def make_row(number: int, at: TestPoint, text: str, site: Site = SITE) -> HistoryRow:
     """Return an accepted reading: ``44.1 uF`` or ``OL Mohm``."""
-    reading = _reading(at, text, BEGIN + number * MINUTE)
+    reading = make_reading(at, text, BEGIN + number * MINUTE)
     judgement = judge(at.kind, limits_for(at), MeasuredValue.from_reading(reading))
     return HistoryRow(
         number, f"{number:04x}", reading, judgement, 1.5, site, "7f3a", "split-condenser", at.key, at.circuit,
@@ -105,7 +105,7 @@ def make_row(number: int, at: TestPoint, text: str, site: Site = SITE) -> Histor
     )  # fmt: skip
 
 
-def _reading(at: TestPoint, text: str, utc_ns: int) -> Reading:
+def make_reading(at: TestPoint, text: str, utc_ns: int) -> Reading:
     number, _, unit = text.partition(" ")
     if number == "OL":
         return Reading(at.quantity, None, parse_unit(unit), Timestamp(utc_ns, utc_ns), Status.OVERLOAD)

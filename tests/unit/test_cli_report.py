@@ -4,7 +4,9 @@ import json
 import os
 import sys
 from io import BytesIO
+from itertools import count
 from pathlib import Path
+from random import Random
 
 import pytest
 from click.testing import CliRunner
@@ -17,6 +19,7 @@ from meterlink.core.errors import InputError
 from meterlink.settings import DATABASE_FILE
 from support.commands import run_command
 from support.doc_examples import SEASONS
+from support.hostile_visits import write_visit
 from support.kept_records import VOID_REASON, keep_record
 from support.recorded_visits import store_visits
 
@@ -112,6 +115,15 @@ def test_a_voided_reading_of_the_database_is_struck_through(data: Path) -> None:
     assert f"voided, it counts nowhere: {VOID_REASON}" in out
     assert "<del>" in out
     assert "judged again: an earlier verdict was replaced" in out
+
+
+def test_brackets_in_the_name_of_a_part_hide_no_replacement(data: Path) -> None:
+    # An own plan may call a part 'run capacitor [left]'. Its replacement divides the readings all the same.
+    numbers = count()
+    write_visit(data / DATABASE_FILE, lambda: f"part [{next(numbers)}]", Random(2))
+    report = json.loads(run_command("report", "--format", "json").out)
+    (replaced,) = report["replaced"]
+    assert [point["outcome"] for point in replaced["points"]] == ["new part outside", "not proven"]
 
 
 def test_the_firm_and_its_logo_stand_at_the_head(visits: Path) -> None:

@@ -42,6 +42,7 @@ HOSTILE = [
     "\u202eesrever\u202c \x1b[31m",
     "=cmd|'/c calc'!A1",
     "א" * 10_000,
+    "a\ud800b",  # half a character; no database of SQLite takes it
 ]
 
 
@@ -147,6 +148,24 @@ def test_no_name_breaks_out(name: str, voice: Voice) -> None:
         f"{'#' * n} {label}" for n in (1, 2) for label in Label
     }
     json.loads(json_report(make_report(hostile)))
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("---", "\\---"),  # would make a heading of the firm's name above it
+        ("===", "\\==="),
+        ("- item", "\\- item"),
+        ("+1 555-0142", "\\+1 555-0142"),
+        ("1. Quay Street", "1\\. Quay Street"),
+        ("http://198.51.100.7/", "http\\://198.51.100.7/"),
+        ("www.example.org", "www\\.example.org"),
+        ("4 Quay Street, 555-0142", "4 Quay Street, 555-0142"),
+    ],
+)
+def test_the_beginning_of_a_line_of_markdown_is_text(text: str, line: str) -> None:
+    record = replace(full_record(), firm=Firm("Harbour Cooling", text))
+    assert line in markdown_report(make_report(record)).splitlines()
 
 
 @pytest.mark.parametrize("voice", Voice)

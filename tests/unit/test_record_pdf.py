@@ -1,7 +1,7 @@
 """The PDF of a report: every value of the visit is in its text, it is tagged, and the same report is the same file."""
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import fields, is_dataclass, replace
 from importlib import resources
 from io import BytesIO
@@ -20,6 +20,7 @@ from meterlink.record.paper import Paper
 from meterlink.record.pdf import pdf_report
 from meterlink.record.pictures import NOT_READABLE, make_picture
 from meterlink.record.report import make_report
+from support.pdf_structure import pdf_elements
 from support.visit_records import TEN_READINGS, THREE_READINGS, full_record, make_record
 
 MARKUP = (
@@ -44,22 +45,6 @@ def squeezed(text: str) -> str:
 
 def text_of(pdf: bytes) -> str:
     return squeezed("".join(page.extract_text() for page in read(pdf).pages))
-
-
-def structure(pdf: bytes) -> Iterator[Any]:
-    """Yield the elements of the tree of structure, in the order of reading."""
-
-    def below(element: Any) -> Iterator[Any]:
-        yield element
-        kids = element.get("/K", [])
-        for kid in kids if isinstance(kids, list) else [kids]:
-            found = kid.get_object()
-            if isinstance(found, dict) and "/S" in found:
-                yield from below(found)
-
-    root: Any = read(pdf).trailer["/Root"]
-    for kid in root["/StructTreeRoot"]["/K"]:
-        yield from below(kid.get_object())
 
 
 def picture(kind: str) -> bytes:
@@ -131,7 +116,7 @@ def test_it_is_tagged_for_screen_readers(voice: Voice) -> None:
     assert root["/Lang"] == "en"
     assert read(pdf).metadata.title == f"Service report: {report.place}"
     assert root["/ViewerPreferences"]["/DisplayDocTitle"]
-    elements = list(structure(pdf))
+    elements = list(pdf_elements(pdf))
     levels = [int(element["/S"][2:]) for element in elements if re.fullmatch(r"/H\d", element["/S"])]
     assert levels[0] == 1
     assert levels.count(1) == 1
@@ -240,12 +225,12 @@ def test_a_character_that_no_font_has_is_said_and_makes_no_file_impossible() -> 
     assert "TechnicianAnna" in text_of(pdf)
     root: Any = read(pdf).trailer["/Root"]
     assert b"pdfuaid" not in root["/Metadata"].get_data()
-    assert any(element["/S"] == "/H1" for element in structure(pdf))
+    assert any(element["/S"] == "/H1" for element in pdf_elements(pdf))
 
 
 @pytest.mark.parametrize("kind", ["PNG", "JPEG", "GIF", "WEBP"])
 def test_a_picture_is_in_the_file_and_a_broken_one_is_named(kind: str) -> None:
     whole, half = make_picture("plate", picture(kind)), make_picture("half", picture(kind)[:30])
     pdf = make_pdf(make_report(replace(full_record(), photos=[whole, half])))
-    assert [element["/Alt"] for element in structure(pdf) if element.get("/Alt") in {"plate", "half"}] == ["plate"]
+    assert [element["/Alt"] for element in pdf_elements(pdf) if element.get("/Alt") in {"plate", "half"}] == ["plate"]
     assert squeezed(f"half {NOT_READABLE}") in text_of(pdf)
