@@ -48,6 +48,7 @@ _COMMANDS = {
     ),
     "backup": LazyCommand("meterlink.cli.backup", "command", "Write the record to a file, and check it.", _KEEPING),
     "restore": LazyCommand("meterlink.cli.restore", "command", "Make a backup the record of a folder.", _KEEPING),
+    "thin": LazyCommand("meterlink.cli.thin", "command", "Delete old raw readings, after a preview.", _KEEPING),
     "merge": LazyCommand("meterlink.cli.merge", "command", "Take in the record of another station.", _KEEPING),
     "find": LazyCommand("meterlink.cli.find", "command", "List the meters in range; bind your own.", _METERS),
     "meter": LazyCommand("meterlink.cli.meter", "command", "List your meters; enter their accuracy.", _METERS),

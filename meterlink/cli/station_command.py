@@ -3,7 +3,7 @@
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from meterlink.core.errors import InputError, MeterlinkError
 from meterlink.core.questions import OpenQuestionError
@@ -41,16 +41,39 @@ def send_command(folder: Path, command: CommandName, **fields: str | int | list[
 async def _send(
     folder: Path, command: CommandName, fields: Mapping[str, str | int | list[ReceivedParts]]
 ) -> Mapping[str, Any]:
+    async with connected_station(folder) as request:
+        return await request(command, **fields)
+
+
+class Request(Protocol):
+    """A function that lets the station carry out a command, and returns the data of its reply."""
+
+    async def __call__(self, command: CommandName, **fields: str | int | list[ReceivedParts]) -> Mapping[str, Any]:
+        """Raise what `send_command` raises."""
+
+
+@asynccontextmanager
+async def connected_station(folder: Path) -> AsyncIterator[Request]:
+    """Yield a function for several commands; see `send_command`.
+
+    Raises:
+        StoreError: the database cannot be used.
+        LinkError: the daemon has another version.
+    """
     from meterlink.link.client import connect  # noqa: PLC0415  # as above
 
     async with ensure_station(folder):
         client = await connect(folder)
-        try:
+
+        async def request(command: CommandName, **fields: str | int | list[ReceivedParts]) -> Mapping[str, Any]:
             reply = await client.request(command, **fields)
+            require_success(reply)
+            return reply["data"]
+
+        try:
+            yield request
         finally:
             await client.close()
-    require_success(reply)
-    return reply["data"]
 
 
 def require_success(reply: Reply) -> None:

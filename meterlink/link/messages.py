@@ -483,6 +483,9 @@ class CommandName(StrEnum):
     # open visits are judged again by it.
     SET_ACCURACY = "set_accuracy"
     SET_CALIBRATION = "set_calibration"  # meter, text: "2026-03-01, due 2027-03-01, certificate K-1047"
+    # uid (of the run), until_utc_ns, after_id (0, then that of the reply): delete the raw readings from before a time,
+    # slice by slice; the reply's data: ``deleted``, ``after_id``, ``done``
+    THIN = "thin"
     # Teaching a meter that no driver fits; the answer is a `TeachView`:
     TEACH = "teach"  # meter: begin
     TEACH_ENTRY = "teach_entry"  # meter, text: add an entry, the value on the display now: "4.70 uF"
@@ -527,6 +530,7 @@ class Command(TypedDict):
     since_utc_ns: NotRequired[int]
     until_utc_ns: NotRequired[int]
     parts: NotRequired[list["ReceivedParts"]]
+    after_id: NotRequired[int]
 
 
 class ReceivedParts(TypedDict):

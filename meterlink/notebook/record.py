@@ -30,11 +30,15 @@ _MOST_RAW = 5_000  # raw readings around an accepted one: a meter with 200 a sec
 
 
 class ReadingDetails(NamedTuple):
-    """An accepted reading with its earlier verdicts, oldest first, and the raw readings of its meter around it."""
+    """An accepted reading with its earlier verdicts, oldest first, and the raw readings of its meter around it.
+
+    ``thinned_utc_ns`` is the time when the others around it were deleted to save room; None if they were not.
+    """
 
     row: HistoryRow
     earlier: Sequence[EarlierVerdict]
     around: Sequence[StoredReading]
+    thinned_utc_ns: int | None = None
 
 
 class Record:
@@ -61,7 +65,21 @@ class Record:
         """Return the raw readings around the accepted reading ``row``, and its earlier verdicts."""
         earlier = self._reader.earlier_verdicts(row.visit_uid).get(row.uid, [])
         around = self._reader.readings_around(row.id, SECONDS_BEFORE, SECONDS_AFTER, _MOST_RAW)
-        return ReadingDetails(row, earlier, around)
+        return ReadingDetails(row, earlier, around, self._thinned_utc_ns(row, around))
+
+    def _thinned_utc_ns(self, row: HistoryRow, around: Sequence[StoredReading]) -> int | None:
+        at = row.reading.timestamp.utc_ns
+        runs = [run for run in self._reader.thinnings() if at < run.before_utc_ns]
+        if not runs or row.clock_set is False:
+            return None
+        # Others may have come in since, by a merge.
+        times = {raw.reading.timestamp for raw in around}
+        accepted = {near.reading.timestamp for near in self._reader.history(visit_uid=row.visit_uid)}
+        return runs[0].utc_ns if times <= accepted else None
+
+    def thinned_before(self) -> int | None:
+        """Return the time (ns since 1970 UTC) from before which raw readings were deleted; None if none were."""
+        return max((run.before_utc_ns for run in self._reader.thinnings()), default=None)
 
     def part(self, row: HistoryRow) -> PartSeries[HistoryRow] | None:
         """Return the values of the part of ``row`` over its visits; None if all its readings are voided.

@@ -15,6 +15,7 @@ from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.repair_commands import RepairCommands
 from meterlink.station.seal_commands import SealCommands
 from meterlink.station.teaching import Teaching
+from meterlink.station.thinning_commands import ThinningCommands
 from meterlink.station.visit_commands import VisitCommands
 from meterlink.station.visit_desk import VisitDesk
 
@@ -50,6 +51,7 @@ class Argument(StrEnum):
     SINCE = "since_utc_ns"  # ns since 1970 UTC
     UNTIL = "until_utc_ns"
     PARTS = "parts"  # a list of objects
+    AFTER = "after_id"  # a row id, 0 for the beginning
     ANSWER = "answer"  # the key or the number of a choice; empty if it is left out
 
 
@@ -76,6 +78,7 @@ def command_rows(
     facts: MeterFactCommands,
     *,
     seals: SealCommands,
+    thinning: ThinningCommands,
     teaching: Teaching,
 ) -> tuple[CommandRow, ...]:
     """Return the table of all commands."""
@@ -140,6 +143,7 @@ def command_rows(
         CommandRow(CommandName.SET_DRIVER, facts.set_driver, (meter, text)),
         CommandRow(CommandName.SET_ACCURACY, facts.set_accuracy, (meter, text)),
         CommandRow(CommandName.SET_CALIBRATION, facts.set_calibration, (meter, text)),
+        CommandRow(CommandName.THIN, thinning.thin, (Argument.UID, Argument.UNTIL, Argument.AFTER)),
         CommandRow(CommandName.TEACH, teaching.begin, (meter,)),
         CommandRow(CommandName.TEACH_ENTRY, teaching.add_entry, (meter, text)),
         CommandRow(CommandName.TEACH_DROP, teaching.drop_entry, (meter,), (entry,)),
@@ -199,7 +203,7 @@ class CommandTable:
         return {str(argument): self._value(argument, command.get(argument), row) for argument in accepted}
 
     def _value(self, argument: Argument, value: object, row: CommandRow) -> object:
-        if argument in {Argument.COUNT, Argument.SINCE, Argument.UNTIL}:
+        if argument in {Argument.COUNT, Argument.SINCE, Argument.UNTIL, Argument.AFTER}:
             if _is_number(value, 0):
                 return value
         elif argument is Argument.PARTS:

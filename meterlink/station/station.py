@@ -39,6 +39,7 @@ from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.replay import PacketSource
 from meterlink.station.seal_commands import SealCommands
 from meterlink.station.teaching import Teaching
+from meterlink.station.thinning_commands import ThinningCommands
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.station.visit_desk import VisitDesk, pin_meters, resumed_visit
 from meterlink.store.reader import Reader
@@ -273,6 +274,7 @@ class Station:
                 meter_commands,
                 meter_facts,
                 seals=SealCommands(self._writer),
+                thinning=ThinningCommands(self._writer, config.clock),
                 teaching=self._teaching,
             )
             self._commands = CommandTable(table, lambda key: current.require().planned_point(key), collection.show)

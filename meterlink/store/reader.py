@@ -9,7 +9,7 @@ from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan, Site
 from meterlink.core.site_facts import SiteFact
 from meterlink.core.stock import Movement, StockCount
-from meterlink.store import continuity, places, queries, raw_readings, repairs, site_facts
+from meterlink.store import continuity, places, queries, raw_readings, repairs, site_facts, thinning
 from meterlink.store.accepted_filter import AcceptedFilter
 from meterlink.store.connections import connect_for_reading
 from meterlink.store.history_fields import PlainValue, history_fields
@@ -316,6 +316,16 @@ class Reader:
         """Return the oldest ``limit`` messages in the outbox with an id above ``after_id``."""
         with connect_for_reading(self._path) as connection:
             return queries.outbox(connection, limit, after_id)
+
+    def thinnable(self, before_utc_ns: int) -> thinning.Thinnable:
+        """Return the number of raw readings from before a time that thinning would delete, and their bytes."""
+        with connect_for_reading(self._path) as connection:
+            return thinning.thinnable(connection, before_utc_ns)
+
+    def thinnings(self) -> list[thinning.Thinning]:
+        """Return all runs of thinning, oldest first."""
+        with connect_for_reading(self._path) as connection:
+            return thinning.thinnings(connection)
 
     def counts(self) -> dict[str, int]:
         """Return ``{name: number}``: the rows of each growing table and the number of dropped items of each kind.

@@ -18,7 +18,7 @@ from meterlink.core.meter_facts import Fact, FactName
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.site_facts import SiteFact
 from meterlink.core.stock import Movement, StockCount, StockItem
-from meterlink.store import continuity, meters, places, queries, repairs, site_facts, transactions
+from meterlink.store import continuity, meters, places, queries, repairs, site_facts, thinning, transactions
 from meterlink.store.connections import as_store_error, check_file, connect_for_writing, is_transient
 from meterlink.store.file_errors import store_error_class
 from meterlink.store.lock import FileLock
@@ -347,6 +347,11 @@ class Writer:
             return repairs.stock(connection)
 
         return self._enqueue(undo)
+
+    def thin_slice(self, uid: str, before_utc_ns: int, after_id: int) -> Future[thinning.Slice]:
+        """Delete raw readings from before a time in one slice; see `thinning.delete_slice`."""
+        now = self._clock.now().utc_ns
+        return self._enqueue(lambda connection: thinning.delete_slice(connection, uid, before_utc_ns, after_id, now))
 
     def add_movements(self, movements: Sequence[Movement]) -> Future[list[StockCount]]:
         """Add to the ledger of the stock, all or none; return the counts."""

@@ -45,6 +45,7 @@ SEEDS = (
     ("report", "7f3a", "--format", "pdf", "--paper", "letter", "--anonymous", "-o", "report.pdf"),
     ("backup", "-o", "record.zip", "--whole", "--force", "--json", "--data", "."),
     ("restore", "record.db", "--replace", "--json", "--data", "restored"),
+    ("thin", "--older-than", "90d", "--yes", "--compact", "--json", "--data", "."),
     ("merge", "second-phone.db", "--preview", "--json", "--data", "."),
     ("sticker", "Condenser 1", "--site", "Mill Lane bakery", "--size", "100x50", "--qr", "-o", "sticker.svg"),
     ("sticker", "Condenser 1", "--part", "run capacitor", "--sheet", "3x7:63.5x38.1", "--margins", "7.2x15.1",

@@ -24,6 +24,7 @@ from meterlink_tui.widgets.pages import PagedList
 from support.dashboards import catch_up, dashboard, running_dashboard, screen_lines, screen_text
 from support.kept_records import LAST_VISIT, PLACE, SECOND, VOID_REASON, capacitor, keep_record
 from support.recorded_visits import OUTER_TIMEOUT, RecordedVisit, store_visits
+from support.thinned_records import keep_closed_record, thin_record
 
 SIZES = [(40, 24), (62, 20), (80, 24), (120, 40), (200, 60)]
 CAUTION = "Isolate the unit. Discharge the capacitor through a resistor before touching its terminals."
@@ -391,3 +392,16 @@ def test_a_screen_of_the_record_looks_as_accepted(
         await press(pilot, *keys)
 
     assert snap_compare(app, terminal_size=size, run_before=look)
+
+
+async def test_thinned_raw_readings_are_said_to_be_thinned(tmp_path: Path) -> None:
+    """A plot without a curve, and a list with a hole, would look as if the meter had sent nothing."""
+    path = tmp_path / "meterlink.db"
+    keep_closed_record(path)
+    thin_record(path, LAST_VISIT + 3600 * SECOND)
+    async with running_dashboard(visit(), database=path, size=(120, 40)) as (app, _, pilot):
+        await press(pilot, "h", "enter")
+        text = " ".join(screen_text(app).split())
+        assert "Thinned on 2026-10-12 16:00: the raw readings around it were deleted." in text
+        await press(pilot, "w")
+        assert "From before 2026-07-14 16:00 the accepted ones: thinned." in " ".join(screen_text(app).split())

@@ -20,6 +20,7 @@ from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.repair_commands import RepairCommands
 from meterlink.station.seal_commands import SealCommands
 from meterlink.station.teaching import Teaching
+from meterlink.station.thinning_commands import ThinningCommands
 from meterlink.station.visit_commands import VisitCommands
 from meterlink.station.visit_desk import VisitDesk
 
@@ -32,7 +33,7 @@ CLASSES: Any = (
     MeterCommands,
     MeterFactCommands,
 )
-NAMED: Any = {"seals": SealCommands, "teaching": Teaching}
+NAMED: Any = {"seals": SealCommands, "thinning": ThinningCommands, "teaching": Teaching}
 ROWS = command_rows(
     *(Mock(spec=handlers) for handlers in CLASSES), **{name: Mock(spec=handlers) for name, handlers in NAMED.items()}
 )

@@ -58,7 +58,7 @@ class AcceptedSheet(RecordSheet[None]):
         typed = "Typed in: no raw readings around it."
         sentence = typed if self._row.reading.is_typed else "No other raw readings of this meter around it."
         plot = trace_plot(details)
-        self.query_one(PlotView).show(plot, sentence)
+        self.query_one(PlotView).show(plot, sentence if plot else _thinned(details) or sentence)
         self.query_one("#accepted-facts", Static).update(
             Content("\n").join([*([Content.styled(TRACE_MARKS, "$faint")] if plot else []), *_facts(details)])
         )
@@ -75,6 +75,13 @@ class AcceptedSheet(RecordSheet[None]):
     def action_raw(self) -> None:
         """List the raw readings from that moment."""
         self.app.push_screen(RawSheet(self._scene, self._record, self._row.reading.timestamp.utc_ns))
+
+
+def _thinned(details: ReadingDetails) -> str:
+    """Return the sentence on raw readings that were deleted; empty if none were."""
+    if details.thinned_utc_ns is None or details.row.reading.is_typed:
+        return ""
+    return f"Thinned on {local_time(details.thinned_utc_ns, None)}: the raw readings around it were deleted."
 
 
 def _heading(row: HistoryRow) -> Content:
@@ -105,6 +112,8 @@ def _facts(details: ReadingDetails) -> Iterator[Content]:
     yield Content(f"Limits: {limits}. Meter: {meter}.{settled}")
     if row.clock_set is False:
         yield Content("The station's clock was not set: the date is not known.")
+    if len(details.around) > 1 and (thinned := _thinned(details)):
+        yield Content(thinned)
     for earlier in reversed(details.earlier):
         mark, _ = verdict_mark(earlier.verdict, earlier.margin)
         basis = clean_text(earlier.limits_basis, _LONGEST) or "no limits"

@@ -10,7 +10,7 @@ from textual.widgets import Input, Static
 
 from meterlink.core.errors import MeterlinkError
 from meterlink.notebook.record import Record, StoredReading, parse_local_time
-from meterlink_tui.record_lines import raw_line
+from meterlink_tui.record_lines import local_time, raw_line
 from meterlink_tui.scene import Scene
 from meterlink_tui.sheets.record import RecordListSheet
 from meterlink_tui.widgets.pages import PagedList
@@ -39,7 +39,7 @@ class RawSheet(RecordListSheet[StoredReading]):
 
     def body(self) -> ComposeResult:
         """Yield the field for a time, and the list."""
-        yield Static("Raw readings of all meters", classes="heading")
+        yield Static("Raw readings of all meters", classes="heading", markup=False)
         with Horizontal(classes="line"):
             yield Static("TIME", classes="line-label")
             field = Input(
@@ -57,10 +57,21 @@ class RawSheet(RecordListSheet[StoredReading]):
         self.call_after_refresh(self._begin)
 
     async def _begin(self) -> None:
+        await self._show_thinned()
         if self._utc_ns is None:
             await self.pages.go_to_end()
         else:
             await self._go_to(self._utc_ns)
+
+    async def _show_thinned(self) -> None:
+        """Say in the heading which readings were deleted to save room."""
+        try:
+            before = await asyncio.to_thread(self._record.thinned_before)
+        except MeterlinkError:
+            return  # the list says so
+        if before is not None:
+            heading = f"Raw readings of all meters. From before {local_time(before, None)} the accepted ones: thinned."
+            self.query_one(".heading", Static).update(heading)
 
     async def on_input_submitted(self, submitted: Input.Submitted) -> None:
         """Go to the typed time."""

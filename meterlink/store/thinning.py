@@ -1,0 +1,141 @@
+"""Thinning: old raw readings are deleted to save room, in slices, so that a station goes on between them.
+
+A reading stays if it is an accepted reading's own, if its visit is open, if the station's clock was not set when it
+came (its time is not known), or if its stretch is still open. The record rests on the accepted readings, which are
+copies (see `meterlink.store.schema`): verdicts, reports, trends and seals stay as they are.
+"""
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from typing import NamedTuple
+
+from meterlink.store.connections import as_store_error, connect_for_writing
+from meterlink.store.queries import UNUSED_READING_IDS
+from meterlink.store.transactions import increment_counter
+
+LEAST_AGE = 86_400 * 10**9
+"""Readings younger than a day (in ns) are never thinned: a visit may be given them, or go on with them."""
+
+# Raw readings that one slice looks at: some hundredths of a second, so that the readings of the meters never wait.
+_SLICE = 10_000
+# Bytes of a row beside its packet: header, row id, stretch, times and digits, as measured in records of all kinds.
+_ROW_SIZE = 18
+
+_MAY_GO = """
+    s.first_utc_ns < :before AND s.first_utc_ns + r.utc_offset_us * 1000 < :before AND s.clock_set IS NOT 0
+    AND s.last_reading_id IS NOT NULL AND (v.id IS NULL OR v.closed_utc_ns IS NOT NULL)
+    AND NOT EXISTS (SELECT 1 FROM accepted_readings WHERE raw_reading_id = r.id)
+"""
+_DELETE = f"""
+    DELETE FROM raw_readings WHERE id > :after AND id <= :last AND id IN (
+        SELECT r.id FROM raw_readings r CROSS JOIN stretches s ON s.id = r.stretch_id
+        LEFT JOIN visits v ON v.id = s.visit_id WHERE r.id > :after AND r.id <= :last AND {_MAY_GO}
+    ) RETURNING stretch_id
+"""  # noqa: S608  # constants only
+
+
+class Thinnable(NamedTuple):
+    """The raw readings that thinning would delete, and about how many bytes they take."""
+
+    readings: int
+    size: int
+
+
+class Slice(NamedTuple):
+    """``after_id``: where the next slice begins; ``done``: this was the last one."""
+
+    deleted: int
+    after_id: int
+    done: bool
+
+
+class Thinning(NamedTuple):
+    """A run of thinning: at ``utc_ns`` it deleted raw readings from before ``before_utc_ns``."""
+
+    uid: str
+    utc_ns: int
+    before_utc_ns: int
+    deleted: int
+
+
+def thinnable(connection: sqlite3.Connection, before_utc_ns: int) -> Thinnable:
+    """Count the raw readings that thinning would delete."""
+    readings, packets = connection.execute(
+        f"""
+        SELECT COUNT(*), COALESCE(SUM(LENGTH(r.packet)), 0) FROM stretches s
+        CROSS JOIN raw_readings r ON r.id BETWEEN s.first_reading_id AND s.last_reading_id AND r.stretch_id = s.id
+        LEFT JOIN visits v ON v.id = s.visit_id WHERE {_MAY_GO}
+        """,  # noqa: S608  # constants only
+        {"before": before_utc_ns},
+    ).fetchone()
+    return Thinnable(readings, packets + readings * _ROW_SIZE)
+
+
+def delete_slice(connection: sqlite3.Connection, uid: str, before_utc_ns: int, after_id: int, now_utc_ns: int) -> Slice:
+    """Delete the raw readings of one slice, those after the row ``after_id``; ``uid`` is the run's.
+
+    The run has one row in ``thinnings``, which is true at any time, also if the next slice never comes.
+    """
+    (last, newest) = connection.execute(
+        "SELECT MAX(id), (SELECT MAX(id) FROM raw_readings) FROM"
+        " (SELECT id FROM raw_readings WHERE id > ? ORDER BY id LIMIT ?)",
+        (after_id, _SLICE),
+    ).fetchone()
+    (end,) = connection.execute(
+        "SELECT COALESCE(MAX(last_reading_id), 0) FROM stretches WHERE first_utc_ns < ?", (before_utc_ns,)
+    ).fetchone()
+    if last is None or after_id >= end:
+        return Slice(0, after_id, done=True)
+    stretches = [
+        row[0]
+        for row in connection.execute(_DELETE, {"before": before_utc_ns, "after": after_id, "last": last}).fetchall()
+    ]
+    if stretches:
+        _shorten(connection, set(stretches))
+        (newest_now,) = connection.execute("SELECT COALESCE(MAX(id), 0) FROM raw_readings").fetchone()
+        # Ids above the newest reading are used again.
+        increment_counter(connection, UNUSED_READING_IDS, len(stretches) - (newest - newest_now))
+        connection.execute(
+            "INSERT INTO thinnings (uid, utc_ns, before_utc_ns, deleted) VALUES (?, ?, ?, ?)"
+            " ON CONFLICT (uid) DO UPDATE SET utc_ns = excluded.utc_ns, deleted = deleted + excluded.deleted",
+            (uid, now_utc_ns, before_utc_ns, len(stretches)),
+        )
+    return Slice(len(stretches), last, done=last >= end)
+
+
+def thinnings(connection: sqlite3.Connection) -> list[Thinning]:
+    """Return all runs of thinning, oldest first."""
+    rows = connection.execute("SELECT uid, utc_ns, before_utc_ns, deleted FROM thinnings ORDER BY utc_ns, uid")
+    return [Thinning(*row) for row in rows]
+
+
+def compact(path: Path) -> None:
+    """Give the room of deleted rows back to the disk: SQLite writes the database anew, and needs its size again for it.
+
+    The caller holds the lock of the folder.
+
+    Raises:
+        StoreError: the disk is full or fails, or another program has the database open; it is as it was.
+    """
+    try:
+        with closing(connect_for_writing(path)) as connection:
+            connection.execute("VACUUM")
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    except sqlite3.Error as error:
+        store_error = as_store_error(error, path)
+        raise store_error from error
+
+
+def _shorten(connection: sqlite3.Connection, stretch_ids: set[int]) -> None:
+    """Let stretches begin with the first reading that is left; remove those without any."""
+    for stretch_id in stretch_ids:
+        (first,) = connection.execute(
+            "SELECT MIN(r.id) FROM stretches s JOIN raw_readings r"
+            " ON r.id BETWEEN s.first_reading_id AND s.last_reading_id AND r.stretch_id = s.id WHERE s.id = ?",
+            (stretch_id,),
+        ).fetchone()
+        if first is None:
+            connection.execute("DELETE FROM stretches WHERE id = ?", (stretch_id,))
+        else:
+            connection.execute("UPDATE stretches SET first_reading_id = ? WHERE id = ?", (first, stretch_id))
