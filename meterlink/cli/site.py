@@ -6,6 +6,7 @@ from meterlink.cli.choice import NamedChoice
 from meterlink.cli.completion import complete_site
 from meterlink.cli.lazy_group import CommandGroup
 from meterlink.cli.output import Form, data_option, listing_options, print_table, print_text, printable_text
+from meterlink.cli.removal import confirm_removal, print_done, yes_option
 from meterlink.cli.station_command import send_command
 from meterlink.core.errors import InputError, NoDatabaseError
 from meterlink.core.site_facts import SiteFact
@@ -167,6 +168,39 @@ def merge(*, site: str, into: str, data: str | None) -> None:
     """
     send_command(data_dir(data), CommandName.MERGE_SITES, site=site, to_site=into)
     click.echo(f"The units of {printable_text(site)} are at {printable_text(into)} now.")
+
+
+@command.command()
+@_site
+@click.option("--units", is_flag=True, help="The names of its units, too: they become pseudonyms.")
+@yes_option
+@data_option
+def forget(*, site: str, units: bool, yes: bool, data: str | None) -> None:
+    """Remove the personal data of a SITE; its measurements stay.
+
+    \b
+        meterlink site forget Bakery
+        meterlink site forget Bakery --units --yes
+
+    The name becomes a pseudonym, such as 'site 7f3a'. Customer, address, notes, photos and locations of its units are
+    deleted; technician, job, notes and typed reasons of its visits read 'removed'. Messages on them that wait for the
+    broker are deleted. The seals stay valid. It lists everything first, and asks you to type the name. The file is
+    written anew, which takes room for a second copy of it. Backups and exports made earlier keep the data.
+
+    \f
+
+    Raises:
+        InputError: there is no such site.
+    """
+    found = _find(_sites(data), site)
+    folder = existing_data_dir(data)
+    removal = _reader(data).site_removal(found.name, units=units)
+    if not confirm_removal(removal, folder, found.name, yes=yes):
+        click.echo("Nothing is removed.")
+        return
+    more = {"text": "units"} if units else {}
+    result = send_command(folder, CommandName.FORGET_SITE, site=found.name, **more)
+    print_done(f"The site is {result['site']} now.")
 
 
 def _reader(data: str | None) -> Reader:

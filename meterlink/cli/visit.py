@@ -30,6 +30,7 @@ from meterlink.cli.output import (
     printable_text,
     verdict_colour,
 )
+from meterlink.cli.removal import confirm_removal, print_done, yes_option
 from meterlink.cli.station_command import send_command
 from meterlink.cli.stored_visits import SHORT_ID, find_visit, short_id
 from meterlink.cli.table import Cell
@@ -348,6 +349,30 @@ def replace(  # the options of one command
     if result["stock"] is not None:
         lines.insert(1, f"On the truck: {result['stock']['left']} of {printable_text(result['stock']['rating'])}.")
     click.echo(json.dumps(result) if as_json else "\n".join(lines))
+
+
+@command.command()
+@click.argument("visit", metavar="VISIT", shell_complete=complete_visit)
+@yes_option
+@data_option
+def forget(*, visit: str, yes: bool, data: str | None) -> None:
+    """Remove technician, job, notes and typed reasons of a VISIT (its id, or the beginning); its measurements stay.
+
+    \b
+        meterlink visit forget 7f3a
+
+    They read 'removed' from then on, and the seal stays valid. The names of the site and the unit stay: see
+    `meterlink site forget`, which tells more.
+    """
+    reader = _reader(data)
+    found = find_visit(reader.visits(), visit)
+    folder = existing_data_dir(data)
+    word = found.uid[:SHORT_ID]
+    if not confirm_removal(reader.visit_removal(found.uid), folder, word, yes=yes):
+        click.echo("Nothing is removed.")
+        return
+    send_command(folder, CommandName.FORGET_VISIT, visit=found.uid)
+    print_done(f"The visit {word} is without names of people.")
 
 
 @command.command("list")

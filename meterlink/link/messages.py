@@ -466,6 +466,9 @@ class CommandName(StrEnum):
     SHOW_UNIT = "show_unit"  # the reply's data has the facts about the active visit's unit, ``lines`` for a person
     SET_FACT = "set_fact"  # site, unit, fact (see `UnitFact`), [text]: keep it; without a text, remove it
     SET_SITE_FACT = "set_site_fact"  # site, fact (see `SiteFact`), [text]: keep it; without a text, remove it
+    # site, [text, "units": their names, too]: remove its personal data; the reply's data has its new name as ``site``
+    FORGET_SITE = "forget_site"
+    FORGET_VISIT = "forget_visit"  # visit, a uid: remove its personal data
     # Discovery:
     FIND = "find"  # [text]: send a `DiscoveryView` with that ``request_text``
     DISCOVER_SERVICES = "discover_services"  # meter: connect once and read the services

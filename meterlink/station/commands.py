@@ -132,6 +132,8 @@ def command_rows(
         CommandRow(CommandName.SET_FACT, places.set_fact, (site, unit, Argument.FACT), (text,)),
         CommandRow(CommandName.REPLACE_KEY, seals.replace_key, (), (text,)),
         CommandRow(CommandName.SET_SITE_FACT, places.set_site_fact, (site, Argument.FACT), (text,)),
+        CommandRow(CommandName.FORGET_SITE, places.forget_site, (site,), (text,)),
+        CommandRow(CommandName.FORGET_VISIT, places.forget_visit, (Argument.VISIT,)),
         CommandRow(CommandName.FIND, meters.find, (), (text,)),
         CommandRow(CommandName.DISCOVER_SERVICES, meters.discover_services, (meter,)),
         CommandRow(CommandName.BIND, meters.bind, (meter,), (text,)),

@@ -17,6 +17,8 @@ from meterlink.station.visit_desk import VisitDesk, plan_of_visit
 from meterlink.store.reader import Reader
 from meterlink.store.writer import Writer
 
+_UNITS = "units"
+
 
 class PlaceCommands:
     """Changes where visits belong; ``publish_again`` sends the readings of the active visit with its new place."""
@@ -149,6 +151,28 @@ class PlaceCommands:
         if kept and fact == SiteFact.TIME_ZONE:
             kept = parse_zone(kept)
         await asyncio.wrap_future(self._writer.add_site_fact(place_name(site), SiteFact(fact), kept))
+
+    async def forget_site(self, site: str, text: str) -> Mapping[str, object]:
+        """Remove the personal data of a site; with the text ``units``, the names of its units, too.
+
+        Raises:
+            InputError: the name is empty, or the text is another one.
+            VisitError: there is no such site, or a visit there is open.
+        """
+        if text not in {"", _UNITS}:
+            raise InputError(f"{text!r} is nothing to remove beside the site.", f"Write {_UNITS}, or nothing.")
+        await self._desk.wait_for_commits()
+        name = await asyncio.wrap_future(self._writer.forget_site(place_name(site), units=text == _UNITS))
+        return {"site": name}
+
+    async def forget_visit(self, visit: str) -> None:
+        """Remove technician, job, notes and typed reasons of a visit.
+
+        Raises:
+            VisitError: there is no such visit, or it is open.
+        """
+        await self._desk.wait_for_commits()
+        await asyncio.wrap_future(self._writer.forget_visit(visit))
 
     async def _change(self, future: Future[None], moved_uid: str = "") -> None:
         """Wait for a change of places, and show the active visit with it.

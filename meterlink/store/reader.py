@@ -12,6 +12,7 @@ from meterlink.core.stock import Movement, StockCount
 from meterlink.store import continuity, places, queries, raw_readings, repairs, site_facts, thinning
 from meterlink.store.accepted_filter import AcceptedFilter
 from meterlink.store.connections import connect_for_reading
+from meterlink.store.forgetting import Removal, site_removal, visit_removal
 from meterlink.store.history_fields import PlainValue, history_fields
 from meterlink.store.history_query import PAGE, HistoryFilter, accepted_ids, id_of_accepted, names_in_history
 from meterlink.store.part_values import PartValue, VisitedUnit, part_values, visited_units
@@ -264,6 +265,26 @@ class Reader:
         """Return the newest of each fact about a site, without removed ones; none for an unknown site."""
         with connect_for_reading(self._path) as connection:
             return site_facts.site_facts(connection, site)
+
+    def site_removal(self, site: str, *, units: bool) -> Removal:
+        """Return the personal data of a site that `Writer.forget_site` would remove.
+
+        Raises:
+            VisitError: there is no such site.
+            StoreError: the database cannot be read.
+        """
+        with connect_for_reading(self._path) as connection:
+            return site_removal(connection, site, units=units)
+
+    def visit_removal(self, uid: str) -> Removal:
+        """Return the personal data of a visit that `Writer.forget_visit` would remove.
+
+        Raises:
+            VisitError: there is no such visit.
+            StoreError: the database cannot be read.
+        """
+        with connect_for_reading(self._path) as connection:
+            return visit_removal(connection, uid)
 
     def stock(self) -> list[StockCount]:
         """Return the count of each kind of part on the truck, and of each that has a low mark."""

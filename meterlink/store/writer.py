@@ -18,7 +18,7 @@ from meterlink.core.meter_facts import Fact, FactName
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.site_facts import SiteFact
 from meterlink.core.stock import Movement, StockCount, StockItem
-from meterlink.store import continuity, meters, places, queries, repairs, site_facts, thinning, transactions
+from meterlink.store import continuity, forgetting, meters, places, queries, repairs, site_facts, thinning, transactions
 from meterlink.store.connections import as_store_error, check_file, connect_for_writing, is_transient
 from meterlink.store.file_errors import store_error_class
 from meterlink.store.lock import FileLock
@@ -71,6 +71,7 @@ class _Job:
     rows: int = 1
     messages: int = 0
     droppable: bool = False
+    scrubs: bool = False  # the file is written anew once it is committed
 
 
 class Writer:
@@ -314,6 +315,17 @@ class Writer:
         now = self._clock.now().utc_ns
         return self._enqueue(lambda connection: site_facts.add_site_fact(connection, site, fact, text, now))
 
+    def forget_site(self, site: str, *, units: bool) -> Future[str]:
+        """Remove the personal data of a site, and their bytes; return its pseudonym. See `forgetting.forget_site`.
+
+        The Future gets its VisitError, or the StoreError of `forgetting.scrub`.
+        """
+        return self._enqueue(lambda connection: forgetting.forget_site(connection, site, units=units), scrubs=True)
+
+    def forget_visit(self, uid: str) -> Future[None]:
+        """Remove the personal data of a visit, and their bytes. See `forget_site`."""
+        return self._enqueue(lambda connection: forgetting.forget_visit(connection, uid), scrubs=True)
+
     def pause_visit(self) -> Future[None]:
         """Leave no visit active; the visit stays open."""
         return self._enqueue(transactions.pause_visits)
@@ -455,13 +467,14 @@ class Writer:
         rows: int = 1,
         messages: int = 0,
         droppable: bool = False,
+        scrubs: bool = False,
     ) -> Future[_T]:
         future: Future[_T] = Future()
         future.set_running_or_notify_cancel()  # no cancellation from here on: the data will be written
         with self._wake:
             if self._closing:
                 raise StoreError(f"Nothing can be written to {self._path}: it is not open.", "Start the station again.")
-            self._queue.append(_Job(work, future, readings, rows, messages, droppable))
+            self._queue.append(_Job(work, future, readings, rows, messages, droppable, scrubs))
             self._queued_rows += rows
             self._unfinished += 1
             overflowed = self._drop_overflow()
@@ -518,7 +531,17 @@ class Writer:
             except sqlite3.Error as error:
                 self._requeue(jobs, error)
             else:
+                self._scrub(jobs, outcomes)
                 self._acknowledge(jobs, outcomes)
+
+    def _scrub(self, jobs: list[_Job], outcomes: list[object]) -> None:
+        """Take the bytes out of the file that jobs have removed from the record; a failure is their outcome."""
+        for number, job in enumerate(jobs):
+            if job.scrubs and not isinstance(outcomes[number], MeterlinkError):
+                try:
+                    forgetting.scrub(self._path)
+                except (MeterlinkError, sqlite3.Error) as error:
+                    outcomes[number] = self._as_error(error)
 
     def _abandon(self, fault: MeterlinkError) -> None:
         """Fail all waiting jobs; later calls raise StoreError."""

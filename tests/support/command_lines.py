@@ -78,6 +78,8 @@ SEEDS = (
     ("site", "set", "Mill Lane bakery", "--customer", "Harbour Foods", "--address", "2 Mill Lane", "--time-zone",
      "Europe/Oslo"),
     ("site", "unset", "Mill Lane bakery", "time-zone"),
+    ("site", "forget", "Mill Lane bakery", "--units", "--yes"),
+    ("visit", "forget", "7f3a", "--yes"),
     ("site", "rename", "Mill Lane bakery", "Mill Lane bakery and café"),
     ("site", "merge", "Mill lane Bakery", "Mill Lane bakery"),
     ("visit", "move", "--site", "Mill Lane bakery", "--unit", "condenser 2"),
