@@ -298,5 +298,6 @@ def _preview(lines: Sequence[ReceivedParts], data: str | None) -> None:
     for line in lines:
         item = stock_item(line["part"], line["text"])
         now = f"{counts[item]} now" if item in counts else "new"
-        click.echo(f"{line['count']:4d} x {printable_text(str(item))}  {printable_text(line['place'])} ({now})")
+        place = f"  {printable_text(line['place'])}" if line["place"] else ""
+        click.echo(f"{line['count']:4d} x {printable_text(str(item))}{place} ({now})")
     click.echo(f"{count_phrase(len(lines), 'line')} to book.")

@@ -29,10 +29,10 @@ from meterlink.store.rows import HistoryRow, StoredUnit, StoredVisit
 @click.option("--site", default="", shell_complete=complete_site, help="The site, if several have such a unit.")
 @click.option("--part", default="", metavar="NAME", help="This part only: run capacitor.")
 @click.option("--size", default="60x40", show_default=True, metavar="WxH", help="Width and height in mm.")
-@click.option("--sheet", default="", metavar="CxR:WxH", help="A sheet of labels: columns, rows, size of one in mm.")
+@click.option("--sheet", default="", metavar="CxR:WxH", help="A sheet of stickers: columns, rows, size of one in mm.")
 @click.option("--paper", type=click.Choice(list(map(str, Paper))), default=str(Paper.A4), show_default=True)
 @click.option("--margins", default="", metavar="LxT", help="Left and top margin of the sheet in mm; default: centred.")
-@click.option("--skip", default=0, metavar="N", help="Labels of the sheet that are used already.")
+@click.option("--skip", default=0, metavar="N", help="Stickers of the sheet that are used already.")
 @click.option("--qr", is_flag=True, help="Add a QR code of the same text, which is read without a network.")
 @click.option("--format", "form", type=click.Choice(list(map(str, PrintForm))), help="Default: by the ending of FILE.")
 @click.option("-o", "output", required=True, metavar="FILE", help="A .pdf, .svg or .png; - is standard output.")
@@ -72,16 +72,16 @@ def command(
     if not sheet and (margins or skip or paper != Paper.A4):
         raise click.UsageError("--margins, --paper and --skip are those of a sheet: give --sheet, too.")
     made_as = _form_of(output, form)
-    labels = parse_sheet(sheet, Paper(paper), margins) if sheet else None
+    on_sheet = parse_sheet(sheet, Paper(paper), margins) if sheet else None
     dimensions = parse_size(size)
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
     found = _find_unit(reader.units(), unit, site)
     zone = find_zone(reader.site_facts(found.site.name).get(SiteFact.TIME_ZONE, ""))
     stickers = _stickers(reader, found, part, zone)
-    if labels is None:
+    if on_sheet is None:
         files = print_stickers(stickers, dimensions, made_as, with_code=qr)
     else:
-        files = print_sheets(stickers, labels, skip, made_as, with_code=qr)
+        files = print_sheets(stickers, on_sheet, skip, made_as, with_code=qr)
     if len(files) > 1:
         names = ", ".join(dict.fromkeys(sticker.part for sticker in stickers))
         raise InputError(
@@ -92,7 +92,7 @@ def command(
         click.echo(files[0], nl=False)
         return
     write_whole_file(Path(output), files[0])
-    measures = f"{dimensions[0]:f} x {dimensions[1]:f} mm" if labels is None else f"on {labels.paper.upper()}"
+    measures = f"{dimensions[0]:f} x {dimensions[1]:f} mm" if on_sheet is None else f"on {on_sheet.paper.upper()}"
     click.echo(f"{count_phrase(len(stickers), 'sticker').capitalize()}, {measures}: {output}")
     for sticker in stickers:
         click.echo(f"  {sticker.plain_text.replace(chr(10), '; ')}")

@@ -128,6 +128,7 @@ def fitted_sticker(
         points,
         rating,
         [
+            *_part_before(part.stored, rating, points),
             f"Fitted {site_day(fitted_utc_ns, zone)}",
             *(_value_line(point, name, later, part.stored.visit_uid, zone) for point, name in _measured_points(points)),
         ],
@@ -178,6 +179,17 @@ def _sticker(component: str, points: Sequence[TestPoint], rating: str, notes: Se
         name, title, circuits, _glued(value), _glued(more), tuple(map(_glued, notes)),
         sticker_cautions(is_capacitor=is_capacitor),
     )  # fmt: skip
+
+
+def _part_before(stored: StoredReplacement, rating: str, points: Sequence[TestPoint]) -> list[str]:
+    """Return the line on a part with other values than the one before it; empty for the same, or an unknown old part.
+
+    The next technician might take the rating of a makeshift for that of the unit.
+    """
+    old = plain(stored.replacement.old_rating)
+    is_capacitor = any(point.kind is PointKind.CAPACITOR for point in points)
+    alike = _capacitor_texts(old)[0] == _capacitor_texts(rating)[0] if is_capacitor else old == rating
+    return [f"In place of {old}"] if old and (stored.objection or not alike) else []
 
 
 def _capacitor_texts(rating: str) -> tuple[str, str]:

@@ -1,4 +1,4 @@
-"""Stickers on paper: a page for each, or sheets of labels."""
+"""Stickers on paper: a page for each, or sheets of them."""
 
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
@@ -7,11 +7,11 @@ from typing import Any
 from meterlink.record.qr_code import qr_code
 from meterlink.record.sticker import Sticker
 from meterlink.record.sticker_layout import FONT, StickerLayout, lay_out
-from meterlink.record.sticker_sheet import LabelSheet, places
+from meterlink.record.sticker_sheet import StickerSheet, places
 from meterlink.record.typesetting import PrintForm, typeset
 
 _INSET = Decimal("1.5")  # the white rim of a sticker: knives and printers are this exact
-_INSET_ON_SHEET = Decimal(2)  # of a label of a sheet, which an office printer meets within a millimetre or two
+_INSET_ON_SHEET = Decimal(2)  # of one on a sheet, which an office printer meets within a millimetre or two
 
 # Black on white. Every line stands at its place: nothing flows, so nothing runs over.
 _TEMPLATE = """
@@ -51,12 +51,12 @@ def print_stickers(
 
 
 def print_sheets(
-    stickers: Sequence[Sticker], sheet: LabelSheet, skip: int, form: PrintForm, *, with_code: bool = False
+    stickers: Sequence[Sticker], sheet: StickerSheet, skip: int, form: PrintForm, *, with_code: bool = False
 ) -> list[bytes]:
-    """Return the stickers on sheets of labels, of which the first ``skip`` are used already.
+    """Return the stickers on sheets, of which the first ``skip`` are used already.
 
     Raises:
-        InputError: a sticker does not fit, or has letters that the type has not, or ``skip`` leaves no label.
+        InputError: a sticker does not fit, or has letters that the type has not, or ``skip`` leaves no place.
         MeterlinkError: the typesetter is not installed.
     """
     layouts = [

@@ -1,4 +1,4 @@
-"""The sizes of stickers, and sheets of labels by their measures. Pure; lengths are in mm."""
+"""The sizes of stickers, and sheets of them by their measures. Pure; lengths are in mm."""
 
 import re
 from collections.abc import Iterator, Sequence
@@ -12,15 +12,15 @@ NARROWEST, WIDEST = Decimal(20), Decimal(300)
 LOWEST, HIGHEST = Decimal(12), Decimal(300)
 """The sizes of a sticker, mm: a smaller one holds no rating that is read, a larger one is a poster."""
 
-_MOST_LABELS = 400  # of a sheet: 20 x 20 of the least size fill more than A4
+_MOST_ON_SHEET = 400  # of a sheet: 20 x 20 of the least size fill more than A4
 _NUMBER = r"(\d{1,4}(?:[.,]\d{1,2})?)"
 _SIZE = re.compile(rf"\s*{_NUMBER}\s*[x×]\s*{_NUMBER}\s*(?:mm)?\s*", re.IGNORECASE)
 _SHEET = re.compile(r"\s*(\d{1,3})\s*[x×]\s*(\d{1,3})\s*:(.*)", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
-class LabelSheet:
-    """A sheet of equal labels: the upper left corner of each, row by row, in mm."""
+class StickerSheet:
+    """A sheet of equal stickers: the upper left corner of each, row by row, in mm."""
 
     paper: Paper
     width: Decimal
@@ -43,37 +43,39 @@ def parse_size(text: str) -> tuple[Decimal, Decimal]:
     return width, height
 
 
-def parse_sheet(text: str, paper: Paper, margins: str = "") -> LabelSheet:
+def parse_sheet(text: str, paper: Paper, margins: str = "") -> StickerSheet:
     """Return the sheet of ``COLUMNSxROWS:WIDTHxHEIGHT``: ``3x8:70x37``.
 
-    ``margins``, ``LEFTxTOP`` in mm, are those outside the first label; right and bottom are equal to them, and the rest
-    lies between the labels. Without margins the labels touch, in the middle of the paper.
+    ``margins``, ``LEFTxTOP`` in mm, are those outside the first sticker; right and bottom are equal to them, and
+    the rest lies between the stickers. Without margins the stickers touch, in the middle of the paper.
 
     Raises:
-        InputError: it is no sheet, or the labels do not fit the paper.
+        InputError: it is no sheet, or the stickers do not fit the paper.
     """
     found = _SHEET.fullmatch(text)
     if found is None:
-        raise InputError(f"{text!r} is no sheet of labels.", "Write columns, rows and the size of a label: 3x8:70x37.")
+        raise InputError(
+            f"{text!r} is no sheet of stickers.", "Write columns, rows and the size of a sticker: 3x8:70x37."
+        )
     columns, rows = int(found[1]), int(found[2])
     width, height = parse_size(found[3])
-    if not 1 <= columns * rows <= _MOST_LABELS:
-        raise InputError(f"{columns} x {rows} labels are no sheet.", f"Give 1 to {_MOST_LABELS} labels.")
+    if not 1 <= columns * rows <= _MOST_ON_SHEET:
+        raise InputError(f"{columns} x {rows} stickers are no sheet.", f"Give 1 to {_MOST_ON_SHEET} stickers.")
     left, top = (None, None) if not margins else _two_numbers(margins, "pair of margins", "7x15", may_be_zero=True)
-    lefts = _starts(columns, width, paper.size[0], left, f"{columns} labels of {width:f} mm across")
-    tops = _starts(rows, height, paper.size[1], top, f"{rows} labels of {height:f} mm down")
-    return LabelSheet(paper, width, height, tuple((x, y) for y in tops for x in lefts))
+    lefts = _starts(columns, width, paper.size[0], left, f"{columns} stickers of {width:f} mm across")
+    tops = _starts(rows, height, paper.size[1], top, f"{rows} stickers of {height:f} mm down")
+    return StickerSheet(paper, width, height, tuple((x, y) for y in tops for x in lefts))
 
 
-def places(sheet: LabelSheet, count: int, skip: int) -> Iterator[Sequence[tuple[Decimal, Decimal]]]:
-    """Yield, for each sheet of paper, the corners for the next of ``count`` stickers; ``skip`` labels are used already.
+def places(sheet: StickerSheet, count: int, skip: int) -> Iterator[Sequence[tuple[Decimal, Decimal]]]:
+    """Yield, for each sheet of paper, the corners for the next of ``count`` stickers; the first ``skip`` are used.
 
     Raises:
-        InputError: the first sheet has no label left.
+        InputError: the first sheet has no sticker left.
     """
     each = len(sheet.corners)
     if not 0 <= skip < each:
-        raise InputError(f"--skip {skip} leaves no label of a sheet with {each}.", f"Give 0 to {each - 1}.")
+        raise InputError(f"--skip {skip} leaves no sticker of a sheet with {each}.", f"Give 0 to {each - 1}.")
     remaining, free = count, sheet.corners[skip:]
     while remaining > 0:
         yield free[:remaining]
@@ -81,7 +83,7 @@ def places(sheet: LabelSheet, count: int, skip: int) -> Iterator[Sequence[tuple[
 
 
 def _starts(count: int, length: Decimal, paper: Decimal, margin: Decimal | None, words: str) -> list[Decimal]:
-    """Return where each of ``count`` labels begins along one side of the paper.
+    """Return where each of ``count`` stickers begins along one side of the paper.
 
     Raises:
         InputError: they do not fit it.

@@ -46,13 +46,18 @@ class Read:
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """A part that is fitted at the test points of ``ratings``, off the truck unless ``item`` is None."""
+    """A part that is fitted at the test points of ``ratings``, off the truck unless ``item`` is None.
+
+    ``old_rating`` is that of the part before it, empty if unknown; ``objection`` is that of the rules.
+    """
 
     component: str
     ratings: dict[str, str]
     new_rating: str
     item: StockItem | None = None
     sections: tuple[str, ...] = ()
+    old_rating: str = ""
+    objection: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +120,14 @@ def store_movements(database: Path, movements: Sequence[Movement]) -> None:
 
 def _new(event: Fitted, utc_ns: int) -> NewReplacement:
     replacement = Replacement(
-        event.component, sections=event.sections, old_rating="", new_rating=event.new_rating, utc_ns=utc_ns
+        event.component,
+        sections=event.sections,
+        old_rating=event.old_rating,
+        new_rating=event.new_rating,
+        utc_ns=utc_ns,
     )
     movement = None if event.item is None else Movement(MovementKind.USED, event.item, 1, utc_ns)
-    return NewReplacement(replacement, event.ratings, movement)
+    return NewReplacement(replacement, event.ratings, movement, event.objection)
 
 
 def _raise_alarm(text: str) -> None:

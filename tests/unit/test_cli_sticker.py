@@ -1,6 +1,7 @@
 """``meterlink sticker``: which parts, which values; compared with the database; nothing personal."""
 
 import re
+from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
 
@@ -144,7 +145,7 @@ def test_a_code_carries_the_same_text_in_every_form(data: Path) -> None:
     assert [round(float(side) / 72 * 25.4, 2) for side in size.groups()] == [60, 40]
 
 
-def test_a_sheet_begins_behind_the_labels_that_are_used(data: Path) -> None:
+def test_a_sheet_begins_behind_the_stickers_that_are_used(data: Path) -> None:
     store(data, "2026-07-01", NEW_DUAL, COIL_24)
     args = ("sticker", "Condenser 1", "--sheet", "2x1:70x37", "-o", "new.pdf")
     for skip, pages in ((0, 1), (1, 2)):
@@ -168,8 +169,8 @@ def test_a_sheet_begins_behind_the_labels_that_are_used(data: Path) -> None:
         (["Condenser 1", "--size", "19x40", "-o", "a.pdf"], "A sticker of 19 x 40 mm is out of bounds. Give 20 to 300"),
         (["Condenser 1", "--size", "big", "-o", "a.pdf"], "'big' is no size of a sticker. Write two numbers of mm"),
         (["Condenser 1", "--size", "25x14", "-o", "a.pdf"], "does not fit 25 x 14 mm: letters below 1.2 mm"),
-        (["Condenser 1", "--sheet", "9x9:70x37", "-o", "a.pdf"], "9 labels of 70 mm across do not fit the 210 mm"),
-        (["Condenser 1", "--sheet", "3x8:70x37", "--skip", "24", "-o", "a.pdf"], "--skip 24 leaves no label"),
+        (["Condenser 1", "--sheet", "9x9:70x37", "-o", "a.pdf"], "9 stickers of 70 mm across do not fit the 210 mm"),
+        (["Condenser 1", "--sheet", "3x8:70x37", "--skip", "24", "-o", "a.pdf"], "--skip 24 leaves no sticker"),
         (["Condenser 1", "-o", "no/folder.pdf"], "no/folder.pdf cannot be written: No such file or directory."),
     ],
 )
@@ -207,3 +208,26 @@ def test_a_day_is_that_of_the_site(data: Path) -> None:
     assert run_command("site", "set", PLACE.name, "--time-zone", "Pacific/Kiritimati").status == 0
     (text,) = printed(data)
     assert "Fitted 2026-07-02" in text
+
+
+@pytest.mark.parametrize(
+    ("old", "objection", "line"),
+    [
+        ("45+5 µF 370 V", "", ""),  # the same values, more volts: the right part
+        ("", "", ""),
+        ("50+5 µF 440 V", "", "In place of 50+5 µF 440 V Fitted"),  # another rated value
+        ("45+5 µF 660 V", "440 V is below 660 V.", "In place of 45+5 µF 660 V Fitted"),
+    ],
+)
+def test_a_makeshift_names_the_part_that_belongs_there(data: Path, old: str, objection: str, line: str) -> None:
+    """The next technician would buy the rating that is on the sticker."""
+    store(data, "2026-07-01", replace(NEW_DUAL, old_rating=old, objection=objection))
+    (text,) = printed(data)
+    assert line in text
+    assert ("In place of" in text) is bool(line)
+
+
+def test_a_contactor_of_another_rating_is_a_makeshift_too(data: Path) -> None:
+    store(data, "2026-07-01", replace(COIL_24, old_rating="8 to 14 Ω"))
+    (text,) = printed(data)
+    assert "10 to 18 Ω In place of 8 to 14 Ω Fitted" in text

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from meterlink.cli.visit import closing_lines
 from meterlink.core.errors import StoreError
 from meterlink.core.stock import CAPACITOR, Movement, MovementKind, StockItem
 from meterlink.settings import DATABASE_FILE
@@ -175,3 +176,24 @@ def test_a_mistake_is_answered_in_one_line(data: Path, args: list[str], error: s
     assert (status, out) == (2, "")
     assert error in err
     assert len(err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("used", "line"),
+    [
+        ([], None),
+        ([{"rating": "45+5 µF 440 V", "left": 1, "low": None}], "Used: 45+5 µF 440 V, 1 left."),
+        ([{"rating": "45+5 µF 440 V", "left": 1, "low": 2}], "Used: 45+5 µF 440 V, 1 left, fewer than 2."),
+        (
+            [{"rating": "45+5 µF", "left": -1, "low": 1}, {"rating": "contactor 30 A", "left": 3, "low": 1}],
+            "Used: 45+5 µF, none left, fewer than 1; contactor 30 A, 3 left.",
+        ),
+    ],
+)
+def test_the_close_of_a_visit_says_what_it_used(used: list[dict[str, object]], line: str | None) -> None:
+    result = {
+        "outcome": "repaired", "untested": [], "outside_not_replaced": [], "skipped": [], "meter_not_proven": [],
+        "power_on": True, "covers_on": True, "used": used,
+    }  # fmt: skip
+    found = [text for text in closing_lines(result) if text.startswith("Used")]
+    assert found == ([] if line is None else [f"{line} To buy: meterlink stock restock"])

@@ -180,7 +180,7 @@ def test_a_sheet_without_margins_is_in_the_middle_and_margins_give_the_gaps() ->
 
 
 @pytest.mark.parametrize("paper", Paper)
-def test_no_label_lies_outside_the_paper_or_on_another(paper: Paper) -> None:
+def test_no_sticker_lies_outside_the_paper_or_on_another(paper: Paper) -> None:
     sheet = parse_sheet("2x5:99.1x50", paper)
     (pdf,) = print_sheets([sticker()] * 13, sheet, 2, PrintForm.PDF)
     pages = pypdf.PdfReader(BytesIO(pdf)).pages
