@@ -40,7 +40,7 @@ _COMMANDS = {
     "seal": LazyCommand("meterlink.cli.seal", "command", "List the sealed visits and the station's keys.", _RECORD),
     "trend": LazyCommand("meterlink.cli.trend", "command", "Show which parts drift from visit to visit.", _RECORD),
     "due": LazyCommand("meterlink.cli.due", "command", "List the parts that will soon be outside.", _RECORD),
-    "stock": LazyCommand("meterlink.cli.stock", "command", "List and count the parts on the truck.", _RECORD),
+    "stock": LazyCommand("meterlink.cli.stock", "command", "Count the parts on the truck; list what to buy.", _RECORD),
     "sticker": LazyCommand("meterlink.cli.sticker", "command", "Print a tag for the inside of a unit.", _RECORD),
     "unit": LazyCommand("meterlink.cli.unit", "command", "Show a unit; enter its nameplate; rename it.", _RECORD),
     "site": LazyCommand(

@@ -1,8 +1,9 @@
 """Texts in the cells of a CSV that a spreadsheet opens: none of them is taken for a formula. Pure."""
 
-# The signs at which a spreadsheet begins a formula (OWASP, "CSV Injection"; their wide forms count in some countries),
+# The signs at which a spreadsheet begins a formula (OWASP ASVS 5.0, 1.2.10; line ends and wide forms
+# count in some programs),
 # and the apostrophe, so that it can be taken away again.
-_BEGINNINGS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠", "'")
+_BEGINNINGS = ("=", "+", "-", "@", "\t", "\r", "\n", "\0", "＝", "＋", "－", "＠", "'")
 _APOSTROPHE = "'"
 
 
