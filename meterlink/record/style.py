@@ -39,7 +39,8 @@ figure img { max-height: 45mm; max-width: 85mm; }
 @page { margin: 11mm 13mm; }
 @media print {
   main { max-width: none; padding: 0; } body { font-size: 9.5pt; } .sentences { font-size: 10.5pt; }
-  .customer { font-size: 9pt; line-height: 1.28; } .customer h2 { margin-top: 2mm; }
-  .customer .letterhead { margin-bottom: 1.5mm; }
+  .customer { font-size: 9pt; line-height: 1.25; } .customer h2 { margin: 1.6mm 0 .7mm; }
+  .customer .small, .customer .ratings, .customer .remark { font-size: 8.3pt; } .customer p { margin-bottom: .6mm; }
+  .customer .letterhead { margin-bottom: 1mm; } .customer th, .customer td { padding: .5mm 2mm .5mm 0; }
 }
 """

@@ -22,8 +22,9 @@ from meterlink.diagnosis.engine import diagnose
 from meterlink.diagnosis.observations import Case
 from meterlink.judge.judging import judge, limits_for
 from meterlink.judge.measured_value import MeasuredValue
+from meterlink.record.model import Report
 from meterlink.record.pictures import make_picture
-from meterlink.record.report import VisitRecord
+from meterlink.record.report import VisitRecord, make_report
 from meterlink.seal.canonical import Json
 from meterlink.seal.edition import seal_edition
 from meterlink.seal.station_key import new_key
@@ -120,6 +121,22 @@ def _replacement(part: str, after: int, site: Site) -> StoredReplacement:
         part, old_rating="45+5 µF 370 V", new_rating="45+5 µF 440 V", after_number=after, utc_ns=utc_ns
     )
     return StoredReplacement("r1", 1, "7f3a", site, swapped, {}, None)
+
+
+def customers_report(count: int) -> Report:
+    """Return the report on a visit of 3 or 10 readings as a customer gets it, with firm, address and seal."""
+    readings, after = {3: (THREE_READINGS, 2), 10: (TEN_READINGS, 5)}[count]
+    record = replace(
+        make_record(*readings, replaced={"run capacitor": after}),
+        firm=Firm("Harbour Cooling", "4 Quay Street, 555-0142"),
+        site_facts={SiteFact.CUSTOMER: "Mill Lane Bakers", SiteFact.ADDRESS: "7 Mill Lane"},
+    )
+    visit = record.stored._replace(technician="technician 7", job="2207")
+    seal = (
+        "Edition 1, sealed 2026-07-01 14:00:00 UTC+00:00. Fingerprint 7f3a 0c11 9e42 55d0. The station's key 09ab 11c4 "
+        "5e1d 77f2."
+    )
+    return replace(make_report(replace(record, stored=visit)), seal=(seal,))
 
 
 def full_record() -> VisitRecord:

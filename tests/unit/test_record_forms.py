@@ -28,7 +28,7 @@ from meterlink.record.model import Label, Report, Voice
 from meterlink.record.pictures import LARGEST_PICTURE, make_picture
 from meterlink.record.report import VisitRecord, make_report
 from meterlink.record.style import STYLE
-from support.visit_records import PNG, TEN_READINGS, THREE_READINGS, full_record, make_record
+from support.visit_records import PNG, TEN_READINGS, customers_report, full_record, make_record
 
 XHTML = "{http://www.w3.org/1999/xhtml}"
 HOSTILE = [
@@ -284,9 +284,7 @@ def test_times_are_those_of_the_site() -> None:
 @pytest.mark.parametrize(("count", "pages"), [(3, 1), (10, 2)])
 def test_the_customers_report_has_few_pages(tmp_path: Path, paper: str, count: int, pages: int) -> None:
     assert CHROMIUM is not None
-    replaced = {"run capacitor": 5} if count == 10 else {"run capacitor": 2}
-    record = make_record(*(TEN_READINGS if count == 10 else THREE_READINGS), replaced=replaced)
-    page = html_report(make_report(replace(record, firm=Firm("Harbour Cooling", "4 Quay Street"))))
+    page = html_report(customers_report(count))
     page = page.replace("@page { margin", f"@page {{ size: {paper}; margin")
     (tmp_path / "report.html").write_text(page, encoding="utf-8")
     subprocess.run(

@@ -21,7 +21,7 @@ from meterlink.record.pdf import pdf_report
 from meterlink.record.pictures import NOT_READABLE, make_picture
 from meterlink.record.report import make_report
 from support.pdf_structure import pdf_elements
-from support.visit_records import TEN_READINGS, THREE_READINGS, full_record, make_record
+from support.visit_records import customers_report, full_record
 
 MARKUP = (
     '#panic("x") #read("/etc/passwd") #import "@preview/x:1.0.0": * = head *b* _i_ $x^2$ `raw` @ref <label> \\ // -- ~'
@@ -178,11 +178,9 @@ def test_the_customers_pdf_names_customer_objection_seal_rule_and_software() -> 
 
 
 @pytest.mark.parametrize("paper", Paper)
-@pytest.mark.parametrize(("readings", "after", "pages"), [(THREE_READINGS, 2, 1), (TEN_READINGS, 5, 2)])
-def test_the_customers_pdf_has_few_pages(
-    readings: tuple[tuple[str, str], ...], after: int, pages: int, paper: Paper
-) -> None:
-    report = make_report(make_record(*readings, replaced={"run capacitor": after}))
+@pytest.mark.parametrize(("count", "pages"), [(3, 1), (10, 2)])
+def test_the_customers_pdf_has_few_pages(count: int, pages: int, paper: Paper) -> None:
+    report = customers_report(count)
     (first, *others) = read(make_pdf(report, paper=paper)).pages
     assert (round(first.mediabox.width), round(first.mediabox.height)) == {
         Paper.A4: (595, 842), Paper.LETTER: (612, 792)
