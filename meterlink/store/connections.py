@@ -267,6 +267,16 @@ def is_transient(error: BaseException) -> bool:
     return isinstance(error, sqlite3.Error) and _primary_code(error) in _TRANSIENT_CODES
 
 
+@contextmanager
+def raise_store_errors(path: Path) -> Iterator[None]:
+    """Raise each error of SQLite in the context as that of the database at ``path``; see `as_store_error`."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        store_error = as_store_error(error, path)
+        raise store_error from error
+
+
 def is_damage(error: BaseException) -> bool:
     """Return whether SQLite found the contents of a file damaged."""
     return _primary_code(error) in {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}

@@ -20,11 +20,11 @@ from meterlink.core.errors import DamagedDatabaseError, InputError, NoDatabaseEr
 from meterlink.store import merge_changes
 from meterlink.store.connections import (
     SCHEMA_VERSION,
-    as_store_error,
     attach_for_reading,
     check_file,
     connect_for_writing,
     is_directly_readable,
+    raise_store_errors,
     stored_version,
 )
 from meterlink.store.copying import copy_database, temporary_database
@@ -88,12 +88,12 @@ def merge_file(
         with (
             _current_version(other, path.parent) as readable,
             _own_database(path, preview=preview) as own,
+            raise_store_errors(path),
             closing(connect_for_writing(own)) as connection,
         ):
             migrate(connection, own)
-            with _as_store_errors(path):
-                attach_for_reading(connection, readable, "other")
-                result = _merge_attached(connection, path, sealer, progress, preview=preview)
+            attach_for_reading(connection, readable, "other")
+            result = _merge_attached(connection, path, sealer, progress, preview=preview)
             if not preview:
                 with suppress(sqlite3.Error):  # the rows are committed; the next start moves the log
                     connection.execute("PRAGMA main.wal_checkpoint(TRUNCATE)")
@@ -118,18 +118,9 @@ def _current_version(other: Path, folder: Path) -> Iterator[Path]:
         return
     with temporary_database(folder, other.name) as copy:
         copy_database(other, copy)
-        with closing(connect_for_writing(copy)) as connection:
+        with raise_store_errors(copy), closing(connect_for_writing(copy)) as connection:
             migrate(connection, copy)
         yield copy
-
-
-@contextmanager
-def _as_store_errors(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except sqlite3.Error as error:
-        store_error = as_store_error(error, path)
-        raise store_error from error
 
 
 def _merge_attached(

@@ -26,7 +26,14 @@ from typing import NamedTuple
 
 from meterlink.core.errors import DatabaseLockedError, InputError, NoDatabaseError
 from meterlink.store.backup import copy_and_check
-from meterlink.store.connections import SCHEMA_VERSION, as_store_error, connect_for_writing, is_damage, stored_version
+from meterlink.store.connections import (
+    SCHEMA_VERSION,
+    as_store_error,
+    connect_for_writing,
+    is_damage,
+    raise_store_errors,
+    stored_version,
+)
 from meterlink.store.copying import (
     SIDECARS,
     Contents,
@@ -190,7 +197,7 @@ def _moves_log(path: Path) -> bool:
 
 
 def _bring_up_to_date(path: Path) -> None:
-    with closing(connect_for_writing(path)) as connection:
+    with raise_store_errors(path), closing(connect_for_writing(path)) as connection:
         migrate(connection, path)
         with suppress(sqlite3.Error):
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")

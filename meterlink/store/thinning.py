@@ -10,7 +10,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
-from meterlink.store.connections import as_store_error, connect_for_writing
+from meterlink.store.connections import connect_for_writing, raise_store_errors
 from meterlink.store.queries import UNUSED_READING_IDS
 from meterlink.store.transactions import increment_counter
 
@@ -118,13 +118,9 @@ def compact(path: Path) -> None:
     Raises:
         StoreError: the disk is full or fails, or another program has the database open; it is as it was.
     """
-    try:
-        with closing(connect_for_writing(path)) as connection:
-            connection.execute("VACUUM")
-            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    except sqlite3.Error as error:
-        store_error = as_store_error(error, path)
-        raise store_error from error
+    with raise_store_errors(path), closing(connect_for_writing(path)) as connection:
+        connection.execute("VACUUM")
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
 def _shorten(connection: sqlite3.Connection, stretch_ids: set[int]) -> None:

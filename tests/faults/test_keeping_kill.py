@@ -1,11 +1,9 @@
 """kill -9 in a backup, a restore, a merge, a move: no half file under a final name, no lost row; a rerun succeeds."""
 
-import os
 import random
 import shutil
 import signal
 import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -14,10 +12,13 @@ import pytest
 from meterlink.store.backup import back_up
 from meterlink.store.folder_archive import is_archive, pack_folder, unpack_folder
 from meterlink.store.merge import merge_file
-from support.kept_records import keep_record
+from meterlink.store.reader import Reader
+from support.keeping_work import start_work
+from support.kept_records import LAST_VISIT, SECOND, keep_record
 from support.large_records import write_accepted, write_raw
 from support.record_contents import Contents, check_database, record_contents
 from support.recorded_visits import OUTER_TIMEOUT
+from support.thinned_records import keep_closed_record, thin_record
 
 WORKS = ("backup", "restore", "merge", "pack", "unpack")
 
@@ -35,13 +36,7 @@ class Place:
         shutil.copy(templates / source, self.file)
 
     def start(self, kill_before: int = 0) -> "subprocess.Popen[str]":
-        child = subprocess.Popen(
-            [sys.executable, "-m", "support.keeping_work", self.work, str(kill_before), self.database, self.file],
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-            env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
-        )  # fmt: skip
-        assert child.stdout.readline() == "begins\n", child.communicate()[1]
-        return child
+        return start_work(self.work, self.database, self.file, kill_before=kill_before)
 
     def run(self) -> None:
         with self.start() as child:
@@ -161,3 +156,41 @@ def test_killed_at_random_moments(templates, tmp_path, work, outcome, study_size
             child.communicate()
         check_after_kill(place, before, after)
         shutil.rmtree(place.folder)
+
+
+@pytest.mark.timeout(600)
+@pytest.mark.study(everyday=1, sample=6, full=50)  # kills
+def test_thinning_killed_at_random_moments(tmp_path, study_size):
+    """Some slices are deleted and counted, the others are not; nothing else is changed."""
+    template = tmp_path / "template"
+    database = template / "station" / "meterlink.db"
+    keep_closed_record(database)
+    write_raw(template / "raw.db", 30_000)
+    merge_file(database, template / "raw.db")
+    before = record_contents(database)
+    rng = random.Random("thin 20261127")  # decides when to kill
+    seconds = 0.5
+    for turn in range(study_size):
+        path = tmp_path / str(turn) / "meterlink.db"
+        shutil.copytree(database.parent, path.parent)
+        begin = time.monotonic()
+        with start_work("thin", path) as child:
+            try:
+                child.wait(rng.uniform(0, seconds))
+            except subprocess.TimeoutExpired:
+                child.kill()
+            else:
+                seconds = time.monotonic() - begin
+            child.communicate()
+        check_database(path)
+        after = record_contents(path)
+        for table in set(after) - {"raw_readings", "thinnings", "boots", "connections"}:
+            assert after[table] == before[table], table
+        assert after["raw_readings"] <= before["raw_readings"]
+        reader = Reader(path)
+        gone = before["raw_readings"].total() - after["raw_readings"].total()
+        assert sum(run.deleted for run in reader.thinnings()) == gone
+        assert reader.counts()["readings"] == after["raw_readings"].total()
+        thin_record(path, LAST_VISIT + 3600 * SECOND, "rerun")
+        assert reader.counts()["readings"] == 118  # the accepted ones, and those of the day after
+        shutil.rmtree(path.parent)

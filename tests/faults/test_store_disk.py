@@ -6,7 +6,7 @@ import sqlite3
 import subprocess
 import sys
 import textwrap
-from contextlib import closing, suppress
+from contextlib import closing
 
 import pytest
 
@@ -14,6 +14,7 @@ from meterlink.core.clock import SystemClock
 from meterlink.core.errors import DiskFailedError, DiskFullError
 from meterlink.store.connections import as_store_error
 from meterlink.store.writer import Writer
+from support.small_disks import fill, small_disk
 
 # Submits batches until some time after the alarm, then frees space and waits for every batch.
 CHILD = """
@@ -141,21 +142,11 @@ def test_a_write_that_the_disk_refuses_is_no_full_disk(tmp_path):
     assert "failed to read or write" in child.stdout
 
 
-@pytest.fixture
-def small_disk(tmp_path):
+@pytest.fixture(name="small_disk")
+def _small_disk(tmp_path):
     """A disk of 2 MiB."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    try:
-        mounted = subprocess.run(
-            ["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(folder)], capture_output=True, check=False
-        )
-    except OSError:
-        pytest.skip("there is no mount command here")
-    if mounted.returncode:
-        pytest.skip("no right to mount a small disk here")
-    yield folder
-    subprocess.run(["umount", str(folder)], check=True)
+    with small_disk(tmp_path / "disk") as folder:
+        yield folder
 
 
 def test_disk_full(small_disk):
@@ -172,13 +163,6 @@ def test_disk_full(small_disk):
     assert "is full" in alarm or "failed to read or write" in alarm
 
 
-def fill(disk):
-    with (disk / "ballast").open("wb", buffering=0) as ballast, suppress(OSError):
-        while True:
-            ballast.write(bytes(4096))
-    assert os.statvfs(disk).f_bavail == 0
-
-
 def test_a_failed_write_on_a_full_disk_is_a_full_disk(small_disk):
     refused = sqlite3.OperationalError("disk I/O error")
     refused.sqlite_errorcode = sqlite3.SQLITE_IOERR_SHMSIZE  # as for a shared-memory file that cannot grow
@@ -186,6 +170,7 @@ def test_a_failed_write_on_a_full_disk_is_a_full_disk(small_disk):
     path = small_disk / "meterlink.db"
     assert type(as_store_error(refused, path)) is DiskFailedError
     fill(small_disk)
+    assert os.statvfs(small_disk).f_bavail == 0
     assert type(as_store_error(refused, path)) is DiskFullError
     (small_disk / "ballast").unlink()
     assert type(as_store_error(refused, path)) is DiskFailedError

@@ -1,11 +1,12 @@
 """One piece of keeping, run in a process of its own that may be killed: ``python -m support.keeping_work``.
 
-Arguments: the work, the number of the file operation before which the process kills itself (0: never), and paths. The
-process prints a line when it begins.
+Arguments: the work, the number of the file operation before which the process kills itself (0: never), the largest size
+of a file (0: no limit), and paths. The process prints a line when it begins.
 """
 
 import os
 import signal
+import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -14,6 +15,8 @@ from meterlink.store.backup import back_up
 from meterlink.store.folder_archive import pack_folder, unpack_folder
 from meterlink.store.merge import merge_file
 from meterlink.store.restore import restore
+from support.kept_records import LAST_VISIT, SECOND
+from support.thinned_records import thin_record
 
 # Python reports these to `sys.addaudithook`, before it does them.
 _FILE_OPERATIONS = {
@@ -26,8 +29,24 @@ WORKS: dict[str, Callable[[list[Path]], object]] = {
     "restore": lambda paths: restore(paths[1], paths[0], replace=True),
     "merge": lambda paths: merge_file(paths[0], paths[1]),
     "pack": lambda paths: pack_folder(paths[0], paths[1], force=True),
+    "thin": lambda paths: thin_record(paths[0], LAST_VISIT + 3600 * SECOND),
     "unpack": lambda paths: unpack_folder(paths[1], paths[0], replace=True),
 }
+
+
+def start_work(work: str, *paths: Path, kill_before: int = 0, largest_file: int = 0) -> "subprocess.Popen[str]":
+    """Start a piece of work in a process of its own; return when it begins.
+
+    No file of it may grow beyond ``largest_file`` bytes; 0 for no limit.
+    """
+    child = subprocess.Popen(
+        [sys.executable, "-m", "support.keeping_work", work, str(kill_before), str(largest_file), *map(str, paths)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
+    )  # fmt: skip
+    assert child.stdout is not None
+    assert child.stdout.readline() == "begins\n", child.communicate()[1]
+    return child
 
 
 def kill_before(number: int) -> None:
@@ -46,7 +65,11 @@ def kill_before(number: int) -> None:
 
 def main() -> None:
     """Do the work of the command line."""
-    work, number, *paths = sys.argv[1:]
+    work, number, largest_file, *paths = sys.argv[1:]
+    if int(largest_file):
+        import resource  # noqa: PLC0415  # not on every platform
+
+        resource.setrlimit(resource.RLIMIT_FSIZE, (int(largest_file), int(largest_file)))
     if int(number):
         kill_before(int(number))
     print("begins", flush=True)
