@@ -203,3 +203,32 @@ def test_a_pdf_has_every_line_on_its_paper(paper: Paper) -> None:
 def test_a_pdf_without_a_glyph_for_a_letter_is_refused() -> None:
     with pytest.raises(InputError, match="its type has no sign '冷'"):
         restock_pdf(one_line("fan motor", "冷"), "", Paper.A4)
+
+
+def test_a_word_that_is_longer_than_its_cell_is_broken_and_whole() -> None:
+    """Nothing runs into the next column: no two glyphs of a page lie on one another."""
+    word, place = "W" * 200, "P" * 40
+    pdf = restock_pdf(one_line("fan motor", word, place), "", Paper.A4)
+    places: list[tuple[float, float, str]] = []
+    (page,) = pypdf.PdfReader(io.BytesIO(pdf)).pages
+    page.extract_text(
+        visitor_text=lambda text, _user, matrix, _font, _size: places.append((matrix[4], matrix[5], text))
+    )
+    text = re.sub(r"[\s\u200b]", "", "".join(text for _, _, text in places))
+    assert word in text
+    assert place in text
+    lines = [text.strip() for _, _, text in places if set(text.strip("\u200b\n ")) == {"W"}]
+    assert lines
+    assert max(len(line.replace("\u200b", "")) for line in lines) <= 33
+
+
+def test_a_page_for_the_counter_has_only_the_parts_to_buy() -> None:
+    movements = ledger((LOADED, DUAL, 5), (USED, DUAL, 1), (USED, CONTACTOR, 1))
+    found = made(movements, {DUAL: 2})
+    assert [line.to_buy for line in found.lines] == [0, 1]
+    page = restock_html(found, "")
+    assert (page.count('class="box"'), DUAL.rating in page) == (1, False)
+    text = pypdf.PdfReader(io.BytesIO(restock_pdf(found, "", Paper.A4))).pages[0].extract_text()
+    assert "contactor" in text
+    assert DUAL.rating not in text
+    assert DUAL.rating in restock_csv(found)
