@@ -13,25 +13,16 @@ from hashlib import sha256
 from importlib import resources
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any, NamedTuple
+from typing import Any
 
 from meterlink.core.errors import InputError
 from meterlink.record.model import CauseEntry, Label, Picture, ReadingEntry, Report, Voice
 from meterlink.record.paper import Paper
 from meterlink.record.pictures import NOT_READABLE
 from meterlink.record.scale import SCALE_HEIGHT, SCALE_WIDTH, scale_picture
+from meterlink.record.typesetting import Document, can_decode, is_typesetter_installed, typeset_tagged
 
 _SVG = "http://www.w3.org/2000/svg"
-_NO_GLYPH = "could not be displayed"  # of the library's error where no font has a character: PDF/UA-1 demands all
-_BOXES = "Some characters are boxes in the PDF: no font of this machine has them. Install a font for their script."
-_PICTURE_ALONE = b"#set document(title: sys.inputs.data)\n#image(sys.inputs.data, alt: sys.inputs.data)"
-
-
-class Document(NamedTuple):
-    """A PDF; ``remark`` says what it lacks, empty for nothing."""
-
-    content: bytes
-    remark: str = ""
 
 
 def pdf_report(report: Report, voice: Voice = Voice.CUSTOMER, paper: Paper = Paper.A4) -> Document:
@@ -43,13 +34,11 @@ def pdf_report(report: Report, voice: Voice = Voice.CUSTOMER, paper: Paper = Pap
     Raises:
         InputError: the library for PDF is not installed, or there is no room for temporary files.
     """
-    try:
-        import typst  # noqa: F401, PLC0415  # an extra, and 22 MB
-    except ImportError:
+    if not is_typesetter_installed():
         raise InputError(
             "PDF needs a library that is not installed.",
             "Install it: pip install 'meterlink[pdf]'. Or print the HTML: --format html",
-        ) from None
+        )
     try:
         with TemporaryDirectory(prefix="meterlink-") as folder:
             return _set_report(_readable(report, Path(folder)), voice, paper, Path(folder))
@@ -72,30 +61,12 @@ def _set_report(report: Report, voice: Voice, paper: Paper, folder: Path) -> Doc
         "day": day.day,
         "report": _data(report),
     }
-    return _compile(_form(), json.dumps(data), folder)
+    return typeset_tagged(_form(), json.dumps(data), folder)
 
 
 @cache
-def _form() -> bytes:
-    return resources.files(__package__).joinpath("report.typ").read_bytes()
-
-
-def _compile(form: bytes, data: str, folder: Path) -> Document:
-    """Return the PDF that ``form`` makes of ``data``; no file is read but those in ``folder``.
-
-    Raises:
-        TypstError: a picture cannot be decoded.
-    """
-    import typst  # noqa: PLC0415
-
-    path = folder / "form.typ"
-    path.write_bytes(form)
-    try:
-        return Document(typst.compile(path, root=folder, format="pdf", pdf_standards="ua-1", sys_inputs={"data": data}))
-    except typst.TypstError as error:
-        if _NO_GLYPH not in str(error):
-            raise
-        return Document(typst.compile(path, root=folder, format="pdf", sys_inputs={"data": data}), _BOXES)
+def _form() -> str:
+    return resources.files(__package__).joinpath("report.typ").read_text(encoding="utf-8")
 
 
 def _data(value: object) -> Any:
@@ -141,17 +112,11 @@ def _readable(report: Report, folder: Path) -> Report:
 
 
 def _readable_picture(picture: Picture, folder: Path) -> Picture:
-    import typst  # noqa: PLC0415
-
     if not picture.data_uri:
         return picture
     name = _file_name(picture)
     (folder / name).write_bytes(b64decode(picture.data_uri.partition(",")[2]))
-    try:
-        _compile(_PICTURE_ALONE, name, folder)
-    except typst.TypstError:
-        return Picture(picture.name, remark=NOT_READABLE)
-    return picture
+    return picture if can_decode(name, folder) else Picture(picture.name, remark=NOT_READABLE)
 
 
 def _file_name(picture: Picture) -> str:

@@ -8,7 +8,9 @@ import struct
 import zlib
 from enum import StrEnum
 from functools import cache
-from typing import TYPE_CHECKING
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
 from meterlink.core.errors import MeterlinkError
 
@@ -21,6 +23,11 @@ PIXELS_PER_INCH = 300
 _MILLIMETRES_PER_INCH = 25.4
 _PNG_HEAD = 33  # bytes: the signature (8), and the chunk IHDR, which is first (PNG, 5.2 and 5.6)
 _DOTS_PER_METRE = 1  # the unit of pHYs (PNG, 11.3.4.3)
+
+
+_NO_GLYPH = "could not be displayed"  # of the library's error where no font has a character: PDF/UA-1 demands all
+_BOXES = "Some characters are boxes in the PDF: no font of this machine has them. Install a font for their script."
+_PICTURE_ALONE = "#set document(title: sys.inputs.data)\n#image(sys.inputs.data, alt: sys.inputs.data)"
 
 
 class PrintForm(StrEnum):
@@ -42,7 +49,7 @@ def typeset(template: str, data: object, form: PrintForm, *, made_utc_ns: int = 
         MeterlinkError: the typesetter is not installed.
     """
     try:
-        import typst  # noqa: PLC0415  # 22 MB, of an extra: only where something is printed
+        import typst  # noqa: PLC0415  # 80 MB, of an extra: only where something is printed
     except ImportError as error:
         raise MeterlinkError(
             f"A {form.upper()} needs a typesetter that is not installed.", "Add it: pip install 'meterlink[pdf]'"
@@ -58,6 +65,50 @@ def typeset(template: str, data: object, form: PrintForm, *, made_utc_ns: int = 
     )
     pages: list[bytes] = made if isinstance(made, list) else [made]
     return [_with_resolution(page) if form is PrintForm.PNG else page for page in pages]
+
+
+class Document(NamedTuple):
+    """A PDF; ``remark`` says what it lacks, empty for nothing."""
+
+    content: bytes
+    remark: str = ""
+
+
+def is_typesetter_installed() -> bool:
+    """Return whether the typesetter, which is an extra, is there."""
+    return find_spec("typst") is not None
+
+
+def typeset_tagged(template: str, data: str, folder: Path) -> Document:
+    """Return a PDF for screen readers (PDF/UA-1, ISO 14289-1); no file is read but those in ``folder``.
+
+    A script that the fonts of the typesetter lack takes those of the machine. A character that none has is drawn as a
+    box: the file is then tagged, but claims no PDF/UA, and the document has a remark.
+
+    Raises:
+        TypstError: a picture cannot be decoded.
+    """
+    import typst  # noqa: PLC0415  # as in `typeset`
+
+    path = folder / "template.typ"
+    path.write_text(template, encoding="utf-8")
+    try:
+        return Document(typst.compile(path, root=folder, format="pdf", pdf_standards="ua-1", sys_inputs={"data": data}))
+    except typst.TypstError as error:
+        if _NO_GLYPH not in str(error):
+            raise
+        return Document(typst.compile(path, root=folder, format="pdf", sys_inputs={"data": data}), _BOXES)
+
+
+def can_decode(picture: str, folder: Path) -> bool:
+    """Return whether the typesetter can decode the picture of this name in ``folder``."""
+    import typst  # noqa: PLC0415  # as in `typeset`
+
+    try:
+        typeset_tagged(_PICTURE_ALONE, picture, folder)
+    except typst.TypstError:
+        return False
+    return True
 
 
 @cache

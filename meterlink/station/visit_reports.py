@@ -4,7 +4,6 @@ import os
 import re
 import unicodedata
 from contextlib import suppress
-from importlib.util import find_spec
 from itertools import count
 from pathlib import Path
 from tempfile import NamedTemporaryFile
@@ -13,6 +12,7 @@ from meterlink.core.errors import InputError
 from meterlink.record.html import html_report
 from meterlink.record.pdf import pdf_report
 from meterlink.record.report import make_report
+from meterlink.record.typesetting import is_typesetter_installed
 from meterlink.settings import DATABASE_FILE, load_settings
 from meterlink.station.visit_record import read_visit_record
 from meterlink.store.reader import Reader
@@ -41,7 +41,7 @@ def write_customer_reports(folder: Path) -> list[Path]:
     newest = max(closed, key=lambda visit: (visit.closed_utc_ns or 0, visit.id))
     report = make_report(read_visit_record(reader, newest, folder, load_settings(folder)))
     contents = {".html": html_report(report).encode()}
-    if find_spec("typst") is not None:
+    if is_typesetter_installed():
         contents[".pdf"] = pdf_report(report).content
     name = f"{report.day}-{_safe_name(newest.site.unit)}"
     reports = folder / REPORTS_FOLDER
