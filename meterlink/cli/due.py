@@ -10,8 +10,9 @@ import click
 from meterlink.cli.completion import complete_site, complete_unit
 from meterlink.cli.output import Form, listing_options, print_table, print_text, printable_text
 from meterlink.cli.table import Cell
+from meterlink.cli.trend import part_fields
 from meterlink.core.equipment import Site
-from meterlink.core.text import did_you_mean
+from meterlink.core.text import count_phrase, did_you_mean
 from meterlink.judge.drift.due import DueState, PartDue, Sureness, assess_part
 from meterlink.judge.drift.part_groups import DatedReplacement, group_by_point, replacements_by_point
 from meterlink.judge.drift.part_series import PartSeries, time_text
@@ -166,14 +167,7 @@ def _part_fields(part: PartDue[PartValue]) -> dict[str, Any]:
     return {
         "state": part.state.value,
         "sureness": None if part.sureness is None else part.sureness.value,
-        "site": row.site.name,
-        "unit": row.site.unit,
-        "circuit": row.circuit,
-        "component": row.component,
-        "section": row.section,
-        "terminals": list(row.terminals),
-        "quantity": row.reading.quantity.value,
-        "rating": row.rating,
+        **part_fields(row),
         "reading": row.reading.text,
         "at": time_text(row),
         "verdict": row.judgement.verdict.value,
@@ -237,9 +231,12 @@ def _summary(
         f" {count['not measured']} not measured for {unseen} months, or not yet."
     )
     rest = Counter(part.state for part in parts)
+    if not parts:
+        return
+    unknown = count_phrase(rest[DueState.CANNOT_TELL], "part")
     yield (
-        f"Of {rest[DueState.CANNOT_TELL]} parts nothing can be told yet; {rest[DueState.NOT_DUE]} reach no limit within"
-        " the months at the steepest slope that their visits allow."
+        f"Of {unknown} nothing can be told yet; {rest[DueState.NOT_DUE]} would reach no limit within the months at the"
+        " steepest slope that their visits allow."
     )
     tested = sum(part.series.trend is not None and part.series.trend.has_enough_visits for part in parts)
     by_chance = round(tested * SIGNIFICANCE_LEVEL)

@@ -47,10 +47,14 @@ def list_sites(*, data: str | None, form: Form) -> None:
         click.echo("No sites yet. Begin a visit: meterlink visit begin")
         return
     rows = [
-        (printable_text(site.name), str(site.units), str(site.visits), *map(printable_text, _fact_texts(site)))
+        (
+            printable_text(site.name),
+            f"{count_phrase(site.units, 'unit')}, {count_phrase(site.visits, 'visit')}",
+            *map(printable_text, _fact_texts(site)),
+        )
         for site in sites
     ]
-    print_table(("Site", "Units", "Visits", "Customer", "Address", "Time zone"), rows, ("Customer", "Address"))
+    print_table(("Site", "Visited", "Customer", "Address", "Time zone"), rows, ("Customer", "Address"))
 
 
 @command.command()

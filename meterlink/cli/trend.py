@@ -86,10 +86,8 @@ def command(
     _print_wrapped("One value per visit: the last accepted reading.", "", width)
 
 
-def series_fields(series: PartSeries[PartValue]) -> dict[str, Any]:
-    """Return the series of a part as a JSON object; the keys are documented in the command's help."""
-    row, limits, new_part = series.visits[-1], series.limits, series.newest_part
-    low, high = (None if limits is None or limit is None else float(limit) for limit in _low_and_high(limits))
+def part_fields(row: PartValue) -> dict[str, Any]:
+    """Return the place, the quantity and the rating of a part as keys of JSON."""
     return {
         "site": row.site.name,
         "unit": row.site.unit,
@@ -99,6 +97,15 @@ def series_fields(series: PartSeries[PartValue]) -> dict[str, Any]:
         "terminals": list(row.terminals),
         "quantity": row.reading.quantity.value,
         "rating": row.rating,
+    }
+
+
+def series_fields(series: PartSeries[PartValue]) -> dict[str, Any]:
+    """Return the series of a part as a JSON object; the keys are documented in the command's help."""
+    row, limits, new_part = series.visits[-1], series.limits, series.newest_part
+    low, high = (None if limits is None or limit is None else float(limit) for limit in _low_and_high(limits))
+    return {
+        **part_fields(row),
         "low": low,
         "high": high,
         "limits_unit": limits.unit if limits else None,

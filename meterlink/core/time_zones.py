@@ -40,7 +40,11 @@ def find_zone(name: str) -> ZoneInfo | None:
 
 
 def _nearest(wanted: str, known: dict[str, str]) -> list[str]:
-    """Return the names whose last part is ``wanted`` (Oslo, a city), else the names that are most like it."""
+    """Return the names whose last part is ``wanted`` (Oslo, a city), else the names that are most like it.
+
+    Only places are proposed: Etc/GMT+2 is two hours behind UTC, the reverse of the usual sign.
+    """
+    known = {folded: name for folded, name in known.items() if "/" in name and not name.startswith("Etc/")}
     of_city = [name for folded, name in known.items() if folded.rpartition("/")[2] == wanted.rpartition("/")[2]]
     if of_city:
         return of_city[:_NEAREST]

@@ -12,12 +12,12 @@ from meterlink.core.errors import DamagedDatabaseError
 from meterlink.core.readings import Coupling, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Margin, Verdict
+from meterlink.store.history_query import OF_ACCEPTED
 
 PlainValue = str | float | int | bool | list[str] | None
 
-# CROSS JOIN keeps this order: SQLite looks every other row up by its id. The sub-queries are those of
-# `meterlink.store.queries`.
-_SELECT_FIELDS = """
+# The sub-queries are those of `meterlink.store.queries`.
+_SELECT_FIELDS = f"""
     SELECT a.id, a.utc_ns, a.clock_set, s.name, u.name, v.uid, ci.name, co.name, co.section, p.terminal_a, p.terminal_b,
         a.quantity, a.digits, a.status, a.unit, a.coupling, a.value, j.verdict, j.margin, j.limits_low, j.limits_high,
         j.limits_unit, j.limits_basis, j.deviation_percent,
@@ -26,20 +26,9 @@ _SELECT_FIELDS = """
         (SELECT COUNT(*) FROM verdicts WHERE accepted_id = a.id)
             + (SELECT COUNT(*) FROM voids WHERE accepted_id = a.id),
         (SELECT CASE voided WHEN 1 THEN reason END FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1)
-    FROM accepted_readings a
-    CROSS JOIN verdicts j ON j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id)
-    CROSS JOIN raw_readings r ON r.id = a.raw_reading_id
-    CROSS JOIN stretches st ON st.id = r.stretch_id
-    CROSS JOIN connections c ON c.id = st.connection_id
-    CROSS JOIN meters m ON m.id = c.meter_id
-    CROSS JOIN visits v ON v.id = a.visit_id
-    CROSS JOIN test_points p ON p.id = a.point_id
-    CROSS JOIN components co ON co.id = p.component_id
-    CROSS JOIN circuits ci ON ci.id = co.circuit_id
-    CROSS JOIN units u ON u.id = v.unit_id
-    CROSS JOIN sites s ON s.id = u.site_id
+    FROM accepted_readings a {OF_ACCEPTED}
     WHERE a.id IN (SELECT value FROM json_each(?)) ORDER BY a.id
-"""
+"""  # noqa: S608  # constants only
 _QUANTITIES, _VERDICTS = frozenset(map(str, Quantity)), frozenset(map(str, Verdict))
 _STATUSES, _COUPLINGS = frozenset(map(str, Status)), frozenset({None, *map(str, Coupling)})
 _MARGINS = frozenset({None, *map(str, Margin)})

@@ -38,6 +38,26 @@ _BY_VERDICT = """EXISTS (
 )"""
 
 
+OF_ACCEPTED = """
+    CROSS JOIN verdicts j ON j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id)
+    CROSS JOIN raw_readings r ON r.id = a.raw_reading_id
+    CROSS JOIN stretches st ON st.id = r.stretch_id
+    CROSS JOIN connections c ON c.id = st.connection_id
+    CROSS JOIN meters m ON m.id = c.meter_id
+    CROSS JOIN visits v ON v.id = a.visit_id
+    CROSS JOIN test_points p ON p.id = a.point_id
+    CROSS JOIN components co ON co.id = p.component_id
+    CROSS JOIN circuits ci ON ci.id = co.circuit_id
+    CROSS JOIN units u ON u.id = v.unit_id
+    CROSS JOIN sites s ON s.id = u.site_id
+"""
+"""SQL for all that belongs to accepted readings ``a``: their current verdicts ``j``, visits ``v``, names, meters ``m``.
+
+CROSS JOIN makes SQLite start at the accepted readings, which are few and returned in their order, and look every other
+row up by its id. Started at the unit, a query would read all its raw readings.
+"""
+
+
 class HistoryFilter(NamedTuple):
     """The accepted readings that a history lists: those that have all that is given.
 

@@ -10,7 +10,7 @@ from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.store.decoding import decode_decimal, decode_flag, decode_rows
-from meterlink.store.history_query import COUNTS
+from meterlink.store.history_query import COUNTS, OF_ACCEPTED
 
 
 class PartValue(NamedTuple):
@@ -48,18 +48,7 @@ _SELECT = f"""
         p.terminal_a, p.terminal_b, p.state, p.kind, a.quantity, a.digits, a.unit, a.status, a.coupling, a.utc_ns,
         a.clock_set, j.verdict, j.margin, j.limits_low, j.limits_high, j.limits_unit, j.limits_basis, j.limits_nominal,
         j.digits AS judged_digits, j.expanded_uncertainty, j.rating, m.address, m.name AS meter
-    FROM accepted_readings a
-    CROSS JOIN visits v ON v.id = a.visit_id
-    CROSS JOIN units u ON u.id = v.unit_id
-    CROSS JOIN sites s ON s.id = u.site_id
-    CROSS JOIN test_points p ON p.id = a.point_id
-    CROSS JOIN components co ON co.id = p.component_id
-    CROSS JOIN circuits ci ON ci.id = co.circuit_id
-    CROSS JOIN verdicts j ON j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id)
-    CROSS JOIN raw_readings r ON r.id = a.raw_reading_id
-    CROSS JOIN stretches st ON st.id = r.stretch_id
-    CROSS JOIN connections c ON c.id = st.connection_id
-    CROSS JOIN meters m ON m.id = c.meter_id
+    FROM accepted_readings a {OF_ACCEPTED}
     WHERE a.id IN (SELECT MAX(a.id) FROM accepted_readings a WHERE {COUNTS} GROUP BY a.visit_id, a.point_id)
         AND (?1 IS NULL OR s.name = ?1 COLLATE NOCASE) AND (?2 IS NULL OR u.name = ?2 COLLATE NOCASE)
         AND (?3 IS NULL OR co.name = ?3 COLLATE NOCASE) AND (?4 OR u.archived_utc_ns IS NULL)

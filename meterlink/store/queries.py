@@ -16,7 +16,7 @@ from meterlink.plans.derived_table import load_derived_points
 from meterlink.store import places, repairs
 from meterlink.store.accepted_filter import AcceptedFilter, FilterWord, index_expression
 from meterlink.store.decoding import METER_COLUMNS, decode_decimal, decode_flag, decode_meter, decode_rows
-from meterlink.store.history_query import AT_PLACE, COUNTS, HistoryFilter, accepted_ids
+from meterlink.store.history_query import AT_PLACE, COUNTS, OF_ACCEPTED, HistoryFilter, accepted_ids
 from meterlink.store.question_text import load_question
 from meterlink.store.rows import (
     EarlierVerdict,
@@ -41,8 +41,6 @@ UNUSED_READING_IDS = "unused_reading_ids"
 # SQL for a WHERE clause, and the values of its question marks.
 Condition = tuple[str, tuple[str | int, ...]]
 
-# CROSS JOIN makes SQLite start at the accepted readings, which are few and returned in their order. Started at the
-# unit, the query would read all its raw readings.
 _SELECT_ACCEPTED = f"""
     SELECT a.*, j.verdict, j.margin, j.prior, j.limits_low, j.limits_high, j.limits_unit, j.limits_basis,
         j.limits_nominal, j.digits AS judged_digits,
@@ -55,19 +53,8 @@ _SELECT_ACCEPTED = f"""
         j.rating, j.software, r.packet, st.channel, b.boot_id,
         b.station, {METER_COLUMNS}, s.name AS site, u.name AS site_unit, v.uid AS visit_uid, v.plan, p.key,
         p.terminal_a, p.terminal_b, p.state, p.kind, ci.name AS circuit, co.name AS component, co.section
-    FROM accepted_readings a
-    CROSS JOIN verdicts j ON j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id)
-    CROSS JOIN raw_readings r ON r.id = a.raw_reading_id
-    CROSS JOIN stretches st ON st.id = r.stretch_id
-    CROSS JOIN connections c ON c.id = st.connection_id
+    FROM accepted_readings a {OF_ACCEPTED}
     CROSS JOIN boots b ON b.id = c.boot
-    CROSS JOIN meters m ON m.id = c.meter_id
-    CROSS JOIN visits v ON v.id = a.visit_id
-    CROSS JOIN test_points p ON p.id = a.point_id
-    CROSS JOIN components co ON co.id = p.component_id
-    CROSS JOIN circuits ci ON ci.id = co.circuit_id
-    CROSS JOIN units u ON u.id = v.unit_id
-    CROSS JOIN sites s ON s.id = u.site_id
 """  # noqa: S608  # constants only
 
 AT_UNIT = AT_PLACE.format("u.name = ? COLLATE NOCASE")

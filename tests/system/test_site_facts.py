@@ -57,6 +57,7 @@ def test_facts_are_kept_replaced_removed_and_shown(data: Path) -> None:
         (("set", SITE, "--time-zone", "New York"), "Did you mean America/New_York?"),
         (("set", SITE, "--time-zone", "../../etc/passwd"), "There is no time zone"),
         (("set", SITE, "--time-zone", "Europe"), "There is no time zone"),
+        (("set", SITE, "--time-zone", "utc+2"), "Write a place of the IANA list, Europe/Oslo."),  # not Etc/GMT+2
         (("set", SITE, "--time-zone", "\x1b[2J"), "There is no time zone"),
         (("set", SITE), "Nothing to keep"),
         (("set", "Mill Lane bakry", "--customer", "x"), "Did you mean Mill Lane bakery?"),

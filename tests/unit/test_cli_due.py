@@ -66,7 +66,7 @@ def test_the_worst_stand_first(data: Path) -> None:
     assert states("--limit", "1", "--skip", "1") == [("due", "sure", "Condenser 1", "run capacitor")]
     text = " ".join(run_command("due").out.split())
     assert "1 outside; 1 due within 12 months (1 sure); 1 not measured for 24 months, or not yet." in text
-    assert "Of 1 parts nothing can be told yet; 0 reach no limit" in text
+    assert "Of 1 part nothing can be told yet; 0 would reach no limit" in text
 
 
 def test_a_part_of_a_visited_unit_that_was_not_measured_for_long(data: Path) -> None:
