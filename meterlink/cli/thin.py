@@ -17,7 +17,9 @@ from meterlink.core.clock import format_rfc3339
 from meterlink.link.messages import CommandName
 from meterlink.settings import DATABASE_FILE, existing_data_dir
 from meterlink.store.copying import size_text
+from meterlink.store.lock import exclusive_folder
 from meterlink.store.reader import Reader
+from meterlink.store.thinning import Thinnable
 
 _DAYS = {"d": 1, "w": 7, "y": 365}
 _MOST_DAYS = 36_500  # a hundred years: a longer time is a slip of the keyboard
@@ -66,19 +68,15 @@ def command(*, days: int, yes: bool, compact: bool, data: str | None, as_json: b
         StoreError: the database cannot be used.
     """
     database = existing_data_dir(data) / DATABASE_FILE
-    now = time.time_ns()
-    before = now - days * 86_400 * 10**9
+    before = time.time_ns() - days * 86_400 * 10**9
     may_go = Reader(database).thinnable(before)
-    size = database.stat().st_size
+    size, deleted = database.stat().st_size, 0
     if not as_json:
-        print_text(
-            f"{may_go.readings:,} raw readings from before {local_time(before)} may go: about {size_text(may_go.size)}."
-        )
+        print_text(_preview(may_go, before))
     wanted = bool(may_go.readings) or compact
-    done = wanted and (
-        yes or (not as_json and is_interactive() and click.confirm("They cannot come back. Delete them?"))
-    )
-    deleted = 0
+    done = wanted and (yes or (not as_json and _is_confirmed(may_go)))
+    if done and compact:
+        _require_no_daemon(database)
     if done and may_go.readings:
         deleted = _thin(database.parent, before, may_go.readings)
     if done and compact:
@@ -94,15 +92,28 @@ def command(*, days: int, yes: bool, compact: bool, data: str | None, as_json: b
             "bytes_after": database.stat().st_size,
         }
         click.echo(json.dumps(fields, indent=2))
-        return
-    if not wanted:
-        return
-    if not done:
+    elif done:
+        _print_result(database, deleted, size, compacted=compact)
+    elif wanted:
         print_text("Nothing is changed. Delete them with --yes; a backup first: meterlink backup -o FILE")
-        return
+
+
+def _preview(may_go: Thinnable, before: int) -> str:
+    if not may_go.readings:
+        return f"No raw readings from before {local_time(before)} may go."
+    return f"{may_go.readings:,} raw readings from before {local_time(before)} may go: about {size_text(may_go.size)}."
+
+
+def _is_confirmed(may_go: Thinnable) -> bool:
+    """Ask on a terminal; without one nobody has confirmed."""
+    question = "They cannot come back. Delete them?" if may_go.readings else "Make the file smaller?"
+    return is_interactive() and click.confirm(question)
+
+
+def _print_result(database: Path, deleted: int, size: int, *, compacted: bool) -> None:
     if deleted:
         print_text(f"Deleted: {deleted:,} raw readings.")
-    if compact:
+    if compacted:
         print_text(f"The file has {size_text(database.stat().st_size)} now, it had {size_text(size)}.")
     else:
         print_text("The file keeps its size; its free room is used again. --compact makes it smaller.")
@@ -129,9 +140,18 @@ async def _send_slices(folder: Path, before: int, progress: Callable[[int], None
                 return deleted
 
 
+def _require_no_daemon(database: Path) -> None:
+    """Do nothing if no daemon runs: nothing is deleted if the file cannot get smaller afterwards.
+
+    Raises:
+        DatabaseLockedError: one runs.
+    """
+    with exclusive_folder(database, "compacting"):
+        pass
+
+
 def _compact(database: Path) -> None:
-    from meterlink.store.lock import exclusive_folder  # noqa: PLC0415  # only where it is asked for
-    from meterlink.store.thinning import compact  # noqa: PLC0415
+    from meterlink.store.thinning import compact  # noqa: PLC0415  # only where it is asked for
 
     with exclusive_folder(database, "compacting"):
         compact(database)

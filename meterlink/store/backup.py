@@ -55,14 +55,25 @@ def copy_and_check(path: Path, copy: Path, progress: Progress) -> Contents:
     return contents
 
 
+def check_name(path: Path, target: Path) -> None:
+    """Do nothing if no database can take the file ``target`` for its own, or for the record at ``path``.
+
+    Raises:
+        InputError: one can.
+    """
+    if target == path.resolve():
+        raise InputError(f"{target} is the record itself.", _OTHER_NAME)
+    if target.name.endswith((*SIDECARS, ".lock")):
+        raise InputError(f"{target} has the name of a file that belongs to a database.", _OTHER_NAME)
+
+
 def _check_target(path: Path, target: Path, *, force: bool) -> None:
     """Do nothing if ``target`` is a new file, or one that may be replaced.
 
     Raises:
         InputError: it is not.
     """
-    if target == path.resolve():
-        raise InputError(f"{target} is the record itself.", _OTHER_NAME)
+    check_name(path, target)
     if any(target.with_name(target.name + end).exists() for end in SIDECARS):
         raise InputError(f"{target} is in use: a program has it open, or was killed with it.", _OTHER_NAME)
     if not target.exists() or force:

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
 
 from meterlink.core.errors import DamagedDatabaseError, DiskFullError, InputError, NotADatabaseError
-from meterlink.store.backup import copy_and_check
+from meterlink.store.backup import check_name, copy_and_check
 from meterlink.store.copying import (
     Contents,
     Progress,
@@ -48,12 +48,13 @@ def pack_folder(
         The contents of the record, and the names of the other files in the archive.
 
     Raises:
-        InputError: ``target`` exists, and ``force`` is not given.
+        InputError: ``target`` exists, and ``force`` is not given; or it has a name of a database's own files.
         DatabaseLockedError: a station runs on the folder: its further readings would stay behind.
         DamagedDatabaseError: the database is damaged, or the disk did not keep the file as it was written.
         StoreError: the database cannot be read, or a disk is full or fails; ``target`` is as it was.
     """
     target = target.resolve()
+    check_name(database, target)
     if target.exists() and not force:
         raise InputError(f"{target} exists already.", "Give another file to -o; --force replaces it.")
     folder = database.parent

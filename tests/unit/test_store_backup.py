@@ -130,6 +130,11 @@ def test_a_backup_replaces_no_other_file(path, tmp_path):
         back_up(path, path, force=True)
     with pytest.raises(InputError, match="is no file"):
         back_up(path, tmp_path)
+    for name in ("meterlink.db-wal", "meterlink.db-journal", "other.db-shm", "meterlink.db.lock"):
+        with pytest.raises(InputError, match="belongs to a database"):
+            back_up(path, path.parent / name, force=True)
+        with pytest.raises(InputError, match="belongs to a database"):
+            pack_folder(path, path.parent / name, force=True)
     (tmp_path / "used.db-wal").touch()
     with pytest.raises(InputError, match="is in use"):
         back_up(path, tmp_path / "used.db", force=True)
