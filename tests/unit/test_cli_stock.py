@@ -193,7 +193,7 @@ def test_a_mistake_is_answered_in_one_line(data: Path, args: list[str], error: s
 def test_the_close_of_a_visit_says_what_it_used(used: list[dict[str, object]], line: str | None) -> None:
     result = {
         "outcome": "repaired", "untested": [], "outside_not_replaced": [], "skipped": [], "meter_not_proven": [],
-        "power_on": True, "covers_on": True, "used": used,
+        "power_on": True, "covers_on": True, "used": used, "seal": "",
     }  # fmt: skip
     found = [text for text in closing_lines(result) if text.startswith("Used")]
     assert found == ([] if line is None else [f"{line} To buy: meterlink stock restock"])
