@@ -45,11 +45,10 @@ def command(target: str, key: str | None, data: str | None, *, last: bool, as_js
         meterlink verify --last
         meterlink verify 7f3a
         meterlink verify report.json --key 3f2a91bc
-        meterlink report --last --format json | meterlink verify -
 
     A closed visit is sealed by the station's key. A later change that Meterlink makes (a void, a new verdict, another
     name) makes another edition, which is listed with its changes. Every other change is found here. A report in JSON
-    (meterlink report --format json) carries its seal: it can be checked on any machine.
+    (meterlink report --format json) carries its seal, for any machine. FILE may be - for standard input.
 
     Exit status: 0 intact, 3 changed, 4 not sealed.
 

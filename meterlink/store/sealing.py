@@ -38,6 +38,7 @@ _RENAMED = {
 }
 _WATCH = (
     "CREATE TEMP TABLE changed_visits (id INTEGER PRIMARY KEY)",
+    "CREATE TEMP TABLE unsealed_visits (id INTEGER PRIMARY KEY)",
     *(
         f"CREATE TEMP TRIGGER seal_{event}_{table} AFTER {event} ON main.{table} BEGIN"
         f" INSERT OR IGNORE INTO changed_visits {visits.format(row)}; END"
@@ -51,8 +52,12 @@ _WATCH = (
     ),
 )
 _NOTE_UNSEALED = """
-    INSERT OR IGNORE INTO changed_visits
+    INSERT INTO unsealed_visits
     SELECT id FROM visits v WHERE closed_utc_ns IS NOT NULL AND NOT EXISTS (SELECT 1 FROM seals WHERE visit_id = v.id)
+"""
+# Some at a time, at some ms each: a record without seals may have thousands of visits, and readings must not wait.
+_MOVE_UNSEALED = """
+    INSERT OR IGNORE INTO changed_visits SELECT id FROM unsealed_visits ORDER BY id LIMIT 20
 """
 _CLOSED = """
     SELECT c.id FROM changed_visits c JOIN visits v ON v.id = c.id WHERE v.closed_utc_ns IS NOT NULL ORDER BY c.id
@@ -70,20 +75,21 @@ class Sealer:
         self._fault = ""
 
     def watch(self, connection: sqlite3.Connection) -> None:
-        """Note from now on which visits change; begin with the closed ones that have no seal yet."""
+        """Note from now on which visits change, and which closed ones have no seal yet."""
         connection.execute("PRAGMA temp_store = MEMORY")  # the notes are no file's business
         for statement in _WATCH:
             connection.execute(statement)
         connection.execute(_NOTE_UNSEALED)
 
     def seal_changed(self, connection: sqlite3.Connection) -> None:
-        """Seal each closed visit that has changed, in the open transaction.
+        """Seal each closed visit that has changed, in the open transaction, and some that have no seal yet.
 
         A fault of the key must not stop the readings: it is logged once, and the visits are sealed when it is mended.
 
         Raises:
             sqlite3.Error: the disk or a lock prevented it.
         """
+        connection.execute(_MOVE_UNSEALED)
         if connection.execute("SELECT 1 FROM changed_visits LIMIT 1").fetchone() is None:
             return
         try:
@@ -95,6 +101,7 @@ class Sealer:
                 _log.error("A closed visit cannot be sealed. %s", error)
         else:
             self._fault = ""
+            connection.execute("DELETE FROM unsealed_visits WHERE id IN (SELECT id FROM changed_visits)")
             connection.execute("DELETE FROM changed_visits")
 
     def replace_key(self, connection: sqlite3.Connection, reason: str) -> str:

@@ -135,6 +135,22 @@ def test_visits_that_were_closed_without_a_seal_are_sealed_by_the_next_start(sea
     assert verification(sealed).state is SealState.INTACT
 
 
+def test_many_visits_without_a_seal_are_sealed_some_at_a_time(sealed):
+    sealed.close()
+    with closing(sqlite3.connect(sealed.database)) as connection, connection:
+        connection.execute("DELETE FROM seals")
+        connection.execute("CREATE TEMP TABLE copies AS SELECT * FROM visits")
+        for number in range(2, 46):
+            connection.execute("UPDATE copies SET id = ?, uid = ?", (number, f"uid-{number}"))
+            connection.execute("INSERT INTO visits SELECT * FROM copies")
+    sealed.writer.start()
+    counts = []
+    for _ in range(4):
+        sealed.writer.stock().result(OUTER_TIMEOUT)
+        counts.append(len(Reader(sealed.database).newest_editions()))
+    assert counts == [20, 40, 45, 45]
+
+
 class TestKeys:
     def test_a_lost_key_gets_a_successor_and_old_seals_stay_valid(self, sealed):
         sealed.close()
