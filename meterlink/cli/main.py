@@ -38,6 +38,7 @@ _COMMANDS = {
         "meterlink.cli.verify", "command", "Check that a visit, or a report, is as it was sealed.", _RECORD
     ),
     "seal": LazyCommand("meterlink.cli.seal", "command", "List the sealed visits and the station's keys.", _RECORD),
+    "export": LazyCommand("meterlink.cli.export", "command", "Write readings for other programs.", _RECORD),
     "trend": LazyCommand("meterlink.cli.trend", "command", "Show which parts drift from visit to visit.", _RECORD),
     "due": LazyCommand("meterlink.cli.due", "command", "List the parts that will soon be outside.", _RECORD),
     "stock": LazyCommand("meterlink.cli.stock", "command", "Count the parts on the truck; list what to buy.", _RECORD),
@@ -49,6 +50,7 @@ _COMMANDS = {
     "backup": LazyCommand("meterlink.cli.backup", "command", "Write the record to a file, and check it.", _KEEPING),
     "restore": LazyCommand("meterlink.cli.restore", "command", "Make a backup the record of a folder.", _KEEPING),
     "thin": LazyCommand("meterlink.cli.thin", "command", "Delete old raw readings, after a preview.", _KEEPING),
+    "import": LazyCommand("meterlink.cli.import_", "command", "Take in readings that were exported.", _KEEPING),
     "merge": LazyCommand("meterlink.cli.merge", "command", "Take in the record of another station.", _KEEPING),
     "find": LazyCommand("meterlink.cli.find", "command", "List the meters in range; bind your own.", _METERS),
     "meter": LazyCommand("meterlink.cli.meter", "command", "List your meters; enter their accuracy.", _METERS),

@@ -11,6 +11,8 @@ from typing import BinaryIO
 
 from meterlink.core.errors import InputError
 
+_REMEDY = "Give another file to -o."
+
 STANDARD_OUTPUT = "-"
 """The name that stands for standard output."""
 
@@ -53,6 +55,8 @@ def whole_path(path: Path) -> Iterator[Path]:
     Raises:
         InputError: the file cannot be written; an OSError in the context is taken for one of this file.
     """
+    if _is_special(path):
+        raise InputError(f"{path} is a device or a pipe, which has no place for a whole file.", _REMEDY)
     temporary: Path | None = None
     with _report_errors(path):
         try:
@@ -99,7 +103,7 @@ def _report_errors(path: Path) -> Iterator[None]:
         if not isinstance(error, OSError) and "\0" not in str(path):
             raise
         reason = (isinstance(error, OSError) and error.strerror) or "no file can have this name"
-        raise InputError(f"{path} cannot be written: {reason}.", "Give another file to -o.") from error
+        raise InputError(f"{path} cannot be written: {reason}.", _REMEDY) from error
 
 
 def _is_special(path: Path) -> bool:

@@ -21,8 +21,8 @@ from meterlink.publish.mqtt import (
     UnreachableError,
 )
 from meterlink.publish.outbox import Outbox, OutboxMessage
-from meterlink.publish.senml import CONTENT_TYPE
 from meterlink.publish.topics import state_topic
+from meterlink.record.senml import CONTENT_TYPE
 
 # Unacknowledged messages at a time: enough for 160 messages a second over a link with 100 ms round trip, and few enough
 # that a lost connection causes few duplicates.

@@ -1,74 +1,35 @@
 """Readings and verdicts as SenML packs (RFC 8428) in JSON: pure functions that return outbox rows.
 
-**Names.** A pack's base name is our own path, ``meterlink/<station>/<meter>/`` for raw readings and
-``meterlink/<station>/<site>/<unit>/<test point>/`` for accepted readings; a record adds ``voltage``, ``verdict`` and so
-on. ``urn:dev:`` names (RFC 9039) need an address assigned by IEEE or an enterprise number. A meter's Bluetooth address
-is often random or hidden by the platform, so they do not fit. Characters outside the set of RFC 8428 section 4.5.1 are
-replaced, and a hash of the original keeps such names distinct.
-
-**Units.** Base units only: V, A, Ohm, F, Hz, Cel. A percentage is sent as a ratio with the unit ``/``: in SenML ``%``
-is a deprecated name of that same unit, so 5 % is 0.05 (RFC 8428 section 12.1, note 2). A meter's battery is ``%EL``.
-
-**No value is not zero.** A reading without a number has no record of its quantity. It has the record
-``<quantity>/status`` with the string ``overload`` or ``invalid`` instead, so that a series of numbers never contains a
-string.
-
-**Alternating and direct** are different series: ``voltage-ac``, ``voltage-dc``, and ``voltage`` if the meter does not
-distinguish them.
+Names, units and records are those of `meterlink.record.senml`. A pack's base name is ``meterlink/<station>/<meter>/``
+for raw readings and ``meterlink/<station>/<site>/<unit>/<test point>/`` for accepted readings; a record adds
+``voltage``, ``verdict`` and so on.
 
 **Time** is UTC by the station's clock. In RFC 8428 section 4.5.3 a time below 2^28 s is relative to now. A clock that
 shows such a time (before 4 July 1978) is not set: the pack then has times relative to its last reading and the record
 ``clock`` = ``not set``.
 """
 
-import hashlib
 import json
-import re
-import unicodedata
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
 
 from meterlink.core.equipment import Meter, Site, TestPoint
-from meterlink.core.readings import Reading, Status
+from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity, to_base
 from meterlink.core.verdicts import Judgement
-from meterlink.publish.topics import ROOT, accepted_topic, readings_topic, unique_meter_name
+from meterlink.publish.topics import accepted_topic, readings_topic
+from meterlink.record.senml import (
+    ABSOLUTE_FROM,
+    ROOT,
+    Record,
+    name_part,
+    quantity_record,
+    unique_meter_name,
+    value_record,
+)
 from meterlink.store.rows import OutboxRow
 
-CONTENT_TYPE = "application/senml+json"  # RFC 8428 section 12.3.1
-
-# Unit names in the IANA registry "SenML Units", and the factor from our base unit to that unit.
-_UNITS: dict[Quantity, tuple[str, Decimal]] = {
-    Quantity.VOLTAGE: ("V", Decimal(1)),
-    Quantity.CURRENT: ("A", Decimal(1)),
-    Quantity.RESISTANCE: ("Ohm", Decimal(1)),
-    Quantity.CAPACITANCE: ("F", Decimal(1)),
-    Quantity.FREQUENCY: ("Hz", Decimal(1)),
-    Quantity.TEMPERATURE: ("Cel", Decimal(1)),
-    Quantity.RATIO: ("/", Decimal("0.01")),
-    Quantity.BATTERY: ("%EL", Decimal(1)),
-}
 _PERCENT = Decimal("0.01")
-_ABSOLUTE_FROM = 2**28 * 1_000_000_000  # ns; RFC 8428 section 4.5.3
-_NOT_IN_A_NAME = re.compile(r"[^A-Za-z0-9:._-]+")  # RFC 8428 section 4.5.1 without "/", our separator
-_LONGEST_PART = 48  # characters; as long as a topic level
-
-Record = dict[str, str | float | bool]
-
-
-def name_part(text: str) -> str:
-    """Return ``text`` as one part of a SenML name: letters, digits and ``-:._``, never empty.
-
-    Spaces become ``-``. If any other character was replaced or cut off, eight hexadecimal digits of a hash of the
-    original follow. Texts that differ in more than white space get different names.
-    """
-    joined = "-".join(text.split())
-    ascii_text = unicodedata.normalize("NFKD", joined).encode("ascii", "ignore").decode()
-    part = _NOT_IN_A_NAME.sub("-", ascii_text)[:_LONGEST_PART]
-    if part and part == joined:
-        return part
-    tag = hashlib.sha256(text.encode(errors="surrogatepass")).hexdigest()[:8]
-    return f"{part}.{tag}" if part else tag
 
 
 def readings_message(station: str, meter: Meter, readings: Sequence[Reading], message_id: str) -> OutboxRow:
@@ -136,12 +97,12 @@ def _judgement_records(judgement: Judgement, quantity: Quantity) -> Iterable[Rec
     if limits is not None:
         for name, limit in (("limit-low", limits.low), ("limit-high", limits.high)):
             if limit is not None:
-                yield _quantity_record(name, quantity, to_base(limit, limits.unit))
+                yield quantity_record(name, quantity, to_base(limit, limits.unit))
         yield {"n": "limit-basis", "vs": limits.basis}
         if judgement.expanded_uncertainty is not None:
             # A half-width is a difference: from °F only the scale factor applies, not the offset of 32 degrees.
             width = to_base(judgement.expanded_uncertainty, limits.unit) - to_base(Decimal(0), limits.unit)
-            yield _quantity_record("expanded-uncertainty", quantity, width)
+            yield quantity_record("expanded-uncertainty", quantity, width)
     if judgement.deviation_percent is not None:
         yield {"n": "deviation", "u": "/", "v": float(judgement.deviation_percent * _PERCENT)}
     if judgement.probability is not None:
@@ -156,11 +117,6 @@ def _judgement_records(judgement: Judgement, quantity: Quantity) -> Iterable[Rec
             yield {"n": name, "vs": text}
 
 
-def _quantity_record(name: str, quantity: Quantity, base: Decimal) -> Record:
-    unit, factor = _UNITS[quantity]
-    return {"n": name, "u": unit, "v": float(base * factor)}
-
-
 def _reading_records(readings: Sequence[Reading]) -> Iterable[Record]:
     first, last = readings[0].timestamp, readings[-1].timestamp
     absolute = _clock_set(readings)
@@ -168,16 +124,7 @@ def _reading_records(readings: Sequence[Reading]) -> Iterable[Record]:
         timestamp = reading.timestamp
         offset_ns = timestamp.utc_ns - first.utc_ns if absolute else timestamp.monotonic_ns - last.monotonic_ns
         time: Record = {"t": float(Decimal(offset_ns).scaleb(-9))} if offset_ns else {}
-        yield _value_record(reading) | time
-
-
-def _value_record(reading: Reading) -> Record:
-    name = f"{reading.quantity}-{reading.coupling.lower()}" if reading.coupling else reading.quantity.value
-    digits = reading.digits
-    if reading.status is Status.OK and digits is not None and digits.is_finite():
-        return _quantity_record(name, reading.quantity, to_base(digits, reading.unit))
-    status = Status.INVALID if reading.status is Status.OK else reading.status
-    return {"n": f"{name}/status", "vs": status.value}
+        yield value_record(reading) | time
 
 
 def _base_record(name: str, readings: Sequence[Reading]) -> Record:
@@ -187,7 +134,7 @@ def _base_record(name: str, readings: Sequence[Reading]) -> Record:
 
 
 def _clock_set(readings: Sequence[Reading]) -> bool:
-    return all(reading.timestamp.utc_ns >= _ABSOLUTE_FROM for reading in readings)
+    return all(reading.timestamp.utc_ns >= ABSOLUTE_FROM for reading in readings)
 
 
 def _pack(base: Record, records: list[Record]) -> bytes:

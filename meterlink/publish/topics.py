@@ -10,8 +10,7 @@ The text of a level is a person's or a meter's; `topic_level` replaces the chara
 import unicodedata
 
 from meterlink.core.equipment import Meter, Site, TestPoint
-
-ROOT = "meterlink"
+from meterlink.record.senml import ROOT, unique_meter_name
 
 # MQTT allows 65535 bytes for a whole topic, some brokers far fewer (256 is the smallest limit that we found, from
 # memory). The longest topic here has four such levels and is shorter.
@@ -32,15 +31,6 @@ def topic_level(text: str) -> str:
     )
     cut = " ".join(allowed.split()).encode()[:LONGEST_LEVEL].decode(errors="ignore")
     return cut.strip() or "unnamed"
-
-
-def unique_meter_name(meter: Meter) -> str:
-    """Return the meter's name with the end of its address, since names on the air are not unique.
-
-    Six characters distinguish the meters of one station without publishing the whole address.
-    """
-    tail = "".join(char for char in meter.address if char.isalnum())[-6:]
-    return f"{meter.name}-{tail}" if tail else meter.name
 
 
 def readings_topic(station: str, meter: Meter) -> str:

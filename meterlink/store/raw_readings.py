@@ -197,7 +197,7 @@ def _select(
     limit: int | None,
 ) -> list[StoredReading]:
     found: list[StoredReading] = []
-    for first, last in _id_ranges(connection, stretches):
+    for first, last in stretch_id_ranges(connection, stretches):
         rest = -1 if limit is None else limit - len(found)  # SQLite: a negative LIMIT means no limit
         if rest and last > after_id:
             rows = connection.execute(
@@ -208,7 +208,7 @@ def _select(
     return found
 
 
-def _id_ranges(connection: sqlite3.Connection, condition: StretchCondition) -> Iterator[tuple[int, int]]:
+def stretch_id_ranges(connection: sqlite3.Connection, condition: StretchCondition) -> Iterator[tuple[int, int]]:
     """Yield ``(first, last)`` row ids of the readings in the stretches, ascending and not overlapping.
 
     Stretches of several meters overlap, and their readings must come in the order in which they were saved.

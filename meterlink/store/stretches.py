@@ -61,9 +61,13 @@ class StretchWriter:
 
     An open stretch has no last reading in the database; it is written once, when the stretch ends. Open stretches are
     remembered between transactions, so call `forget` after every rollback: the remembered ones may not exist any more.
+
+    A time is exact to 1 µs. With ``exact_times``, for readings that a database has given out, it is exact to 1 ns: all
+    readings of a stretch have the same ns beyond whole µs.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, exact_times: bool = False) -> None:
+        self._exact_times = exact_times
         self._open: dict[_Key, _OpenStretch] = {}  # in the order in which they were begun
         self._next_id = 0  # of the next reading; 0: not read from the database yet
 
@@ -82,7 +86,7 @@ class StretchWriter:
         if not self._next_id:
             self._end_all(connection)
         inserts: list[object] = []
-        open_stretches = self._open
+        open_stretches, exact_times = self._open, self._exact_times
         reading_id = self._next_id
         for row in rows:
             reading, connection_id, visit_id, point_id, clock_set = row
@@ -93,6 +97,7 @@ class StretchWriter:
                 connection_id, visit_id, point_id, clock_set, reading.quantity, reading.unit, reading.status,
                 reading.coupling, str(reading.resolution), places, reading.low_battery, reading.display_hold,
                 reading.relative, reading.channel,
+                (utc_ns % 1000, monotonic_ns % 1000) if exact_times else None,
             )  # fmt: skip
             stretch = open_stretches.get(key)
             if stretch is not None:

@@ -174,8 +174,8 @@ def open_visit(
 
 def get_or_insert_unit(connection: sqlite3.Connection, site: Site) -> int:
     """Return the row id of a unit, which is listed again if it was archived."""
-    site_id = _get_or_insert(connection, "sites", name=site.name)
-    unit_id = _get_or_insert(connection, "units", site_id=site_id, name=site.unit)
+    site_id = get_or_insert(connection, "sites", name=site.name)
+    unit_id = get_or_insert(connection, "units", site_id=site_id, name=site.unit)
     connection.execute("UPDATE units SET archived_utc_ns = NULL WHERE id = ?", (unit_id,))
     return unit_id
 
@@ -188,7 +188,9 @@ def move_visit(connection: sqlite3.Connection, visit_id: int, unit_id: int) -> N
         (visit_id,),
     ).fetchall()
     for point in points:
-        component_id = _component_id(connection, unit_id, point["circuit"], point["component"], point["section"])
+        component_id = get_or_insert_component(
+            connection, unit_id, point["circuit"], point["component"], point["section"]
+        )
         connection.execute("UPDATE test_points SET component_id = ? WHERE id = ?", (component_id, point["id"]))
     connection.execute("UPDATE visits SET unit_id = ? WHERE id = ?", (unit_id, visit_id))
 
@@ -374,7 +376,7 @@ def rating_text(specification: Specification | None) -> str:
 
 
 def _insert_point(connection: sqlite3.Connection, visit_id: int, unit_id: int, point: TestPoint) -> int:
-    component_id = _component_id(connection, unit_id, point.circuit, point.component, point.section)
+    component_id = get_or_insert_component(connection, unit_id, point.circuit, point.component, point.section)
     return _insert(
         connection,
         "INSERT INTO test_points (visit_id, component_id, key, terminal_a, terminal_b, quantity, state, kind,"
@@ -392,9 +394,12 @@ def _insert_point(connection: sqlite3.Connection, visit_id: int, unit_id: int, p
     )
 
 
-def _component_id(connection: sqlite3.Connection, unit_id: int, circuit: str, component: str, section: str) -> int:
-    circuit_id = _get_or_insert(connection, "circuits", unit_id=unit_id, name=circuit)
-    return _get_or_insert(connection, "components", circuit_id=circuit_id, name=component, section=section)
+def get_or_insert_component(
+    connection: sqlite3.Connection, unit_id: int, circuit: str, component: str, section: str
+) -> int:
+    """Return the row id of a component of a unit; insert the row if there is none."""
+    circuit_id = get_or_insert(connection, "circuits", unit_id=unit_id, name=circuit)
+    return get_or_insert(connection, "components", circuit_id=circuit_id, name=component, section=section)
 
 
 def _accepted_values(accepted: AcceptedRow, raw_reading_id: int) -> tuple[Any, ...]:
@@ -430,7 +435,7 @@ def _new_uid() -> str:
     return str(uuid.uuid4())
 
 
-def _get_or_insert(connection: sqlite3.Connection, table: str, **names: str | int) -> int:
+def get_or_insert(connection: sqlite3.Connection, table: str, **names: str | int) -> int:
     """Return the id of the row with these values; insert the row if there is none."""
     where = " AND ".join(f"{column} = ?" for column in names)
     values = tuple(names.values())

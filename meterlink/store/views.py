@@ -1,11 +1,13 @@
 """Views of the tables in words, for a person who opens the database with a tool of their own."""
 
 
-def _time(column: str) -> str:
+def time_text(column: str) -> str:
     """Return SQL for the RFC 3339 text, in UTC with µs, of a column in ns since 1970; NULL for NULL."""
     second = f"strftime('%Y-%m-%dT%H:%M:%S', {column} / 1000000000, 'unixepoch')"
     return f"{second} || printf('.%06dZ', {column} / 1000 % 1000000)"
 
+
+_time = time_text
 
 # The digits as the display showed them: the point is put back, and zeros before it.
 _DIGITS = """

@@ -8,15 +8,14 @@ from hypothesis import strategies as st
 
 from meterlink.core.equipment import CircuitState, Meter, PointKind, Site, TestPoint
 from meterlink.core.units import Quantity
-from meterlink.publish.senml import name_part
 from meterlink.publish.topics import (
     LONGEST_LEVEL,
     accepted_topic,
     readings_topic,
     state_topic,
     topic_level,
-    unique_meter_name,
 )
+from meterlink.record.senml import name_part, unique_meter_name
 
 
 @given(st.text())

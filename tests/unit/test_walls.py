@@ -16,8 +16,8 @@ from support.rooms import ROOT, circle, room_imports
 # own, made it 93: they are written by the command line, from rows of the store, causes of the diagnosis and nouns. The
 # seal made it 97: the store seals, a report carries the seal, a command shows it. Two more for the report by a key: the
 # station, which has the diagnosis, reads its record, and the notebook asks it for the file. Stickers and the restock
-# list read the labels of parts.
-LIMIT_OF_PAIRS = 101
+# list read the labels of parts. The messages of the broker and the exports share SenML's names and units.
+LIMIT_OF_PAIRS = 102
 
 
 class Plant(NamedTuple):
@@ -35,6 +35,7 @@ PLANTS = [
     Plant("meterlink/station/station.py", "import aiomqtt", "Only publish imports an MQTT client"),
     Plant("meterlink/station/station.py", "import bumble", "Only simulators import bumble"),
     Plant("meterlink/cli/run.py", "import textual", "Only tui imports Textual"),
+    Plant("meterlink/publish/senml.py", "import cbor2", "Only record writes CBOR and Parquet"),
     Plant("meterlink/link/server.py", "import click", "Only command lines import click"),
     Plant("meterlink/cli/verify.py", "import cryptography", "Only seal imports signatures"),
     Plant("meterlink/cli/report.py", "import typst", "Only record imports the typesetter"),

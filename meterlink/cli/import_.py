@@ -1,0 +1,74 @@
+"""``meterlink import``: exported readings back into a database."""
+
+import json
+from pathlib import Path
+
+import click
+
+from meterlink.cli.output import data_option, json_option, print_text
+from meterlink.cli.progress import progress_bar
+from meterlink.core.text import clean_text
+from meterlink.settings import DATABASE_FILE, data_dir
+
+_COUNTED = (
+    ("visits", "visit", "visits"),
+    ("accepted_readings", "accepted reading", "accepted readings"),
+    ("verdicts", "verdict", "verdicts"),
+    ("voids", "void", "voids"),
+    ("notes", "note", "notes"),
+    ("replacements", "replacement", "replacements"),
+    ("seals", "seal", "seals"),
+    ("raw_readings", "raw reading", "raw readings"),
+)
+
+
+@click.command("import")
+@click.argument("file", metavar="FILE", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--preview", is_flag=True, help="Only check the file, and say what would come; nothing is changed.")
+@data_option
+@json_option
+def command(*, file: Path, preview: bool, data: str | None, as_json: bool) -> None:
+    """Take in readings from a FILE that meterlink export wrote: nothing twice, all of the file or nothing.
+
+    \b
+        meterlink import visit.jsonl --preview
+        meterlink import visit.jsonl
+
+    The format is found by the contents. Every row is checked, and an error names the line. A record that is here
+    already is known by its id, and stays as it is. Only jsonl brings everything of a visit: its plan, notes,
+    replacements, seals and earlier verdicts. No daemon may run on this folder meanwhile.
+
+    With --json: readings (in the file), new (the number of new rows of each table), remarks (sentences), done.
+    """
+    from meterlink.record.exchange.importing import format_of, read_into  # noqa: PLC0415  # only this command needs it
+    from meterlink.store.imported import import_rows  # noqa: PLC0415  # as above
+    from meterlink.store.merge import MergeResult  # noqa: PLC0415  # as above
+
+    form = format_of(file)
+    path = data_dir(data) / DATABASE_FILE
+    results: list[MergeResult] = []
+    with progress_bar() as progress:
+        merging = import_rows(
+            path, results, preview=preview, progress=lambda done, whole: progress("Merged", done, whole)
+        )
+        with merging as rows:
+            readings = read_into(file, form, rows, lambda _: None)
+    (result,) = results
+    if as_json:
+        answer = {"readings": readings, "new": dict(result.new), "remarks": list(result.remarks), "done": not preview}
+        click.echo(json.dumps(answer, indent=2))
+        return
+    counted = [
+        f"{number:,} {one if number == 1 else several}"
+        for table, one, several in _COUNTED
+        if (number := result.new.get(table, 0))
+    ]
+    read = f"{readings:,} reading{'' if readings == 1 else 's'} in {clean_text(file.name)}."
+    if counted:
+        print_text(f"{read} {'Would come' if preview else 'New'}: {', '.join(counted)}.")
+    else:
+        print_text(f"{read} Nothing new: all of it is here already.")
+    for remark in result.remarks:
+        print_text(clean_text(remark))
+    if preview:
+        print_text("Nothing is changed. Without --preview it is.")

@@ -1,0 +1,123 @@
+"""Readings as Parquet: typed columns, row groups of some ten thousand readings. The only importer of pyarrow.
+
+A decimal number is text, with every digit of the display; ``value`` is the same number as a double. Times of the wall
+clock are timestamps in ns, UTC. Names that repeat are kept once in each row group.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import islice
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from meterlink.core.errors import InputError
+from meterlink.store.exchange_fields import (
+    ACCEPTED_FIELDS,
+    RAW_FIELDS,
+    RAW_ROW_FIELDS,
+    STRETCH_FIELDS,
+    Field,
+    FieldKind,
+)
+from meterlink.store.exported import Page, RawRow, Row, Stretch
+
+_GROUP = 10_000  # raw readings: some ten megabytes in memory, and enough for a reader to skip by
+_READ_AT_ONCE = 2_000  # rows
+_ACCEPTED_GROUP = 4_000  # they have three times as many columns
+_TYPES = {
+    FieldKind.TEXT: pa.string(),
+    FieldKind.DECIMAL: pa.string(),
+    FieldKind.INTEGER: pa.int64(),
+    FieldKind.TIME: pa.timestamp("ns", tz="UTC"),
+    FieldKind.REAL: pa.float64(),
+    FieldKind.FLAG: pa.bool_(),
+    FieldKind.BYTES: pa.binary(),
+}
+
+
+def write_accepted(path: Path, rows: Iterable[Row], *, anonymous: bool) -> None:
+    """Write accepted readings (`ACCEPTED_FIELDS`)."""
+    schema = _schema(ACCEPTED_FIELDS, "accepted", anonymous=anonymous)
+    remaining = iter(rows)
+    with pq.ParquetWriter(path, schema) as writer:
+        while chunk := list(islice(remaining, _ACCEPTED_GROUP)):
+            columns = [
+                pa.array([_arrow(field, value) for value in column], _TYPES[field.kind])
+                for field, column in zip(ACCEPTED_FIELDS, zip(*chunk, strict=True), strict=True)
+            ]
+            writer.write_table(pa.Table.from_arrays(columns, schema=schema))
+
+
+def write_raw(path: Path, pages: Iterable[Page], *, anonymous: bool) -> None:
+    """Write raw readings (`RAW_FIELDS`); the columns of a stretch are made once in a row group."""
+    schema = _schema(RAW_FIELDS, "raw", anonymous=anonymous)
+    with pq.ParquetWriter(path, schema) as writer:
+        for group in _groups(pages):
+            rows, stretches = zip(*group, strict=True)
+            distinct = {id(stretch): stretch for stretch in stretches}
+            numbers = {key: number for number, key in enumerate(distinct)}
+            places = pa.array([numbers[id(stretch)] for stretch in stretches], pa.int32())
+            columns = [
+                pa.array(column, _TYPES[field.kind])
+                for field, column in zip(RAW_ROW_FIELDS, zip(*rows, strict=True), strict=True)
+            ]
+            of_stretches = zip(*(stretch.values for stretch in distinct.values()), strict=True)
+            columns += [
+                pa.array([_arrow(field, value) for value in column], _TYPES[field.kind]).take(places)
+                for field, column in zip(STRETCH_FIELDS, of_stretches, strict=True)
+            ]
+            writer.write_table(pa.Table.from_arrays(columns, schema=schema))
+
+
+def _groups(pages: Iterable[Page]) -> Iterator[list[tuple[RawRow, Stretch]]]:
+    group: list[tuple[RawRow, Stretch]] = []
+    for page in pages:
+        group += page
+        if len(group) >= _GROUP:
+            yield group
+            group = []
+    if group:
+        yield group
+
+
+def _schema(fields: Sequence[Field], readings: str, *, anonymous: bool) -> pa.Schema:
+    metadata = {"meterlink": "meterlink-export-1", "readings": readings, "anonymous": str(anonymous).lower()}
+    return pa.schema(
+        [
+            pa.field(field.name, _TYPES[field.kind], nullable=bool(field.null), metadata={"meaning": field.meaning})
+            for field in fields
+        ],
+        metadata,
+    )
+
+
+def _arrow(field: Field, value: object) -> object:
+    """Return a value as pyarrow takes it: a flag is a bool."""
+    return bool(value) if field.kind is FieldKind.FLAG and value is not None else value
+
+
+def read_rows(path: Path) -> tuple[dict[str, str], Iterator[dict[str, object]]]:
+    """Return the metadata of the file (``readings``, ``anonymous``) and its rows, some in memory.
+
+    Raises:
+        InputError: it is no Parquet, or not of an export.
+    """
+    try:
+        file = pq.ParquetFile(path)
+    except (pa.ArrowException, OSError) as error:
+        raise InputError(f"{path.name} is no Parquet: {error}.", "Export it again.") from error
+    metadata = {key.decode(): value.decode() for key, value in (file.schema_arrow.metadata or {}).items()}
+    return metadata, _rows(file)
+
+
+def _rows(file: pq.ParquetFile) -> Iterator[dict[str, object]]:
+    names = file.schema_arrow.names
+    with file:
+        for batch in file.iter_batches(batch_size=_READ_AT_ONCE):
+            columns = [
+                (column.cast(pa.int64()) if pa.types.is_timestamp(column.type) else column).to_pylist()
+                for column in batch.columns
+            ]
+            for row in zip(*columns, strict=True):
+                yield dict(zip(names, row, strict=True))

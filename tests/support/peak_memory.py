@@ -1,0 +1,22 @@
+"""The peak of the resident memory of a command, in a process of its own."""
+
+import subprocess
+import sys
+
+# Not `getrusage`: its peak is that of the process which started this one, where that was larger.
+_MEASURED = """
+import sys
+from meterlink.cli.main import main
+try:
+    main(sys.argv[1:])
+except SystemExit as ended:
+    if ended.code == 0:
+        print(next(line.split()[1] for line in open("/proc/self/status") if line.startswith("VmHWM:")))
+    raise
+"""
+
+
+def peak_memory(*arguments: str) -> int:
+    """Return the peak of the resident memory of ``meterlink ARGUMENTS``, in kB (1,024 bytes); Linux only."""
+    done = subprocess.run([sys.executable, "-c", _MEASURED, *arguments], capture_output=True, text=True, check=True)
+    return int(done.stdout.split()[-1])
