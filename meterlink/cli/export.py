@@ -13,6 +13,7 @@ from meterlink.cli.completion import complete_unit, complete_visit
 from meterlink.cli.history import parse_since
 from meterlink.cli.output import data_option, printable_text
 from meterlink.cli.output_file import STANDARD_OUTPUT, open_output, whole_path
+from meterlink.cli.progress import progress_bar
 from meterlink.cli.stored_visits import find_visit
 from meterlink.core.errors import InputError
 from meterlink.core.text import did_you_mean
@@ -32,12 +33,14 @@ from meterlink.store.exported import AcceptedReadings, ExportFilter, RawReadings
 from meterlink.store.reader import Reader
 from meterlink.store.rows import StoredVisit
 
+_SQLITE = "sqlite"
+
 
 @click.command("export", short_help="Write readings for other programs.")
 @click.option(
     "--format",
     "form",
-    type=click.Choice(list(map(str, ExportFormat))),
+    type=click.Choice([*map(str, ExportFormat), _SQLITE]),
     help="Default: by the ending of FILE; csv without one.",
 )
 @click.option("-o", "output", default=STANDARD_OUTPUT, metavar="FILE", help="Default: - (standard output).")
@@ -74,8 +77,8 @@ def command(
         meterlink export --raw --since 7d --format parquet -o raw.parquet
 
     csv has a row for each reading, with its current verdict. jsonl has everything, and whole visits: those with a
-    chosen reading. senml and cbor are SenML (RFC 8428) in base units. parquet has typed columns. The page export.md
-    describes them.
+    chosen reading. senml and cbor are SenML (RFC 8428) in base units. parquet has typed columns. sqlite is the
+    whole database, as meterlink backup writes it. The page export.md describes them.
 
     With --anonymous names, addresses, jobs, notes, packets and ids are replaced or left out; measurements, limits,
     verdicts and times stay. Such a file cannot be imported. Works while the station runs.
@@ -92,6 +95,11 @@ def command(
         return
     if last and visit:
         raise click.UsageError("Give either --visit or --last.")
+    if form == _SQLITE:
+        if any((raw, visit, last, unit, since, until, anonymous)):
+            raise click.UsageError("sqlite is the whole database as it is: leave out the other options.")
+        _copy_database(output, data)
+        return
     chosen_form = ExportFormat(form) if form else _format_of(output)
     _check_output(chosen_form, output)
     require(chosen_form)
@@ -111,6 +119,17 @@ def command(
         words = f"{readings:,} accepted reading{'' if readings == 1 else 's'}"
         words += f" of {visits:,} visit{'' if visits == 1 else 's'}"
     click.echo(words if output == STANDARD_OUTPUT else f"{words}: {printable_text(output)}", err=True)
+
+
+def _copy_database(output: str, data: str | None) -> None:
+    from meterlink.store.backup import back_up  # noqa: PLC0415  # only here
+
+    if output == STANDARD_OUTPUT:
+        raise click.UsageError("A database is written to a file, not to a pipe: give one with -o FILE.")
+    with progress_bar() as progress:
+        visits, accepted, raw, *_ = back_up(existing_data_dir(data) / DATABASE_FILE, Path(output), progress=progress)
+    words = f"{accepted:,} accepted and {raw:,} raw readings of {visits:,} visit{'' if visits == 1 else 's'}"
+    click.echo(f"{words}: {printable_text(output)}", err=True)
 
 
 def _write(

@@ -516,6 +516,15 @@ def test_standard_output_and_the_words_on_the_side(source: Path) -> None:
     assert "No visit is to a unit 'nowhere'." in err
 
 
+def test_the_database_itself_is_a_checked_copy(source: Path, tmp_path: Path) -> None:
+    err = export(source, tmp_path / "copy.db", "--format", "sqlite")
+    assert err == f"10 accepted and 48 raw readings of 2 visits: {tmp_path / 'copy.db'}\n"
+    assert record_contents(tmp_path / "copy.db") == record_contents(source / DATABASE_FILE)
+    status, _, err = run_command("export", "--data", str(source), "--format", "sqlite", "--raw", "-o", "x.db")
+    assert status == 2
+    assert "leave out the other options" in err
+
+
 def test_a_missing_library_is_one_line(source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("meterlink.record.exchange.formats.find_spec", lambda _: None)
     status, _, err = run_command("export", "--data", str(source), "-o", str(tmp_path / "file.parquet"))
