@@ -31,6 +31,10 @@ _SELECT_READINGS = """
     WHERE s.id = ? ORDER BY r.id
 """
 
+# Rows that are compared at once.
+_ROWS = 1_000
+_LARGEST_ID = 2**63 - 1  # of SQLite
+
 _Identity = tuple[object, ...]
 
 
@@ -132,6 +136,7 @@ class RawMerge:
             for row in connection.execute(
                 "SELECT raw_reading_id FROM other.accepted_readings"
                 " WHERE raw_reading_id NOT IN (SELECT old FROM temp.same_raw_readings)"
+                " AND uid NOT IN (SELECT uid FROM main.accepted_readings)"
             )
         }
         shared = connection.execute(
@@ -142,6 +147,13 @@ class RawMerge:
         ).fetchall()
         new = 0
         for stretch in shared:
+            last = stretch["last_reading_id"] or _LARGEST_ID
+            if not any(stretch["first_reading_id"] <= reading_id <= last for reading_id in wanted):
+                # Mostly a record is merged again that has grown since.
+                number = self._count_if_here(stretch)
+                if number is not None:
+                    self._report(number)
+                    continue
             here = self._readings_here(stretch)
             missing: list[int] = []
             number = 0
@@ -157,6 +169,30 @@ class RawMerge:
             new += len(missing)
             self._report(number)
         return new
+
+    def _count_if_here(self, stretch: sqlite3.Row) -> int | None:
+        """Return the number of readings of a stretch if a stretch here begins with the same ones, else None."""
+        same_display = " AND ".join(f"{column} IS ?" for column in self._display)
+        same = self._connection.execute(
+            "SELECT id FROM main.stretches WHERE connection_id = ? AND first_utc_ns = ? AND first_monotonic_ns = ?"
+            f" AND {same_display} ORDER BY id LIMIT 1",
+            (
+                stretch["connection_here"], stretch["first_utc_ns"], stretch["first_monotonic_ns"],
+                *(stretch[column] for column in self._display),
+            ),
+        ).fetchone()  # fmt: skip
+        if same is None:
+            return None
+        here, there = (
+            _columns_in_order(self._connection, schema, stretch_id)
+            for schema, stretch_id in (("main", same["id"]), ("other", stretch["id"]))
+        )
+        number = 0
+        while rows := there.fetchmany(_ROWS):
+            if here.fetchmany(len(rows)) != rows:
+                return None
+            number += len(rows)
+        return number
 
     def _readings_here(self, stretch: sqlite3.Row) -> dict[_Identity, list[int]]:
         """Return the row ids of this database's readings of the same connection, display and time."""
@@ -221,9 +257,11 @@ class RawMerge:
         connection = self._connection
         twice = connection.execute(
             "SELECT s.old, s.new FROM temp.same_raw_readings s"
-            " JOIN main.accepted_readings m ON m.raw_reading_id = s.new"
             " JOIN other.accepted_readings o ON o.raw_reading_id = s.old"
-            " WHERE o.uid NOT IN (SELECT uid FROM main.accepted_readings)"
+            " WHERE o.uid NOT IN (SELECT uid FROM main.accepted_readings) AND ("
+            "  s.new IN (SELECT raw_reading_id FROM main.accepted_readings)"
+            "  OR EXISTS (SELECT 1 FROM temp.same_raw_readings WHERE new = s.new AND old < s.old)"
+            " )"
         ).fetchall()
         for old, new in map(tuple, twice):
             copy_id = newest_id(connection, "raw_readings") + 1
@@ -241,6 +279,18 @@ class RawMerge:
     def _report(self, number: int) -> None:
         self._done += number
         self._progress(self._done, self._all)
+
+
+def _columns_in_order(connection: sqlite3.Connection, schema: str, stretch_id: int) -> sqlite3.Cursor:
+    """Return the readings of a stretch as they are kept, in their order, as plain tuples."""
+    cursor = connection.cursor()
+    cursor.row_factory = None
+    return cursor.execute(
+        f"SELECT r.utc_offset_us, r.clock_shift_us, r.digits, r.packet FROM {schema}.stretches s"
+        f" JOIN {schema}.raw_readings r ON r.id BETWEEN s.first_reading_id"
+        f" AND COALESCE(s.last_reading_id, {_LARGEST_ID}) AND r.stretch_id = s.id WHERE s.id = ? ORDER BY r.id",
+        (stretch_id,),
+    )
 
 
 def _readings(connection: sqlite3.Connection, schema: str, stretch_id: int) -> Iterator[tuple[int, _Identity]]:

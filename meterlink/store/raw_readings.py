@@ -105,14 +105,16 @@ def first_id_since(connection: sqlite3.Connection, utc_ns: int) -> int:
         if reading_id <= last:
             row = connection.execute(_SELECT_TIMES, (reading_id,)).fetchone()
             found.append((row["utc_ns"], row["id"]))
-    # Of a thinned stretch the first reading that is left may come late.
+    # Of a thinned stretch the first reading that is left may come late, or be another stretch's.
     following = connection.execute(
-        "SELECT s.first_utc_ns + r.utc_offset_us * 1000, r.id FROM stretches s"
-        " JOIN raw_readings r ON r.id = s.first_reading_id"
-        " WHERE s.first_utc_ns > ? ORDER BY s.first_utc_ns, r.id LIMIT ?",
+        f"SELECT first_reading_id FROM stretches WHERE first_utc_ns > ? AND first_reading_id <= {_LAST_ID}"  # noqa: S608  # constants
+        " ORDER BY first_utc_ns, id LIMIT ?",
         (utc_ns, MOST_OPEN),
     ).fetchall()
-    found += map(tuple, following)
+    for (first,) in map(tuple, following):
+        row = connection.execute(_SELECT_TIMES, (first,)).fetchone()
+        if row is not None and row["utc_ns"] >= utc_ns:
+            found.append((row["utc_ns"], row["id"]))
     return min(found)[1] if found else _next_id(connection)
 
 

@@ -92,7 +92,7 @@ def delete_slice(connection: sqlite3.Connection, uid: str, before_utc_ns: int, a
         for row in connection.execute(_DELETE, {"before": before_utc_ns, "after": after_id, "last": last}).fetchall()
     ]
     if stretches:
-        _shorten(connection, set(stretches))
+        _shorten(connection, set(stretches), last)
         (newest_now,) = connection.execute("SELECT COALESCE(MAX(id), 0) FROM raw_readings").fetchone()
         # Ids above the newest reading are used again.
         increment_counter(connection, UNUSED_READING_IDS, len(stretches) - (newest - newest_now))
@@ -119,19 +119,22 @@ def compact(path: Path) -> None:
         StoreError: the disk is full or fails, or another program has the database open; it is as it was.
     """
     with raise_store_errors(path), closing(connect_for_writing(path)) as connection:
+        connection.execute("PRAGMA foreign_keys = OFF")  # nothing refers to a stretch without readings
+        connection.execute("DELETE FROM stretches WHERE last_reading_id < first_reading_id")
         connection.execute("VACUUM")
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
-def _shorten(connection: sqlite3.Connection, stretch_ids: set[int]) -> None:
-    """Let stretches begin with the first reading that is left; remove those without any."""
+def _shorten(connection: sqlite3.Connection, stretch_ids: set[int], last: int) -> None:
+    """Let stretches begin with the first reading that is left up to the row ``last``, or behind that row.
+
+    A stretch without readings ends before it begins, and stays: to delete it SQLite would look for its readings in the
+    whole table, which has no index. `compact` removes it.
+    """
     for stretch_id in stretch_ids:
-        (first,) = connection.execute(
-            "SELECT MIN(r.id) FROM stretches s JOIN raw_readings r"
-            " ON r.id BETWEEN s.first_reading_id AND s.last_reading_id AND r.stretch_id = s.id WHERE s.id = ?",
-            (stretch_id,),
-        ).fetchone()
-        if first is None:
-            connection.execute("DELETE FROM stretches WHERE id = ?", (stretch_id,))
-        else:
-            connection.execute("UPDATE stretches SET first_reading_id = ? WHERE id = ?", (first, stretch_id))
+        connection.execute(
+            "UPDATE stretches SET first_reading_id = COALESCE((SELECT id FROM raw_readings"
+            " WHERE id BETWEEN first_reading_id AND ?1 AND stretch_id = ?2 ORDER BY id LIMIT 1), ?1 + 1)"
+            " WHERE id = ?2",
+            (last, stretch_id),
+        )

@@ -30,6 +30,7 @@ from meterlink.store.schema import MIGRATIONS
 from meterlink.store.sealing import Sealer
 from meterlink.store.writer import Writer
 from support.kept_records import COIL, LAST_VISIT, PLACE, SECOND, _reading, capacitor, keep_record, settling_capacitor
+from support.large_records import write_raw
 from support.record_contents import _NAMES, check_database, record_contents, without_active
 from support.recorded_visits import CLAMP_METER, OUTER_TIMEOUT, ManualClock, RecordedVisit, store_visits
 from support.sealed_visits import whole_visit
@@ -478,3 +479,40 @@ def test_a_sealed_visit_of_the_other_station_stays_sealed_as_it_was(tmp_path):
     assert (found.state, len(found.editions)) == (SealState.INTACT, 1)
     bound = {row.meter.address: row.bound for row in reader.known_meters()}
     assert bound == {"00:00:5E:00:53:99": True, address: False}
+
+
+def test_a_reading_assigned_in_two_copies_is_two_accepted_readings(tmp_path):
+    """It came outside any visit; each phone gave it to a visit of its own, and a third database gets both."""
+    with Phone(tmp_path / "one.db") as phone:
+        row = ReadingRow(_reading(Quantity.CAPACITANCE, "45.0", "µF", phone.clock.utc_ns), phone.connection)
+        phone.writer.submit(Batch((row,))).result(OUTER_TIMEOUT)
+    copies = [copy_of(phone.path, name) for name in ("plain.db", "two.db")]
+    for path, uid in ((phone.path, "uid-one"), (copies[1], "uid-two")):
+        with Phone(path, phone.clock.utc_ns + SECOND) as each:
+            each.open()
+            judgement = judge(HERM.kind, limits_for(HERM), MeasuredValue.from_reading(row.reading))
+            own = row._replace(visit_id=each.ids.visit_id, point_id=each.ids.point_ids["herm"])
+            each.writer.submit(Batch(accepted=(AcceptedRow(own, judgement, 1.0, uid, 1),))).result(OUTER_TIMEOUT)
+    merge_file(phone.path, copies[1])
+    merge_file(copies[0], phone.path)
+    for path in (phone.path, copies[0]):
+        assert {row.uid for row in Reader(path).history()} == {"uid-one", "uid-two"}
+        check_database(path)
+        assert merge_file(path, copies[1]).new == {}
+    assert merge_file(copies[0], phone.path).new == {}
+
+
+@pytest.mark.parametrize("count", [0, 1, 500, 2_400])
+def test_a_record_that_has_grown_brings_what_is_new(tmp_path, count):
+    """The stretches are the same up to some reading, or one of them had not begun."""
+    write_raw(tmp_path / "grown.db", 2_400)
+    path = copy_of(tmp_path / "grown.db", "before.db")
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("DELETE FROM raw_readings WHERE id > ?", (count,))
+        connection.execute("DELETE FROM stretches WHERE first_reading_id > ?", (count,))
+        connection.execute("UPDATE stretches SET last_reading_id = NULL")
+        connection.commit()
+    assert merge_file(path, tmp_path / "grown.db").new.get("raw_readings", 0) == 2_400 - count
+    assert record_contents(path)["raw_readings"] == record_contents(tmp_path / "grown.db")["raw_readings"]
+    assert merge_file(tmp_path / "grown.db", path).new == {}
+    assert Reader(path).counts()["readings"] == 2_400

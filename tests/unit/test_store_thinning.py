@@ -16,10 +16,11 @@ from meterlink.settings import DATABASE_FILE
 from meterlink.station.thinning_commands import ThinningCommands
 from meterlink.store import thinning
 from meterlink.store.backup import back_up
+from meterlink.store.connections import connect_for_writing
 from meterlink.store.merge import merge_file
 from meterlink.store.reader import Reader
 from meterlink.store.rows import Batch, EndReason, NewConnection, ReadingRow
-from meterlink.store.thinning import Slice, compact, thinnable
+from meterlink.store.thinning import Slice, compact, delete_slice, thinnable
 from support.commands import run_command
 from support.kept_records import LAST_VISIT, PLACE, SECOND, capacitor, settling_capacitor
 from support.large_records import FIRST_DAY, write_raw
@@ -143,6 +144,32 @@ def test_a_station_records_between_the_slices_and_a_killed_run_is_gone_on_with(t
     check_database(path)
 
 
+def test_a_slice_takes_the_same_work_in_a_record_of_any_size(tmp_path):
+    """A slice is one transaction: a reading that comes meanwhile waits for it."""
+    steps: dict[int, int] = {}
+    for count in (20_000, 80_000):
+        path = tmp_path / f"{count}.db"
+        write_raw(path, count)
+        with closing(sqlite3.connect(path)) as connection:
+            connection.execute("UPDATE stretches SET last_reading_id = ? WHERE last_reading_id IS NULL", (count,))
+            connection.commit()
+        with closing(connect_for_writing(path)) as connection:  # it enforces the references, as the writer does
+            connection.row_factory = sqlite3.Row
+            done = 0
+
+            def step() -> int:
+                nonlocal done
+                done += 1
+                return 0
+
+            connection.set_progress_handler(step, 1_000)  # instructions of SQLite's machine
+            slice_ = delete_slice(connection, "run", FIRST_DAY + 86_400 * SECOND, 0, FIRST_DAY)
+            assert slice_.deleted == 10_000
+            steps[count] = done
+    assert steps[80_000] < 1.5 * steps[20_000]
+    assert steps[80_000] < 2_000  # 2 million instructions: some hundredths of a second
+
+
 def test_row_ids_that_are_used_again_are_counted_once(tmp_path):
     """All readings go, also the newest: the next one begins at the row id 1 again."""
     path = tmp_path / DATABASE_FILE
@@ -153,6 +180,7 @@ def test_row_ids_that_are_used_again_are_counted_once(tmp_path):
     assert thin_record(path, FIRST_DAY + 86_400 * SECOND) == 1_000
     assert Reader(path).counts()["readings"] == 0
     assert Reader(path).first_reading_since(FIRST_DAY) == 1
+    compact(path)
     with closing(sqlite3.connect(path)) as connection:
         assert connection.execute("SELECT COUNT(*) FROM stretches").fetchone() == (0,)
 
