@@ -194,3 +194,36 @@ def test_thinning_killed_at_random_moments(tmp_path, study_size):
         thin_record(path, LAST_VISIT + 3600 * SECOND, "rerun")
         assert reader.counts()["readings"] == 118  # the accepted ones, and those of the day after
         shutil.rmtree(path.parent)
+
+
+@pytest.mark.timeout(600)
+@pytest.mark.study(everyday=2, sample=4, full=50)  # kills
+def test_an_export_killed_at_random_moments(templates, tmp_path, study_size):
+    """Under the final name is the older file or the whole new one, and the record is not touched."""
+    database = tmp_path / "station" / "meterlink.db"
+    shutil.copytree(templates / "station", database.parent)
+    before = record_contents(database)
+    target = tmp_path / "readings.csv"
+
+    def export(seconds: float | None = None) -> float:
+        begin = time.monotonic()
+        with start_work("export", database, target) as child:
+            try:
+                child.wait(seconds)
+            except subprocess.TimeoutExpired:
+                child.kill()
+            child.communicate()
+        return time.monotonic() - begin
+
+    seconds = export()
+    whole = target.read_bytes()
+    assert whole.count(b"\n") > 28
+    rng = random.Random("export 20261127")  # decides when to kill
+    for _ in range(study_size):
+        target.write_bytes(b"older")
+        export(rng.uniform(0, seconds))
+        assert target.read_bytes() in (b"older", whole)
+        check_database(database)
+        assert record_contents(database) == before
+    export()
+    assert target.read_bytes() == whole

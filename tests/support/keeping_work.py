@@ -11,6 +11,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from meterlink.cli.main import main as main_of_meterlink
 from meterlink.store.backup import back_up
 from meterlink.store.folder_archive import pack_folder, unpack_folder
 from meterlink.store.merge import merge_file
@@ -29,6 +30,9 @@ WORKS: dict[str, Callable[[list[Path]], object]] = {
     "restore": lambda paths: restore(paths[1], paths[0], replace=True),
     "merge": lambda paths: merge_file(paths[0], paths[1]),
     "pack": lambda paths: pack_folder(paths[0], paths[1], force=True),
+    "export": lambda paths: main_of_meterlink(
+        ["export", "--format", "csv", "-o", str(paths[1]), "--data", str(paths[0].parent)]
+    ),
     "thin": lambda paths: thin_record(paths[0], LAST_VISIT + 3600 * SECOND),
     "unpack": lambda paths: unpack_folder(paths[1], paths[0], replace=True),
 }
