@@ -316,6 +316,15 @@ SALT_FIELDS = (
 )
 """A salt of a sealed visit, in rows of ``seal_salts y``. An anonymous export has none."""
 
+KEY_FIELDS = (
+    Field("public_key", "z.public_key", _T, "key that sealed an edition of the visit, hexadecimal"),
+    Field("station", "z.station", _T, "station that has the key"),
+    Field("since_utc_ns", "z.since_utc_ns", _N, "time when the station made it", _UTC),
+    Field("ended_utc_ns", "z.ended_utc_ns", _N, "time when it was replaced", _UTC, "it is in use"),
+    Field("end_reason", "z.end_reason", _T, "reason of that; empty for none"),
+)
+"""A key of a sealed visit, in rows of ``station_keys z``. An anonymous export has none."""
+
 
 def select_list(fields: tuple[Field, ...]) -> str:
     """Return the fields as a list for SELECT."""

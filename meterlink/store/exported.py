@@ -13,6 +13,7 @@ from typing import NamedTuple
 from meterlink.store.connections import connect_for_reading
 from meterlink.store.exchange_fields import (
     ACCEPTED_FIELDS,
+    KEY_FIELDS,
     NOTE_FIELDS,
     POINT_FIELDS,
     READING_FIELDS,
@@ -83,6 +84,11 @@ _FROM_POINTS = """
     JOIN visits v ON v.id = p.visit_id WHERE v.uid = ? ORDER BY p.id
 """
 _OF_VISIT = "JOIN visits v ON v.id = {0}.visit_id WHERE v.uid = ?"
+
+_KEYS_OF_VISIT = f"""
+    FROM station_keys z WHERE z.public_key IN (SELECT q.public_key FROM seals q {_OF_VISIT.format("q")})
+    ORDER BY z.public_key
+"""  # noqa: S608  # constants only
 
 
 class ExportFilter(NamedTuple):
@@ -157,6 +163,7 @@ class AcceptedReadings:
             ("replacements", REPLACEMENT_FIELDS, f"FROM replacements k {_OF_VISIT.format('k')} ORDER BY k.id"),
             ("seals", SEAL_FIELDS, f"FROM seals q {_OF_VISIT.format('q')} ORDER BY q.id"),
             ("seal_salts", SALT_FIELDS, f"FROM seal_salts y {_OF_VISIT.format('y')} ORDER BY y.subject"),
+            ("station_keys", KEY_FIELDS, _KEYS_OF_VISIT),
         ):
             visit[name] = self._list(fields, source, uid)
         return visit

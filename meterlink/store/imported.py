@@ -137,6 +137,13 @@ class ImportedRows:
                 (visit_id, salt["subject"], salt["salt"]),
             )
 
+        for key in _parts(visit, "station_keys"):
+            names = ", ".join(key)
+            self._connection.execute(
+                f"INSERT OR IGNORE INTO station_keys ({names}) VALUES (?, ?, ?, ?, ?)",  # noqa: S608  # our own names
+                tuple(key.values()),
+            )
+
     def add_accepted(self, reading: Record, verdicts: Sequence[Record], voids: Sequence[Record]) -> None:
         """Add an accepted reading with its verdicts (at least one) and voids, oldest first.
 

@@ -40,6 +40,7 @@ FORMATS = ("csv", "jsonl", "senml", "cbor", "parquet")
 LOSSLESS = (
     "boots", "sites", "units", "circuits", "components", "visits", "test_points", "notes", "replacements",
     "connections", "accepted_readings", "verdicts", "voids", "seals", "seal_salts",
+    "station_keys",
 )  # fmt: skip
 
 
@@ -146,6 +147,17 @@ def test_json_lines_lose_nothing_of_a_visit(source: Path, tmp_path: Path) -> Non
     for table in (*LOSSLESS, "raw_readings"):
         assert here[table] == there[table], table
         assert here[table], f"the record has no {table}"
+
+
+def test_a_sealed_visit_can_be_verified_where_it_came_in(source: Path, tmp_path: Path) -> None:
+    export(source, tmp_path / "visits.jsonl")
+    import_file(tmp_path / "new", tmp_path / "visits.jsonl")
+    sealed = Reader(source / DATABASE_FILE).visits()[0].uid
+    here, there = (run_command("verify", sealed, "--data", str(folder)) for folder in (tmp_path / "new", source))
+    assert (here.status, here.out) == (0, there.out)
+    forged = changed(tmp_path / "visits.jsonl", '"digits":"45.10"', '"digits":"44.10"')
+    import_file(tmp_path / "other", forged)
+    assert run_command("verify", sealed, "--data", str(tmp_path / "other")).status == 3
 
 
 def test_the_order_of_the_two_imports_does_not_matter(source: Path, tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from typing import BinaryIO
 from meterlink.record.exchange.pseudonyms import Pseudonyms
 from meterlink.record.exchange.values import PerStretch, json_object, json_value, values_of
 from meterlink.store.exchange_fields import (
+    KEY_FIELDS,
     NOTE_FIELDS,
     POINT_FIELDS,
     READING_FIELDS,
@@ -35,9 +36,10 @@ PARTS_OF_VISIT: dict[str, tuple[Field, ...]] = {
     "replacements": REPLACEMENT_FIELDS,
     "seals": SEAL_FIELDS,
     "seal_salts": SALT_FIELDS,
+    "station_keys": KEY_FIELDS,
 }
 """The arrays of a visit, with the fields of their objects."""
-_NOT_ANONYMOUS = {"notes", "seals", "seal_salts"}
+_NOT_ANONYMOUS = {"notes", "seals", "seal_salts", "station_keys"}
 
 
 def write_accepted(
