@@ -7,7 +7,7 @@ import click
 
 from meterlink.cli.output import data_option, json_option, print_text
 from meterlink.cli.progress import progress_bar
-from meterlink.core.text import clean_text
+from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.settings import DATABASE_FILE, data_dir
 
 _COUNTED = (
@@ -69,6 +69,6 @@ def command(*, file: Path, preview: bool, data: str | None, as_json: bool) -> No
     else:
         print_text(f"{read} Nothing new: all of it is here already.")
     for remark in result.remarks:
-        print_text(clean_text(remark))
+        print_text(clean_text(remark, LONGEST_REMARK))
     if preview:
         print_text("Nothing is changed. Without --preview it is.")

@@ -8,7 +8,7 @@ import click
 from meterlink.cli.output import data_option, json_option, print_text
 from meterlink.cli.progress import progress_bar
 from meterlink.core.clock import SystemClock
-from meterlink.core.text import clean_text
+from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir, load_settings
 
 # The kinds of rows that a person counts, and their words; the others are parts of these.
@@ -73,6 +73,6 @@ def command(*, other: Path, preview: bool, data: str | None, as_json: bool) -> N
     else:
         print_text(f"Nothing new: all of {clean_text(str(other))} is here already.")
     for remark in result.remarks:
-        print_text(clean_text(remark))
+        print_text(clean_text(remark, LONGEST_REMARK))
     if preview:
         print_text("Nothing is changed. Without --preview it is.")
