@@ -17,7 +17,7 @@ from meterlink.settings import DATABASE_FILE
 from support.commands import run_command
 from support.large_records import write_raw
 
-RAW, FEW_RAW = 1_000_000, 20_000
+RAW, FEW_RAW = 1_000_000, 2_000
 # The export has a half of the rate of `csv.writer` over the view at least: it also reads in pages, and checks.
 LEAST_RATIO = 0.5
 

@@ -119,7 +119,7 @@ def outcome(
 
 
 @pytest.mark.timeout(600)
-@pytest.mark.study(everyday=2, sample=12, full=1000)  # file operations; a work has some dozens
+@pytest.mark.study(everyday=1, sample=5, full=1000)  # file operations; a work has some dozens
 def test_killed_before_each_file_operation(templates, tmp_path, work, outcome, study_size):
     before, after, _ = outcome
     operations = list(range(1, 1000))

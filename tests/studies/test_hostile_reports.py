@@ -89,7 +89,7 @@ def markdown_outline(report: Report, voice: Voice) -> list[str]:
     return list(kinds(parser.parse(markdown_report(report, voice))))
 
 
-@pytest.mark.study(everyday=8, sample=40, full=300)
+@pytest.mark.study(everyday=6, sample=15, full=300)
 def test_nothing_executes_and_nothing_breaks_out(twins: tuple[Report, Report]) -> None:
     hostile, harmless = twins
     for voice in Voice:

@@ -578,7 +578,7 @@ def test_a_full_disk_is_one_line_and_leaves_no_file(source: Path, tmp_path: Path
 _MOST_GROWTH = 6_000
 
 
-@pytest.mark.parametrize("form", ["csv", "cbor", "parquet"])
+@pytest.mark.parametrize("form", ["csv", "parquet"])
 def test_memory_does_not_grow_with_the_number_of_readings(tmp_path: Path, form: str) -> None:
     peaks = []
     for count in (20_000, 80_000):

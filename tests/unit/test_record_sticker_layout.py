@@ -54,7 +54,7 @@ ledger_texts = st.text(max_size=80).map(lambda text: clean_text(text, LONGEST_RE
 usual_texts = st.from_regex(r"[0-9]{1,3}(\.[0-9])?([+/][0-9]{1,2})? (µF|V|A|Ω)( ±[0-9]{1,2} %)?", fullmatch=True)
 
 
-@examples(200)
+@examples(60)
 @given(st.one_of(ledger_texts, usual_texts), st.one_of(ledger_texts, usual_texts), sizes, st.booleans())
 def test_any_rating_of_the_ledger_fits_and_is_whole_or_is_refused(rating, title, size, with_code) -> None:
     """A rating that is cut reads as another one."""
