@@ -5,21 +5,11 @@ from pathlib import Path
 
 import click
 
-from meterlink.cli.output import data_option, json_option, print_text
+from meterlink.cli.new_rows import print_new_rows
+from meterlink.cli.output import data_option, json_option
 from meterlink.cli.progress import progress_bar
-from meterlink.core.text import LONGEST_REMARK, clean_text
+from meterlink.core.text import clean_text
 from meterlink.settings import DATABASE_FILE, data_dir
-
-_COUNTED = (
-    ("visits", "visit", "visits"),
-    ("accepted_readings", "accepted reading", "accepted readings"),
-    ("verdicts", "verdict", "verdicts"),
-    ("voids", "void", "voids"),
-    ("notes", "note", "notes"),
-    ("replacements", "replacement", "replacements"),
-    ("seals", "seal", "seals"),
-    ("raw_readings", "raw reading", "raw readings"),
-)
 
 
 @click.command("import")
@@ -58,17 +48,5 @@ def command(*, file: Path, preview: bool, data: str | None, as_json: bool) -> No
         answer = {"readings": readings, "new": dict(result.new), "remarks": list(result.remarks), "done": not preview}
         click.echo(json.dumps(answer, indent=2))
         return
-    counted = [
-        f"{number:,} {one if number == 1 else several}"
-        for table, one, several in _COUNTED
-        if (number := result.new.get(table, 0))
-    ]
-    read = f"{readings:,} reading{'' if readings == 1 else 's'} in {clean_text(file.name)}."
-    if counted:
-        print_text(f"{read} {'Would come' if preview else 'New'}: {', '.join(counted)}.")
-    else:
-        print_text(f"{read} Nothing new: all of it is here already.")
-    for remark in result.remarks:
-        print_text(clean_text(remark, LONGEST_REMARK))
-    if preview:
-        print_text("Nothing is changed. Without --preview it is.")
+    read = f"{readings:,} reading{'' if readings == 1 else 's'} in {clean_text(file.name)}. "
+    print_new_rows(result.new, result.remarks, "Nothing new: all of it is here already.", before=read, preview=preview)

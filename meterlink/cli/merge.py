@@ -5,26 +5,12 @@ from pathlib import Path
 
 import click
 
-from meterlink.cli.output import data_option, json_option, print_text
+from meterlink.cli.new_rows import print_new_rows
+from meterlink.cli.output import data_option, json_option
 from meterlink.cli.progress import progress_bar
 from meterlink.core.clock import SystemClock
-from meterlink.core.text import LONGEST_REMARK, clean_text
+from meterlink.core.text import clean_text
 from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir, load_settings
-
-# The kinds of rows that a person counts, and their words; the others are parts of these.
-_COUNTED = (
-    ("visits", "visit", "visits"),
-    ("units", "unit", "units"),
-    ("accepted_readings", "accepted reading", "accepted readings"),
-    ("verdicts", "verdict", "verdicts"),
-    ("voids", "void", "voids"),
-    ("notes", "note", "notes"),
-    ("replacements", "replacement", "replacements"),
-    ("stock_movements", "entry of the stock", "entries of the stock"),
-    ("meters", "meter", "meters"),
-    ("seals", "seal", "seals"),
-    ("raw_readings", "raw reading", "raw readings"),
-)
 
 
 @click.command()
@@ -63,16 +49,6 @@ def command(*, other: Path, preview: bool, data: str | None, as_json: bool) -> N
             json.dumps({"new": dict(result.new), "remarks": list(result.remarks), "done": not preview}, indent=2)
         )
         return
-    counted = [
-        f"{number:,} {one if number == 1 else several}"
-        for table, one, several in _COUNTED
-        if (number := result.new.get(table, 0))
-    ]
-    if counted:
-        print_text(f"{'Would come' if preview else 'New'}: {', '.join(counted)}.")
-    else:
-        print_text(f"Nothing new: all of {clean_text(str(other))} is here already.")
-    for remark in result.remarks:
-        print_text(clean_text(remark, LONGEST_REMARK))
-    if preview:
-        print_text("Nothing is changed. Without --preview it is.")
+    print_new_rows(
+        result.new, result.remarks, f"Nothing new: all of {clean_text(str(other))} is here already.", preview=preview
+    )
