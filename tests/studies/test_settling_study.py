@@ -35,7 +35,7 @@ def numbers(cell: str) -> list[float]:
     return [float(number) for number in re.findall(r"[0-9.]+", cell)]
 
 
-@pytest.mark.study(everyday=500, sample=RUNS, full=RUNS)  # measurements
+@pytest.mark.study(everyday=500, sample=3_000, full=RUNS)  # measurements
 def test_no_measurement_accepts_a_value_more_than_a_digit_off(study_size: int) -> None:
     results = run_study(study_size, SEED, (METERLINK,))
     assert len(results) > study_size  # measurements with a second contact have two results

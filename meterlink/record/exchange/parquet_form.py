@@ -22,7 +22,10 @@ from meterlink.store.exchange_fields import (
 )
 from meterlink.store.exported import Page, RawRow, Row, Stretch
 
-_GROUP = 10_000  # raw readings: some ten megabytes in memory, and enough for a reader to skip by
+# Raw readings. A larger group takes more memory while it is made; with smaller ones the descriptions of all groups,
+# which a reader has in memory at once, take more.
+_GROUP = 10_000
+_STATISTICS = ["at"]  # a reader skips groups by time; those of the other columns would stay in memory to the end
 _READ_AT_ONCE = 2_000  # rows
 _ACCEPTED_GROUP = 4_000  # they have three times as many columns
 _TYPES = {
@@ -52,7 +55,7 @@ def write_accepted(path: Path, rows: Iterable[Row], *, anonymous: bool) -> None:
 def write_raw(path: Path, pages: Iterable[Page], *, anonymous: bool) -> None:
     """Write raw readings (`RAW_FIELDS`); the columns of a stretch are made once in a row group."""
     schema = _schema(RAW_FIELDS, "raw", anonymous=anonymous)
-    with pq.ParquetWriter(path, schema) as writer:
+    with pq.ParquetWriter(path, schema, write_statistics=_STATISTICS) as writer:
         for group in _groups(pages):
             rows, stretches = zip(*group, strict=True)
             distinct = {id(stretch): stretch for stretch in stretches}
@@ -114,10 +117,11 @@ def read_rows(path: Path) -> tuple[dict[str, str], Iterator[dict[str, object]]]:
 def _rows(file: pq.ParquetFile) -> Iterator[dict[str, object]]:
     names = file.schema_arrow.names
     with file:
-        for batch in file.iter_batches(batch_size=_READ_AT_ONCE):
-            columns = [
-                (column.cast(pa.int64()) if pa.types.is_timestamp(column.type) else column).to_pylist()
-                for column in batch.columns
-            ]
-            for row in zip(*columns, strict=True):
-                yield dict(zip(names, row, strict=True))
+        for group in range(file.num_row_groups):
+            for batch in file.iter_batches(batch_size=_READ_AT_ONCE, row_groups=[group]):
+                columns = [
+                    (column.cast(pa.int64()) if pa.types.is_timestamp(column.type) else column).to_pylist()
+                    for column in batch.columns
+                ]
+                for row in zip(*columns, strict=True):
+                    yield dict(zip(names, row, strict=True))
