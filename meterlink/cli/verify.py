@@ -3,6 +3,7 @@
 import json
 import sys
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -22,14 +23,19 @@ from meterlink.store.reader import Reader
 _STATUS = {SealState.INTACT: 0, SealState.CHANGED: 3, SealState.NOT_SEALED: 4}
 _LARGEST_FILE = 64 * 1024 * 1024  # bytes; photos are in a report as text, up to some MB each
 _STANDARD_INPUT = "-"
-_COVERED = "the visit with its outcome, test points, accepted readings with their packets, verdicts, voids, \
-replacements and notes"
+_COVERED = (
+    "the visit with its outcome, test points, accepted readings with their packets, verdicts, voids, replacements and"
+    " notes"
+)
 _PROOF = (
     "An intact seal shows that the holder of its key sealed these contents, and that nobody changed them since. It does"
     " not show that a reading was right, or who took it, or that the station's clock was."
 )
 _OUTSIDE_VISIT = "raw readings, the names of meters, and the facts and photos of the unit"
-_OUTSIDE_REPORT = "sentences, diagnosis, derived results, cautions, pictures, the unit's facts and the meters' names"
+_OUTSIDE_REPORT = (
+    "the two sentences, diagnosis, derived results, points that were not tested, cautions, pictures, the facts of site"
+    " and unit, and the names of meters"
+)
 
 
 @click.command("verify", short_help="Check that a visit, or a report, is as it was sealed.")
@@ -140,7 +146,7 @@ def _fields(verification: Verification, state: SealState, unchecked: tuple[str, 
     return {
         "state": state,
         "visit": None if newest is None or newest.text is None else newest.text.visit.get("uid"),
-        "changes": [_change_fields(change) for change in verification.changes],
+        "changes": list(map(asdict, verification.changes)),
         "unchecked": list(unchecked),
         "covered": _COVERED,
         "outside": outside,
@@ -151,12 +157,8 @@ def _fields(verification: Verification, state: SealState, unchecked: tuple[str, 
                 "fingerprint": fingerprint(check.edition.digest),
                 "public_key": check.edition.public_key,
                 "problems": list(check.problems),
-                "changes": [_change_fields(change) for change in check.changes],
+                "changes": list(map(asdict, check.changes)),
             }
             for check in verification.editions
         ],
     }
-
-
-def _change_fields(change: Any) -> dict[str, str]:
-    return {"place": change.place, "before": change.before, "after": change.after}

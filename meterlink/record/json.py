@@ -6,6 +6,7 @@ from decimal import Decimal
 
 from meterlink.record.model import Report
 
+# A sealed report is checked by making it again: with other words or fields it needs another format.
 FORMAT = "meterlink-report-1"
 
 

@@ -181,12 +181,13 @@ class ReadingEntry:
 
 @dataclass(frozen=True, slots=True)
 class BeforeAndAfter:
-    """The readings of one test point before and after a replacement; None where there is none.
+    """The readings of the test point ``key`` before and after a replacement; None where there is none.
 
     ``outcome`` says whether the new part's reading proves the repair; None where nothing was read, or the part
     was replaced again.
     """
 
+    key: str
     part: str
     terminals: str
     before: ReadingEntry | None
@@ -199,13 +200,14 @@ class BeforeAndAfter:
 
 @dataclass(frozen=True, slots=True)
 class ReplacedPart:
-    """A part that was replaced: ``ratings`` says from which rating to which, ``fitted`` when it was
-    fitted and where the new part is from. ``objection`` is that of the rules against the new part, which was fitted
-    all the same; empty for none.
+    """A part that was replaced; ``uid`` is that of the replacement.
 
+    ``ratings`` says from which rating to which, ``fitted`` when it was fitted and where the new part is from.
+    ``objection`` is that of the rules against the new part, which was fitted all the same; empty for none.
     ``is_there``: it was not replaced again.
     """
 
+    uid: str
     part: str
     circuit: str
     old_rating: str

@@ -57,6 +57,9 @@ _NEVER_SAFE = (
 _AS_SURE_AS = "A part within its limits may still fail, and a verdict is as sure as its meter and its limits."
 _NO_CERTIFICATE = "It is no inspection and no certificate. Local codes and the maker's instructions come first."
 _LIMITATIONS = (_ONLY_MEASURED, _NEVER_SAFE, _AS_SURE_AS, _NO_CERTIFICATE)
+NOT_PROVEN = "No proof is recorded"
+"""The beginning of the sentence on a proof that is missing."""
+
 _ASSUMED_ACCURACY = "Where an accuracy is called assumed, the meter's own was not entered: a usual one was taken."
 
 
@@ -163,6 +166,7 @@ def _replaced_part(
     old, new = plain(replacement.old_rating), plain(replacement.new_rating)
     points, time = parts.points_of(fitted), site_time(replacement.utc_ns or 0, record.zone)
     return ReplacedPart(
+        uid=fitted.uid,
         part=plain(replacement.part),
         circuit=plain(replacement.circuit),
         old_rating=old or "not read",
@@ -189,6 +193,7 @@ def _before_and_after(
     if not parts.is_newest(fitted, point.key):
         outcome, conclusion = None, "This part was replaced again."
     return BeforeAndAfter(
+        key=point.key,
         part=part,
         terminals=terminals,
         before=None if before is None else entries[before.id],
@@ -274,7 +279,7 @@ def _proofs(record: VisitRecord) -> Iterator[str]:
     proofs = [note for note in record.notes if is_proof_note(note.text)]
     yield from (_note_text(note, record.zone) for note in proofs)
     for word in record.not_proven:
-        yield f"No proof is recorded {word} the readings at isolated test points."
+        yield f"{NOT_PROVEN} {word} the readings at isolated test points."
 
 
 def _cautions(record: VisitRecord) -> Iterator[str]:

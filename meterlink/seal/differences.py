@@ -11,6 +11,8 @@ _NOUNS = {
     "verdicts": "verdict",
     "voids": "void",
     "replacements": "replacement",
+    "replaced": "replacement",  # in a report
+    "facts": "fact",
     "notes": "note",
 }
 _LONGEST = 60  # characters of a value in a line; the place says where to look

@@ -3,7 +3,8 @@
 From version 1 on the tables change by migrations only. Before a new migration is written, run
 ``python tests/support/fixture_databases.py``: it keeps a database of the present version beside those of the versions
 before. A test opens each, migrates it, and compares its tables with those of a new database, and its record with the
-one that was kept.
+one that was kept. It also keeps the report on its visit: a report is checked against its seal by making it again, so
+other words in a report need another `meterlink.record.json.FORMAT`.
 """
 
 import gzip
@@ -18,13 +19,23 @@ if __name__ == "__main__":  # a script run by its path finds the modules beside 
 
 from meterlink.core.site_facts import SiteFact
 from meterlink.core.stock import CAPACITOR, Movement, MovementKind, StockItem
+from meterlink.record.json import FORMAT
 from meterlink.store.connections import SCHEMA_VERSION
 from meterlink.store.rows import ClockStep, GapCause, NewGap
+from support.commands import run_command
 from support.recorded_visits import OUTER_TIMEOUT
 from support.sealed_visits import SITE, whole_visit
 
 FOLDER = Path(__file__).with_name("databases")
 VERSIONS = range(1, SCHEMA_VERSION + 1)
+
+
+REPORT = FOLDER.parent / "reports" / f"{FORMAT}.json.gz"
+
+
+def kept_report() -> str:
+    """Return the kept report of the present format."""
+    return gzip.decompress(REPORT.read_bytes()).decode()
 
 
 def unpack(version: int, path: Path) -> None:
@@ -57,6 +68,10 @@ def keep() -> Path:
         kept = FOLDER / f"version-{SCHEMA_VERSION}.db.gz"
         kept.parent.mkdir(exist_ok=True)
         kept.write_bytes(gzip.compress(path.read_bytes(), 9, mtime=0))
+        if not REPORT.exists():  # those who have a report of this format can still check it
+            report = run_command("report", "--last", "--format", "json", "--data", folder).out
+            REPORT.parent.mkdir(exist_ok=True)
+            REPORT.write_bytes(gzip.compress(report.encode(), 9, mtime=0))
         return kept
 
 
