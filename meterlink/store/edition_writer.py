@@ -13,7 +13,6 @@ from meterlink.seal.verification import changes_since, verify_editions
 from meterlink.store.sealed_contents import time_text, visit_contents
 
 _LOST = "lost"  # the reason where the key's file was gone
-_END_KEY = "UPDATE station_keys SET ended_utc_ns = ?, end_reason = ? WHERE {0} = ? AND ended_utc_ns IS NULL"
 
 
 class EditionWriter:
@@ -34,12 +33,9 @@ class EditionWriter:
         with suppress(SealError):  # a damaged file is a reason for a new key
             self._key = self._key or read_key(self._key_path)
         if self._key is not None:
-            now = self._clock.now().utc_ns
-            connection.execute(_END_KEY.format("public_key"), (now, reason, self._key.public_key))
-        key = new_key()
-        write_key(self._key_path, key)
-        self._use_key(connection, key, reason)
-        self._key = key
+            self._end_keys(connection, "public_key", self._key.public_key, reason)
+        key = self._make_key(connection, reason)
+        self._note_key(connection, key)
         return key.public_key
 
     def seal(self, connection: sqlite3.Connection, visit_id: int) -> None:
@@ -71,24 +67,31 @@ class EditionWriter:
 
     def _own_key(self, connection: sqlite3.Connection) -> StationKey:
         if self._key is None:
-            key = read_key(self._key_path)
-            if key is None:
-                key = new_key()
-                write_key(self._key_path, key)
-            self._use_key(connection, key, _LOST)
-            self._key = key
+            self._key = read_key(self._key_path) or self._make_key(connection, _LOST)
+        # Each time: the transaction that noted the key first may have been rolled back.
+        self._note_key(connection, self._key)
         return self._key
 
-    def _use_key(self, connection: sqlite3.Connection, key: StationKey, reason: str) -> None:
-        """Note in the database that the station signs with this key; another one of this station ends."""
-        now = self._clock.now().utc_ns
+    def _make_key(self, connection: sqlite3.Connection, reason: str) -> StationKey:
+        """Make a new key; those that this station has used end for this reason."""
+        key = new_key()
+        write_key(self._key_path, key)
+        self._key = key
+        self._end_keys(connection, "station", self._station, reason)
+        return key
+
+    def _end_keys(self, connection: sqlite3.Connection, column: str, value: str, reason: str) -> None:
         connection.execute(
-            f"{_END_KEY.format('station')} AND public_key <> ?", (now, reason, self._station, key.public_key)
+            f"UPDATE station_keys SET ended_utc_ns = ?, end_reason = ? WHERE {column} = ? AND ended_utc_ns IS NULL",  # noqa: S608  # our own names
+            (self._clock.now().utc_ns, reason, value),
         )
+
+    def _note_key(self, connection: sqlite3.Connection, key: StationKey) -> None:
+        """Note in the database that the station signs with this key."""
         connection.execute(
             "INSERT INTO station_keys (public_key, station, since_utc_ns) VALUES (?, ?, ?)"
             " ON CONFLICT (public_key) DO UPDATE SET ended_utc_ns = NULL, end_reason = ''",
-            (key.public_key, self._station, now),
+            (key.public_key, self._station, self._clock.now().utc_ns),
         )
 
 

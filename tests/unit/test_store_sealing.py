@@ -171,6 +171,24 @@ class TestKeys:
         assert found.state is SealState.INTACT
         assert [check.edition.public_key for check in found.editions] == [first.public_key, second.public_key]
 
+    def test_a_key_is_known_also_where_the_first_try_to_save_it_failed(self, tmp_path):
+        """The disk was full at the commit: the key's file is there, and its row was rolled back."""
+        visit = whole_visit(tmp_path / "meterlink.db")
+        visit.writer.stock().result(OUTER_TIMEOUT)
+        with closing(sqlite3.connect(visit.database)) as connection, connection:
+            connection.execute("DELETE FROM station_keys")
+        visit.writer.add_note(visit.ids.visit_id, "once more").result(OUTER_TIMEOUT)
+        assert len(Reader(visit.database).station_keys()) == 1
+        assert verification(visit).state is SealState.INTACT
+        visit.close()
+
+    def test_the_key_of_another_station_of_the_same_name_goes_on(self, sealed):
+        """Two phones are both called localhost, and their records were merged."""
+        with closing(sqlite3.connect(sealed.database)) as connection, connection:
+            connection.execute("INSERT INTO station_keys (public_key, station, since_utc_ns) VALUES ('ab', 'van-3', 1)")
+        sealed.writer.add_note(sealed.ids.visit_id, "called back").result(OUTER_TIMEOUT)
+        assert [key.ended_utc_ns for key in Reader(sealed.database).station_keys()] == [None, None]
+
     def test_a_damaged_key_stops_no_visit_and_sealing_goes_on_when_it_is_mended(self, tmp_path, caplog):
         (tmp_path / KEY_FILE).write_text("nonsense")
         visit = whole_visit(tmp_path / "meterlink.db")
