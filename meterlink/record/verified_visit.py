@@ -3,7 +3,7 @@
 from collections.abc import Collection
 from dataclasses import replace
 
-from meterlink.seal.verification import EditionCheck, Verification, changes_since, verify_editions
+from meterlink.seal.verification import EditionCheck, Verification, changes_since
 from meterlink.store.seals import StoredSeal
 
 _UNKNOWN_KEY = "The key that signed it is none of this data folder's stations."
@@ -11,7 +11,6 @@ _UNKNOWN_KEY = "The key that signed it is none of this data folder's stations."
 
 def verify_visit(seal: StoredSeal, known_keys: Collection[str]) -> Verification:
     """Return the check of a visit; ``known_keys`` are the public keys of the stations of the data folder."""
-    verification = verify_editions([stored.edition for stored in seal.editions], seal.visit_uid)
     rows = {stored.edition: stored for stored in seal.editions}
 
     def with_row(check: EditionCheck) -> EditionCheck:
@@ -25,5 +24,5 @@ def verify_visit(seal: StoredSeal, known_keys: Collection[str]) -> Verification:
             problems.append(_UNKNOWN_KEY)
         return replace(check, problems=tuple(problems))
 
-    editions = tuple(map(with_row, verification.editions))
-    return Verification(editions, changes_since(verification, seal.visit) if editions else ())
+    editions = tuple(map(with_row, seal.verification.editions))
+    return Verification(editions, changes_since(seal.verification, seal.visit))

@@ -57,6 +57,12 @@ class Verification:
         readable = [check for check in self.editions if check.text is not None]
         return next(reversed(readable or self.editions), None)
 
+    @property
+    def visit(self) -> dict[str, Json] | None:
+        """The visit as its newest edition has it; None where there is none that can be read."""
+        newest = self.newest
+        return None if newest is None or newest.text is None else newest.text.visit
+
 
 def verify_editions(editions: Sequence[Edition], visit_uid: str = "") -> Verification:
     """Return the check of the editions among themselves, in any order; ``visit_uid`` is that of their visit."""

@@ -46,8 +46,7 @@ class EditionWriter:
             ValueError: the visit has a value without canonical text.
         """
         verification = verify_editions(editions_of_visit(connection, visit_id))
-        newest = verification.newest
-        sealed = newest.text.visit if newest is not None and newest.text is not None else None
+        sealed = verification.visit
         contents = visit_contents(connection, visit_id)
         salts = salts_of_visit(connection, visit_id)
         known = hashes_of(contents, salts, sealed)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 from meterlink.core.errors import StoreError
 from meterlink.seal.canonical import Json, fingerprint, text_hash
 from meterlink.seal.edition import Edition, hashes_of, hidden, personal_texts
-from meterlink.seal.verification import verify_editions
+from meterlink.seal.verification import Verification, verify_editions
 from meterlink.store.edition_writer import salts_of_visit
 from meterlink.store.sealed_contents import time_text, visit_contents
 
@@ -36,8 +36,9 @@ class StoredKey(NamedTuple):
 
 
 class StoredSeal(NamedTuple):
-    """The seal of a visit. ``visit`` is the visit as it is now, with the hashes of its personal texts.
+    """The seal of a visit. ``verification`` is the check of its editions among themselves.
 
+    ``visit`` is the visit as it is now, with the hashes of its personal texts.
     ``texts`` and ``salts`` are those texts and their salts by subject. A text without salt was removed, or its salt
     was: it cannot be checked.
     """
@@ -45,6 +46,7 @@ class StoredSeal(NamedTuple):
     visit_uid: str
     is_closed: bool
     editions: tuple[StoredEdition, ...]
+    verification: Verification
     visit: dict[str, Json]
     texts: Mapping[str, str]
     salts: Mapping[str, str]
@@ -69,13 +71,13 @@ def stored_seal(connection: sqlite3.Connection, visit_uid: str) -> StoredSeal:
     )
     contents = visit_contents(connection, row["id"])
     salts = salts_of_visit(connection, row["id"])
-    newest = verify_editions([stored.edition for stored in editions]).newest
-    sealed = None if newest is None or newest.text is None else newest.text.visit
+    verification = verify_editions([stored.edition for stored in editions], visit_uid)
     return StoredSeal(
         visit_uid,
         row["closed_utc_ns"] is not None,
         editions,
-        hidden(contents, hashes_of(contents, salts, sealed)),
+        verification,
+        hidden(contents, hashes_of(contents, salts, verification.visit)),
         {personal.subject: personal.text for personal in personal_texts(contents)},
         salts,
     )

@@ -28,6 +28,7 @@ from meterlink.record.report import VisitRecord, make_report
 from meterlink.seal.canonical import Json
 from meterlink.seal.edition import seal_edition
 from meterlink.seal.station_key import new_key
+from meterlink.seal.verification import verify_editions
 from meterlink.station.rules import shipped_rules
 from meterlink.station.stored_diagnosis import make_point_readings
 from meterlink.store.rows import EarlierVerdict, HistoryRow, StoredReplacement, StoredVisit, UnitLeft, VisitNote
@@ -175,9 +176,8 @@ def full_record() -> VisitRecord:
 def _seal(uid: str) -> StoredSeal:
     visit: dict[str, Json] = {"uid": uid}
     edition = seal_edition(visit, 1, (), str(time_text(BEGIN)), _KEY)
-    return StoredSeal(
-        uid, is_closed=True, editions=(StoredEdition(edition, 1, BEGIN),), visit=visit, texts={}, salts={}
-    )
+    rows = (StoredEdition(edition, 1, BEGIN),)
+    return StoredSeal(uid, True, rows, verify_editions([edition], uid), visit, texts={}, salts={})
 
 
 def _png() -> bytes:
