@@ -7,7 +7,7 @@ The text is the canonical JSON (RFC 8785) of an object::
     previous    the SHA-256 of the editions that it follows, none for the first
     sealed      the time by the station's clock
     station_key the public key that signs it
-    visit       the contents; see `meterlink.store.sealed_visits`
+    visit       the contents; see `meterlink.store.sealed_contents`
 
 A personal text stands in it as ``sha256:`` and the SHA-256 of a random salt and the text. Who has salt and text can
 show that the text was there; without the salt nobody can guess it. RFC 9901 hides the claims of a token in this way.

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from meterlink.core.clock import Clock
 from meterlink.core.errors import SealError
+from meterlink.store.connections import is_transient
 
 if TYPE_CHECKING:
     from meterlink.store.edition_writer import EditionWriter
@@ -84,25 +85,28 @@ class Sealer:
     def seal_changed(self, connection: sqlite3.Connection) -> None:
         """Seal each closed visit that has changed, in the open transaction, and some that have no seal yet.
 
-        A fault of the key must not stop the readings: it is logged once, and the visits are sealed when it is mended.
+        No fault here may stop the readings. One of the key is logged once, and the visits are sealed when it is mended.
+        One of a visit's rows is logged; it is tried again when the visit changes, or at the next start.
 
         Raises:
             sqlite3.Error: the disk or a lock prevented it.
         """
         connection.execute(_MOVE_UNSEALED)
-        if connection.execute("SELECT 1 FROM changed_visits LIMIT 1").fetchone() is None:
-            return
-        try:
-            for (visit_id,) in map(tuple, connection.execute(_CLOSED).fetchall()):
+        for (visit_id,) in map(tuple, connection.execute(_CLOSED).fetchall()):
+            try:
                 self._edition_writer().seal(connection, visit_id)
-        except (SealError, ValueError) as error:
-            if str(error) != self._fault:
-                self._fault = str(error)
-                _log.error("A closed visit cannot be sealed. %s", error)
-        else:
-            self._fault = ""
-            connection.execute("DELETE FROM unsealed_visits WHERE id IN (SELECT id FROM changed_visits)")
-            connection.execute("DELETE FROM changed_visits")
+            except SealError as error:
+                if str(error) != self._fault:
+                    self._fault = str(error)
+                    _log.error("A closed visit cannot be sealed. %s", error)
+                return
+            except Exception as error:  # another program may have written anything into a row
+                if is_transient(error):
+                    raise
+                _log.exception("The closed visit in row %d cannot be sealed", visit_id)
+        self._fault = ""
+        connection.execute("DELETE FROM unsealed_visits WHERE id IN (SELECT id FROM changed_visits)")
+        connection.execute("DELETE FROM changed_visits")
 
     def replace_key(self, connection: sqlite3.Connection, reason: str) -> str:
         """Begin a new key, which seals from now on; return its public key. Editions of the old one stay valid.

@@ -149,6 +149,20 @@ def test_many_visits_without_a_seal_are_sealed_some_at_a_time(sealed):
     assert counts == [20, 40, 45, 45]
 
 
+def test_a_row_that_another_program_damaged_stops_no_reading(sealed, caplog):
+    sealed.close()
+    with closing(sqlite3.connect(sealed.database)) as connection, connection:
+        connection.execute("DELETE FROM seals")
+        connection.execute("UPDATE notes SET text = CAST(x'ff' AS TEXT)")  # no UTF-8
+    again = SealedVisit(sealed.database, begun=BEGUN + 500 * SECOND)
+    again.accept("run-capacitor-herm", "45.2 uF")
+    again.finish()
+    assert verification(again).state is SealState.INTACT
+    assert caplog.text.count("cannot be sealed") == 1
+    again.close()
+    assert again.alarms == []
+
+
 class TestKeys:
     def test_a_lost_key_gets_a_successor_and_old_seals_stay_valid(self, sealed):
         sealed.close()
