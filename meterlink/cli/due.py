@@ -84,7 +84,7 @@ def command(
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
     now = datetime.now(UTC)
     until, unseen_since = (now + timedelta(days=sign * _DAYS_PER_MONTH) for sign in (months, -unseen))
-    parts = _assessed(reader, site, unit, until, unseen_since)
+    parts = _assessed(reader, site, unit, now, until, unseen_since)
     records = [
         *_records(parts, _LISTED),
         *_records_of_units(reader.visited_units(site, unit), parts),
@@ -110,7 +110,7 @@ def _is_for_programs(form: Form) -> bool:
 
 
 def _assessed(
-    reader: Reader, site: str | None, unit: str | None, until: datetime, unseen_since: datetime
+    reader: Reader, site: str | None, unit: str | None, now: datetime, until: datetime, unseen_since: datetime
 ) -> list[PartDue[PartValue]]:
     """Return the state of every part, the most urgent first."""
     groups = group_by_point(reader.part_values(site, unit, archived=False))
@@ -118,7 +118,7 @@ def _assessed(
         DatedReplacement(stored.replacement, stored.site.name, stored.site.unit) for stored in reader.replacements()
     ]
     parts = (
-        assess_part(PartSeries.from_visits(visits, replacements), until, unseen_since)
+        assess_part(PartSeries.from_visits(visits, replacements), now, until, unseen_since)
         for visits, replacements in zip(groups, replacements_by_point(groups, dated), strict=True)
     )
     return sorted(parts, key=lambda part: part.urgency)

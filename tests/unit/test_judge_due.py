@@ -11,7 +11,7 @@ from scipy import stats
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, PointKind, Rating, Site
-from meterlink.core.readings import Reading
+from meterlink.core.readings import Reading, Status
 from meterlink.core.replacements import Replacement
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
@@ -72,7 +72,7 @@ def part(
 
 
 def assess(series: PartSeries[Row], months: float = 12, unseen: float = 24) -> PartDue[Row]:
-    return assess_part(series, NOW + YEAR * months / 12, NOW - YEAR * unseen / 12)
+    return assess_part(series, NOW, NOW + YEAR * months / 12, NOW - YEAR * unseen / 12)
 
 
 STEADY = [45.0, 44.5, 44.0, 43.5, 43.0]  # falls 1 µF a year without any scatter: 42.3 µF is reached in 0.7 years
@@ -114,9 +114,9 @@ def test_how_sure_a_date_is_depends_on_which_date_lies_within_the_months() -> No
         (crossing.earliest, Sureness.POSSIBLE), (crossing.expected, Sureness.LIKELY), (crossing.latest, Sureness.SURE),
     ):  # fmt: skip
         assert date is not None
-        assert assess_part(series, date, EPOCH).sureness is sureness
+        assert assess_part(series, NOW, date, EPOCH).sureness is sureness
     assert crossing.earliest is not None
-    assert assess_part(series, crossing.earliest - timedelta(days=1), EPOCH).state is DueState.NOT_DUE
+    assert assess_part(series, NOW, crossing.earliest - timedelta(days=1), EPOCH).state is DueState.NOT_DUE
 
 
 def test_a_date_that_has_passed_since_the_last_visit_is_due() -> None:
@@ -202,6 +202,60 @@ def test_a_running_circuit_gives_no_date() -> None:
 
 def test_without_limits_there_is_no_date() -> None:
     assert assess(part(STEADY, limits=None)).reason == "Its limits are not known."
+
+
+def test_a_date_in_the_future_is_no_reason_to_call_a_falling_part_not_due() -> None:
+    """One clock that ran ahead puts the line, and so its crossing, years away: that visit was not then."""
+    times = [*(NOW - YEAR * number / 2 for number in (5, 4, 3, 2, 1)), NOW + 60 * YEAR]
+    rows = [row(number, when, value) for number, (when, value) in enumerate(zip(times, [*STEADY, 42.9], strict=True))]
+    found = assess(PartSeries.from_visits(rows))
+    assert (found.state, found.crossing) == (DueState.CANNOT_TELL, None)
+    assert found.reason == "A visit has the date 2086-11-27, in the future: the clock was wrong."
+
+
+SOUND = [45.02, 45.0, 45.01, 45.03, 45.0, 45.02]
+
+
+def ending_with(values: list[float], verdict: Verdict, digits: str | None = None, **changes: object) -> PartSeries[Row]:
+    """Return a part that was read with ``values``, and last with a reading of this verdict, without digits an OL."""
+    rows = list(part(values, NOW - YEAR).visits)
+    value = None if digits is None else Decimal(digits)
+    timestamp = row(0, NOW - timedelta(days=30), 45.0).reading.timestamp
+    status = Status.OVERLOAD if value is None else Status.OK
+    reading = Reading(Quantity.CAPACITANCE, value, "µF", timestamp, status)
+    judgement = Judgement(verdict, None, LIMITS, value, None, None, "", "")
+    return PartSeries.from_visits([*rows, Row(99, reading, judgement, "last", **changes)])  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("verdict", [Verdict.NO_CONTACT, Verdict.NOTHING_FLOWS, Verdict.OVER_RANGE])
+def test_a_part_whose_last_reading_decides_nothing_is_not_called_not_due(verdict: Verdict) -> None:
+    """A probe that touched nothing is no word on the part, however steady it was before."""
+    assert assess(part(SOUND)).state is DueState.NOT_DUE
+    found = assess(ending_with(SOUND, verdict))
+    assert (found.state, found.reason) == (DueState.CANNOT_TELL, f"The last reading decides nothing: {verdict}.")
+
+
+def test_a_part_on_which_the_last_verdict_is_cannot_tell_is_not_called_not_due() -> None:
+    found = assess(ending_with(SOUND, Verdict.CANNOT_TELL, "45.01"))
+    assert (found.state, found.reason) == (DueState.CANNOT_TELL, "The last reading decides nothing: cannot tell.")
+
+
+def test_a_part_whose_last_value_has_no_date_is_not_called_not_due() -> None:
+    """The line of the earlier visits does not count it, and it may have fallen: 42.4 of 42.3 µF."""
+    found = assess(ending_with(SOUND, Verdict.WITHIN, "42.4", clock_set=False))
+    assert found.state is DueState.CANNOT_TELL
+    assert found.reason == "The last reading decides nothing: the clock was not set."
+
+
+def test_a_part_that_was_due_is_still_due_after_a_reading_without_contact() -> None:
+    assert assess(ending_with(STEADY, Verdict.NO_CONTACT)).state is DueState.DUE
+
+
+def test_an_overload_within_the_limits_after_a_fall_is_not_due() -> None:
+    """Damp windings that were dried: to ground they read 5 MΩ, less at each visit, and then overload again."""
+    found = assess(ending_with(STEADY, Verdict.WITHIN))
+    assert found.state is DueState.CANNOT_TELL
+    assert found.reason == "The last reading is an overload within the limits, not a value."
 
 
 # --- drifts with known dates ------------------------------------------------------------------------------------------

@@ -5,7 +5,9 @@ within the months: even the latest, the expected one, or only the earliest. Only
 least five visits is due. Fewer visits, or none, prove nothing in either direction: such a part is never called good.
 
 A date follows only from readings of an isolated circuit. Amps, volts and temperatures of a running one change with the
-supply, the load and the weather of the day (common practice, no source).
+supply, the load and the weather of the day (common practice, no source). Nor does it follow where a visit is dated in
+the future: its clock was wrong, and one such day bends the whole line. An overload within the limits at the last visit
+has no value, and says that the part is better than the line of the earlier ones.
 """
 
 from collections.abc import Callable
@@ -16,14 +18,15 @@ from enum import StrEnum
 from typing import Generic, TypeVar
 
 from meterlink.core.equipment import CircuitState
-from meterlink.core.verdicts import FAILED_VERDICTS, Margin
+from meterlink.core.verdicts import FAILED_VERDICTS, Margin, Verdict
 from meterlink.judge.drift.part_groups import PlacedReading
-from meterlink.judge.drift.part_series import PartSeries
+from meterlink.judge.drift.part_series import PartSeries, exclusion_reason
 from meterlink.judge.drift.trend import DAYS_PER_YEAR, MIN_VISITS, LimitCrossing, LimitSide
 
 RowT = TypeVar("RowT", bound=PlacedReading)
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_CLOCKS_DIFFER = timedelta(days=1)  # two clocks set by hand, in two time zones (common practice, no source)
 
 
 class DueState(StrEnum):
@@ -33,7 +36,8 @@ class DueState(StrEnum):
     DUE = "due"  # forecast to leave its limits within the months
     NOT_MEASURED = "not measured"  # for long, or never since it was fitted
     CANNOT_TELL = "cannot tell"
-    NOT_DUE = "not due"  # a trend is shown, or ruled out, and its earliest date lies after the months
+    # A trend is shown, or ruled out, its earliest date lies after the months, and the last visit found the part within.
+    NOT_DUE = "not due"
 
 
 class Sureness(StrEnum):
@@ -80,7 +84,7 @@ class PartDue(Generic[RowT]):
         return order, 0.0, row.reading.timestamp.utc_ns
 
 
-def assess_part(series: PartSeries[RowT], until: datetime, unseen_since: datetime) -> PartDue[RowT]:
+def assess_part(series: PartSeries[RowT], now: datetime, until: datetime, unseen_since: datetime) -> PartDue[RowT]:
     """Return the state of a part: due ``until`` then, not measured for long if its last visit is ``unseen_since``."""
     row = series.visits[-1]
     new_part = series.newest_part
@@ -90,35 +94,57 @@ def assess_part(series: PartSeries[RowT], until: datetime, unseen_since: datetim
     if row.judgement.verdict in FAILED_VERDICTS:
         close = f", a {Margin.CLOSE_CALL}" if row.judgement.margin is Margin.CLOSE_CALL else ""
         return PartDue(DueState.OUTSIDE, series, f"The last visit found it {row.judgement.verdict}{close}.")
-    due = _forecast(series, until) if row.state is CircuitState.ISOLATED else None
-    if due is not None and due.state is DueState.DUE:
-        return due
-    if row.clock_set is not False and row.reading.timestamp.utc_ns < _utc_ns(unseen_since):
+    due = _forecast(series, now, until)
+    is_old = row.clock_set is not False and row.reading.timestamp.utc_ns < _utc_ns(unseen_since)
+    if is_old and due.state is not DueState.DUE:
         return PartDue(DueState.NOT_MEASURED, series, "Not measured for long.")
-    if due is not None:
-        return due
-    return PartDue(DueState.CANNOT_TELL, series, "Read while it runs: the supply and the weather change it, too.")
+    return due
 
 
-def _forecast(series: PartSeries[RowT], until: datetime) -> PartDue[RowT]:
+def _forecast(series: PartSeries[RowT], now: datetime, until: datetime) -> PartDue[RowT]:
     trend = series.trend
-    if trend is None:
-        return PartDue(DueState.CANNOT_TELL, series, "No value in any visit.")
-    if not trend.has_enough_visits:
-        return PartDue(DueState.CANNOT_TELL, series, f"{_visits(trend.visit_count)}: {MIN_VISITS} are needed.")
-    if series.limits is None:
-        return PartDue(DueState.CANNOT_TELL, series, "Its limits are not known.")
+    reason = _reason_for_no_date(series, now)
+    if trend is None or reason:
+        return PartDue(DueState.CANNOT_TELL, series, reason)
     if not trend.is_significant:
         if any(crossing.earliest is not None and crossing.earliest <= until for crossing in trend.crossings):
             return PartDue(DueState.CANNOT_TELL, series, "No trend shown, but its scatter may hide one.")
-        return PartDue(DueState.NOT_DUE, series, "The interval of its slope reaches no limit within the months.")
+        return _not_due(series, "The interval of its slope reaches no limit within the months.")
     ahead = LimitSide.LOW if (trend.slope or 0.0) < 0 else LimitSide.HIGH
     for crossing in (crossing for crossing in trend.crossings if crossing.side is ahead):
         for sureness, date in _DATES:
             moment = date(crossing)
             if moment is not None and moment <= until:
                 return PartDue(DueState.DUE, series, _due_reason(series, crossing), sureness, crossing)
-    return PartDue(DueState.NOT_DUE, series, "It drifts, and reaches no limit within the months.")
+    return _not_due(series, "It drifts, and reaches no limit within the months.")
+
+
+def _reason_for_no_date(series: PartSeries[RowT], now: datetime) -> str:
+    """Return why no date follows from the visits to a part, in a sentence; empty where one may."""
+    row, trend = series.visits[-1], series.trend
+    if row.state is not CircuitState.ISOLATED:
+        return "Read while it runs: the supply and the weather change it, too."
+    if trend is None:
+        return "No value in any visit."
+    if not trend.has_enough_visits:
+        return f"{_visits(trend.visit_count)}: {MIN_VISITS} are needed."
+    if series.limits is None:
+        return "Its limits are not known."
+    if trend.last_time > now + _CLOCKS_DIFFER:
+        return f"A visit has the date {trend.last_time.date()}, in the future: the clock was wrong."
+    if row.judgement.verdict is Verdict.WITHIN and row.reading.digits is None:
+        return "The last reading is an overload within the limits, not a value."
+    return ""
+
+
+def _not_due(series: PartSeries[RowT], reason: str) -> PartDue[RowT]:
+    """Return that a part is not due, or that nothing can be told where its last reading decides nothing."""
+    row = series.visits[-1]
+    verdict = row.judgement.verdict
+    undecided = exclusion_reason(row) or ("" if verdict is Verdict.WITHIN else verdict.value)
+    if undecided:
+        return PartDue(DueState.CANNOT_TELL, series, f"The last reading decides nothing: {undecided}.")
+    return PartDue(DueState.NOT_DUE, series, reason)
 
 
 _DATES: tuple[tuple[Sureness, Callable[[LimitCrossing], datetime | None]], ...] = (
