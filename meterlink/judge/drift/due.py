@@ -18,6 +18,7 @@ from enum import StrEnum
 from typing import Generic, TypeVar
 
 from meterlink.core.equipment import CircuitState
+from meterlink.core.text import count_phrase
 from meterlink.core.verdicts import FAILED_VERDICTS, Margin, Verdict
 from meterlink.judge.drift.part_groups import PlacedReading
 from meterlink.judge.drift.part_series import PartSeries, exclusion_reason
@@ -127,7 +128,7 @@ def _reason_for_no_date(series: PartSeries[RowT], now: datetime) -> str:
     if trend is None:
         return "No value in any visit."
     if not trend.has_enough_visits:
-        return f"{_visits(trend.visit_count)}: {MIN_VISITS} are needed."
+        return f"{count_phrase(trend.visit_count, 'visit')}: {MIN_VISITS} are needed."
     if series.limits is None:
         return "Its limits are not known."
     if trend.last_time > now + _CLOCKS_DIFFER:
@@ -185,7 +186,3 @@ def _excess(row: PlacedReading) -> float:
 
 def _utc_ns(moment: datetime) -> int:
     return (moment - _EPOCH) // timedelta(microseconds=1) * 1000
-
-
-def _visits(number: int) -> str:
-    return "1 visit" if number == 1 else f"{number} visits"
