@@ -10,12 +10,12 @@ import click
 from meterlink.cli.completion import complete_site, complete_unit
 from meterlink.cli.output import Form, listing_options, print_table, print_text, printable_text
 from meterlink.cli.table import Cell
-from meterlink.cli.trend import part_fields
+from meterlink.cli.trend import part_fields, recorded_replacements
 from meterlink.core.equipment import Site
 from meterlink.core.text import count_phrase, did_you_mean
 from meterlink.judge.drift.due import DueState, PartDue, Sureness, assess_part
-from meterlink.judge.drift.part_groups import DatedReplacement, group_by_point, replacements_by_point
-from meterlink.judge.drift.part_series import PartSeries, time_text
+from meterlink.judge.drift.part_groups import series_of_parts
+from meterlink.judge.drift.part_series import time_text
 from meterlink.judge.drift.trend import DAYS_PER_YEAR, MIN_VISITS, SIGNIFICANCE_LEVEL
 from meterlink.settings import DATABASE_FILE, existing_data_dir
 from meterlink.store.part_values import PartValue, VisitedUnit
@@ -113,14 +113,8 @@ def _assessed(
     reader: Reader, site: str | None, unit: str | None, now: datetime, until: datetime, unseen_since: datetime
 ) -> list[PartDue[PartValue]]:
     """Return the state of every part, the most urgent first."""
-    groups = group_by_point(reader.part_values(site, unit, archived=False))
-    dated = [
-        DatedReplacement(stored.replacement, stored.site.name, stored.site.unit) for stored in reader.replacements()
-    ]
-    parts = (
-        assess_part(PartSeries.from_visits(visits, replacements), now, until, unseen_since)
-        for visits, replacements in zip(groups, replacements_by_point(groups, dated), strict=True)
-    )
+    all_series = series_of_parts(reader.part_values(site, unit, archived=False), recorded_replacements(reader))
+    parts = (assess_part(series, now, until, unseen_since) for series in all_series)
     return sorted(parts, key=lambda part: part.urgency)
 
 

@@ -14,7 +14,7 @@ from meterlink.cli.output import Form, listing_options, printable_text
 from meterlink.cli.table import styled
 from meterlink.cli.terminal import text_width
 from meterlink.core.verdicts import Limits
-from meterlink.judge.drift.part_groups import DatedReplacement, group_by_point, replacements_by_point
+from meterlink.judge.drift.part_groups import DatedReplacement, series_of_parts
 from meterlink.judge.drift.part_series import PartSeries, day_text, time_text
 from meterlink.settings import DATABASE_FILE, existing_data_dir
 from meterlink.store.part_values import PartValue
@@ -59,16 +59,8 @@ def command(
     `meterlink judge trend --json`).
     """
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
-    rows = reader.part_values(site, unit, component)
-    dated = [*(load_document(Path(replacements), "replacements", REPLACEMENTS) if replacements else ())]
-    dated += [
-        DatedReplacement(stored.replacement, stored.site.name, stored.site.unit) for stored in reader.replacements()
-    ]
-    all_visits = group_by_point(rows)
-    all_series = [
-        PartSeries.from_visits(visits, at_point)
-        for visits, at_point in zip(all_visits, replacements_by_point(all_visits, dated), strict=True)
-    ]
+    more = load_document(Path(replacements), "replacements", REPLACEMENTS) if replacements else ()
+    all_series = series_of_parts(reader.part_values(site, unit, component), [*more, *recorded_replacements(reader)])
     records = [series_fields(series) for series in all_series]
     lines = [{**record, "answer": (record["trend"] or {}).get("answer", "NO VALUES")} for record in records]
     if form.prints(records, lines):
@@ -84,6 +76,13 @@ def command(
         for sentence in sentences:
             _print_wrapped(sentence, "  ", width)
     _print_wrapped("One value per visit: the last accepted reading.", "", width)
+
+
+def recorded_replacements(reader: Reader) -> list[DatedReplacement]:
+    """Return the replacements that were recorded at all units."""
+    return [
+        DatedReplacement(stored.replacement, stored.site.name, stored.site.unit) for stored in reader.replacements()
+    ]
 
 
 def part_fields(row: PartValue) -> dict[str, Any]:

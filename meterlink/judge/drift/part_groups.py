@@ -7,7 +7,7 @@ from typing import Protocol, TypeVar
 
 from meterlink.core.equipment import CircuitState, PointKind, Site, TestPoint
 from meterlink.core.replacements import Replacement
-from meterlink.judge.drift.part_series import VisitReading
+from meterlink.judge.drift.part_series import PartSeries, VisitReading
 
 
 class PlacedReading(VisitReading, Protocol):
@@ -70,12 +70,21 @@ class DatedReplacement:
         return self.site.casefold() in {"", site.casefold()} and self.unit.casefold() in {"", unit.casefold()}
 
 
-def group_by_point(rows: Iterable[RowT]) -> list[list[RowT]]:
-    """Return a list for each test point: the last accepted reading of every visit, oldest first.
+def series_of_parts(rows: Iterable[RowT], dated: Sequence[DatedReplacement]) -> list[PartSeries[RowT]]:
+    """Return the series of each test point: of every visit the last accepted reading, with the replacements ``dated``.
 
-    ``rows`` are in order of acceptance, without the voided ones. A test point is the same in another visit if unit,
-    circuit, component, section, terminals and quantity are.
+    ``rows`` are in order of acceptance, without the voided ones. A test point is the same in another visit if site,
+    unit, circuit, component, section, terminals and quantity are.
     """
+    points = _group_by_point(rows)
+    return [
+        PartSeries.from_visits(visits, replacements)
+        for visits, replacements in zip(points, _replacements_by_point(points, dated), strict=True)
+    ]
+
+
+def _group_by_point(rows: Iterable[RowT]) -> list[list[RowT]]:
+    """Return a list for each test point: the last accepted reading of every visit, oldest first."""
     points: dict[tuple[object, ...], dict[str, RowT]] = {}
     for row in rows:
         place = row.site
@@ -86,10 +95,10 @@ def group_by_point(rows: Iterable[RowT]) -> list[list[RowT]]:
     return [sorted(visits.values(), key=lambda row: row.id) for visits in points.values()]
 
 
-def replacements_by_point(
+def _replacements_by_point(
     groups: Sequence[Sequence[RowT]], dated: Sequence[DatedReplacement]
 ) -> list[list[Replacement]]:
-    """Return the replacements of each group of `group_by_point`; the sections of a dual capacitor are one part."""
+    """Return the replacements of each test point; the sections of a dual capacitor are one part."""
     found: list[list[Replacement]] = [[] for _ in groups]
     if not dated:
         return found
