@@ -3,11 +3,13 @@
 import sqlite3
 from collections.abc import Callable, Iterable
 from decimal import Decimal, InvalidOperation
+from functools import lru_cache
 from typing import TypeVar
 
 from meterlink.core.equipment import Meter
 from meterlink.core.errors import DamagedDatabaseError
 from meterlink.core.readings import Status
+from meterlink.core.verdicts import Limits
 
 _T = TypeVar("_T")
 
@@ -41,6 +43,21 @@ METER_COLUMNS = "m.address, m.name AS meter_name, m.driver AS meter_driver, m.se
 def decode_decimal(text: str | None) -> Decimal | None:
     """Return a number from its text; None for None."""
     return None if text is None else Decimal(text)
+
+
+def decode_limits(row: sqlite3.Row) -> Limits | None:
+    """Return the limits in the columns ``limits_low`` to ``limits_nominal`` of a verdict; None without limits."""
+    if row["limits_unit"] is None:
+        return None
+    return _limits(
+        row["limits_low"], row["limits_high"], row["limits_unit"], row["limits_basis"], row["limits_nominal"]
+    )
+
+
+@lru_cache(1024)
+def _limits(low: str | None, high: str | None, unit: str, basis: str, nominal: str | None) -> Limits:
+    """Return limits; a part has the same ones at each visit."""
+    return Limits(decode_decimal(low), decode_decimal(high), unit, basis, decode_decimal(nominal))
 
 
 def decode_flag(number: int | None) -> bool | None:

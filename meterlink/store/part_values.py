@@ -1,15 +1,14 @@
 """The values of parts over their visits, in one query: as much of each accepted reading as a trend needs."""
 
 import sqlite3
-from functools import lru_cache
 from typing import NamedTuple
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, PointKind, Site
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
-from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.store.decoding import decode_decimal, decode_flag, decode_rows
+from meterlink.core.verdicts import Judgement, Margin, Verdict
+from meterlink.store.decoding import decode_decimal, decode_flag, decode_limits, decode_rows
 from meterlink.store.history_query import COUNTS, OF_ACCEPTED
 
 
@@ -84,15 +83,10 @@ def _part_value(row: sqlite3.Row) -> PartValue:
         Status(row["status"]),
         None if row["coupling"] is None else Coupling(row["coupling"]),
     )
-    limits = None
-    if row["limits_unit"] is not None:
-        limits = _limits(
-            row["limits_low"], row["limits_high"], row["limits_unit"], row["limits_basis"], row["limits_nominal"]
-        )
     judgement = Judgement(
         Verdict(row["verdict"]),
         None if row["margin"] is None else Margin(row["margin"]),
-        limits,
+        decode_limits(row),
         decode_decimal(row["judged_digits"]),
         None,
         decode_decimal(row["expanded_uncertainty"]),
@@ -115,9 +109,3 @@ def _part_value(row: sqlite3.Row) -> PartValue:
         Meter(row["address"], row["meter"]),
         decode_flag(row["clock_set"]),
     )
-
-
-@lru_cache(1024)
-def _limits(low: str | None, high: str | None, unit: str, basis: str, nominal: str | None) -> Limits:
-    """Return limits; a part has the same ones at each visit."""
-    return Limits(decode_decimal(low), decode_decimal(high), unit, basis, decode_decimal(nominal))

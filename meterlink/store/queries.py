@@ -11,11 +11,18 @@ from meterlink.core.errors import InputError, StoreError
 from meterlink.core.meter_facts import Fact, FactName
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
-from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
+from meterlink.core.verdicts import Judgement, Margin, Verdict
 from meterlink.plans.derived_table import load_derived_points
 from meterlink.store import places, repairs
 from meterlink.store.accepted_filter import AcceptedFilter, FilterWord, index_expression
-from meterlink.store.decoding import METER_COLUMNS, decode_decimal, decode_flag, decode_meter, decode_rows
+from meterlink.store.decoding import (
+    METER_COLUMNS,
+    decode_decimal,
+    decode_flag,
+    decode_limits,
+    decode_meter,
+    decode_rows,
+)
 from meterlink.store.history_query import AT_PLACE, COUNTS, OF_ACCEPTED, HistoryFilter, accepted_ids
 from meterlink.store.question_text import load_question
 from meterlink.store.rows import (
@@ -346,19 +353,10 @@ def _reading(row: sqlite3.Row) -> Reading:
 
 
 def _judgement(row: sqlite3.Row) -> Judgement:
-    limits = None
-    if row["limits_unit"] is not None:
-        limits = Limits(
-            decode_decimal(row["limits_low"]),
-            decode_decimal(row["limits_high"]),
-            row["limits_unit"],
-            row["limits_basis"],
-            decode_decimal(row["limits_nominal"]),
-        )
     return Judgement(
         Verdict(row["verdict"]),
         None if row["margin"] is None else Margin(row["margin"]),
-        limits,
+        decode_limits(row),
         decode_decimal(row["judged_digits"]),
         decode_decimal(row["deviation_percent"]),
         decode_decimal(row["expanded_uncertainty"]),
