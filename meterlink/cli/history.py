@@ -94,7 +94,7 @@ def command(
     oldest = chosen.after_id is not None
     if form.streams(reader.history_fields(chosen, limit, oldest=oldest)):
         return
-    rows = reader.history_page(chosen, None if is_all else limit or _ON_A_PAGE + 1, oldest=oldest)
+    rows = reader.history_page(chosen, limit or (None if is_all else _ON_A_PAGE + 1), oldest=oldest)
     if not rows:
         click.echo(_empty_text(reader, chosen))
         return

@@ -594,3 +594,4 @@ def test_text_has_the_newest_readings_and_says_so(data, monkeypatch):
     everything = run(data, "--all")
     assert (everything.stderr, everything.stdout.count("4.68 µF")) == ("", 2)
     assert run(data, "--limit", "2").stderr == ""
+    assert run(data, "--all", "--limit", "2").stdout == run(data, "--limit", "2").stdout
