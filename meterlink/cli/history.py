@@ -13,6 +13,7 @@ from meterlink.cli.stored_visits import find_visit
 from meterlink.cli.table import Cell, table_lines, wrap_facts
 from meterlink.cli.terminal import terminal_width
 from meterlink.core.calibration import overdue_part
+from meterlink.core.clock import utc_nanoseconds
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text, did_you_mean
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
@@ -215,15 +216,14 @@ def parse_since(text: str, now: datetime, option: str = "--since") -> int:
     ago = _DURATION.fullmatch(when)
     try:
         moment = now - timedelta(**{_DURATION_UNITS[ago[2]]: int(ago[1])}) if ago else datetime.fromisoformat(when)
-        # Whole microseconds: timestamp() is a float and would be off by hundreds of nanoseconds.
-        since_1970 = moment.astimezone(UTC) - datetime(1970, 1, 1, tzinfo=UTC)
+        utc_ns = utc_nanoseconds(moment.astimezone(UTC))
     except (ValueError, OverflowError, OSError):
         raise InputError(
             f"{option} {clean_text(text)!r} is not a date or time.",
             "Write 2026-07-01, 2026-07-01T13:00:00Z, 7d or 12h.",
         ) from None
     # A reading's time is 64 bits of nanoseconds: years 1677 to 2262.
-    return max(-(2**63), min(since_1970 // timedelta(microseconds=1) * 1000, 2**63 - 1))
+    return max(-(2**63), min(utc_ns, 2**63 - 1))
 
 
 def _table_row(row: HistoryRow) -> tuple[str | Cell, ...]:

@@ -16,7 +16,7 @@ from meterlink.cli.completion import (
     complete_unit,
     complete_visit,
 )
-from meterlink.cli.judge.dates import parse_date, utc_nanoseconds
+from meterlink.cli.judge.dates import parse_date
 from meterlink.cli.lazy_group import CommandGroup
 from meterlink.cli.output import (
     Form,
@@ -35,7 +35,7 @@ from meterlink.cli.station_command import send_command
 from meterlink.cli.stored_visits import SHORT_ID, find_visit, short_id
 from meterlink.cli.table import Cell
 from meterlink.cli.terminal import terminal_width
-from meterlink.core.clock import format_rfc3339
+from meterlink.core.clock import format_rfc3339, utc_nanoseconds
 from meterlink.core.errors import NoDatabaseError, VisitError
 from meterlink.core.outcomes import Outcome
 from meterlink.link.messages import CommandName

@@ -2,7 +2,7 @@
 
 import os
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
 from meterlink.core.record import record
@@ -63,6 +63,12 @@ class ClockCheck:
         if self._checked_utc_ns is None or not 0 <= utc_ns - self._checked_utc_ns < self._period_ns:
             self._checked_utc_ns, self._is_set = utc_ns, clock_is_set(utc_ns)
         return self._is_set
+
+
+def utc_nanoseconds(moment: datetime) -> int:
+    """Return ``moment``, a time with a zone, in ns since 1970 UTC."""
+    # Integers only: timestamp() is a float and would be off by hundreds of nanoseconds.
+    return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1) * 1000
 
 
 def format_rfc3339(utc_ns: int) -> str:

@@ -2,9 +2,10 @@
 
 import os
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 
+from meterlink.core.clock import utc_nanoseconds
 from meterlink.core.errors import InputError
 from meterlink.settings.folder import DATABASE_FILE
 from meterlink.store.connections import connect_for_reading
@@ -92,9 +93,8 @@ def open_history(
 
 def _utc_ns(moment: datetime) -> int:
     try:
-        # Whole microseconds: timestamp() is a float and would be off by hundreds of nanoseconds.
-        since_1970 = moment.astimezone(UTC) - datetime(1970, 1, 1, tzinfo=UTC)
+        utc_ns = utc_nanoseconds(moment.astimezone(UTC))
     except (ValueError, OverflowError, OSError):
         raise InputError(f"{moment} is no time of a reading.", "Give a datetime of this century.") from None
     # A reading's time is 64 bits of nanoseconds: years 1677 to 2262.
-    return max(-(2**63), min(since_1970 // timedelta(microseconds=1) * 1000, 2**63 - 1))
+    return max(-(2**63), min(utc_ns, 2**63 - 1))

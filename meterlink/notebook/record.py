@@ -1,10 +1,11 @@
 """The record of a station in pages, for a screen or a script that looks into a large one."""
 
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from meterlink.core.clock import utc_nanoseconds
 from meterlink.core.errors import InputError
 from meterlink.core.replacements import Replacement
 from meterlink.core.text import clean_text
@@ -121,4 +122,4 @@ def parse_local_time(text: str) -> int:
         moment = datetime.fromisoformat(text.strip()).astimezone(UTC)
     except (ValueError, OverflowError, OSError):
         raise InputError(f"{clean_text(text)!r} is no time.", "Write it as 2026-11-03 14:05.") from None
-    return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1) * 1000
+    return utc_nanoseconds(moment)

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
 
-from meterlink.core.clock import Timestamp
+from meterlink.core.clock import Timestamp, utc_nanoseconds
 from meterlink.core.equipment import CircuitState, Meter, PointKind, Site, TestPoint
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.replacements import Replacement
@@ -202,5 +202,4 @@ def _decimal(text: str | None) -> Decimal | None:
 def _ns(text: str) -> int:
     """Return a time of the sealed text in ns since 1970 UTC."""
     seconds, _, rest = text.removesuffix("Z").partition(".")
-    moment = datetime.fromisoformat(f"{seconds}+00:00") - datetime(1970, 1, 1, tzinfo=UTC)
-    return (moment.days * 86_400 + moment.seconds) * 1_000_000_000 + int(rest)
+    return utc_nanoseconds(datetime.fromisoformat(f"{seconds}+00:00")) + int(rest)

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from typing import NamedTuple
 
+from meterlink.core.clock import utc_nanoseconds
 from meterlink.core.text import clean_text
 
 LONGEST_FILTER = 200  # characters: site, unit, component and section in quotes, and a few words
@@ -13,7 +14,6 @@ LONGEST_FILTER = 200  # characters: site, unit, component and section in quotes,
 # A date, or its beginning: 2026, 2026-1, 2026-11, 2026-11-0, 2026-11-03. Each is one run of days.
 _DATE = re.compile(r"((?:19|20|21)[0-9]{2})(?:-(?:([0-9]?)|([0-9]{2})(?:-([0-9]{0,2}))?))?")
 _WORD = re.compile(r'"([^"]*)"?|([^\s"]+)')
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class AcceptedFilter(NamedTuple):
@@ -102,4 +102,4 @@ def _utc_ns(day: date, zone: tzinfo | None) -> int:
         moment = midnight.astimezone() if zone is None else midnight.replace(tzinfo=zone)
     except (OverflowError, OSError):  # before 1970 some platforms have no time zones
         moment = midnight.replace(tzinfo=UTC)
-    return (moment - _EPOCH) // timedelta(microseconds=1) * 1000
+    return utc_nanoseconds(moment)

@@ -18,10 +18,3 @@ def parse_date(text: str) -> datetime:
         raise InputError(
             f"{text.strip()!r} is not a date.", "Write it as 2025-05-01 or 2025-05-01T13:00:00Z."
         ) from error
-
-
-def utc_nanoseconds(moment: datetime) -> int:
-    """Return ``moment`` as nanoseconds since 1970 UTC."""
-    since_1970 = moment - datetime(1970, 1, 1, tzinfo=UTC)
-    # Integers only: timestamp() is a float and would be off by hundreds of nanoseconds.
-    return (since_1970.days * 86_400 + since_1970.seconds) * 1_000_000_000 + since_1970.microseconds * 1000

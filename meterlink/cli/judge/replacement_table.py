@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from meterlink.cli.judge.dates import parse_date, utc_nanoseconds
+from meterlink.cli.judge.dates import parse_date
+from meterlink.core.clock import utc_nanoseconds
 from meterlink.core.equipment import Rating, Span, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.replacements import Replacement

@@ -8,9 +8,10 @@ from typing import Any
 
 import click
 
-from meterlink.cli.judge.dates import parse_date, utc_nanoseconds
+from meterlink.cli.judge.dates import parse_date
 from meterlink.cli.judge.output import json_number, json_option, print_answer
 from meterlink.cli.judge.questions import answer_option, settle
+from meterlink.core.clock import utc_nanoseconds
 from meterlink.core.errors import InputError
 from meterlink.core.replacements import Replacement
 from meterlink.core.text import clean_text

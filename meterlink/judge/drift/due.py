@@ -12,11 +12,12 @@ has no value, and says that the part is better than the line of the earlier ones
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from decimal import Decimal
 from enum import StrEnum
 from typing import Generic, TypeVar
 
+from meterlink.core.clock import utc_nanoseconds
 from meterlink.core.equipment import CircuitState
 from meterlink.core.text import count_phrase
 from meterlink.core.verdicts import FAILED_VERDICTS, Margin, Verdict
@@ -26,7 +27,6 @@ from meterlink.judge.drift.trend import DAYS_PER_YEAR, MIN_VISITS, LimitCrossing
 
 RowT = TypeVar("RowT", bound=PlacedReading)
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _CLOCKS_DIFFER = timedelta(days=1)  # two clocks set by hand, in two time zones (common practice, no source)
 
 
@@ -81,7 +81,7 @@ class PartDue(Generic[RowT]):
             return order, -_excess(row), row.reading.timestamp.utc_ns
         if self.crossing is not None:
             date = self.crossing.expected or self.crossing.earliest
-            return order, 0.0 if date is None else (date - _EPOCH) / timedelta(days=1), row.reading.timestamp.utc_ns
+            return order, 0 if date is None else utc_nanoseconds(date), row.reading.timestamp.utc_ns
         return order, 0.0, row.reading.timestamp.utc_ns
 
 
@@ -96,7 +96,7 @@ def assess_part(series: PartSeries[RowT], now: datetime, until: datetime, unseen
         close = f", a {Margin.CLOSE_CALL}" if row.judgement.margin is Margin.CLOSE_CALL else ""
         return PartDue(DueState.OUTSIDE, series, f"The last visit found it {row.judgement.verdict}{close}.")
     due = _forecast(series, now, until)
-    is_old = row.clock_set is not False and row.reading.timestamp.utc_ns < _utc_ns(unseen_since)
+    is_old = row.clock_set is not False and row.reading.timestamp.utc_ns < utc_nanoseconds(unseen_since)
     if is_old and due.state is not DueState.DUE:
         return PartDue(DueState.NOT_MEASURED, series, "Not measured for long.")
     return due
@@ -182,7 +182,3 @@ def _excess(row: PlacedReading) -> float:
         beyond = max(beyond, value - high)
     width = abs(high - low) if low is not None and high is not None else abs(low or high or Decimal(0))
     return float(beyond / width) if width else float("inf")
-
-
-def _utc_ns(moment: datetime) -> int:
-    return (moment - _EPOCH) // timedelta(microseconds=1) * 1000
