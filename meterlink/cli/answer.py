@@ -104,7 +104,7 @@ def _print_questions(listed: list[ListedQuestion], form: Form) -> None:
     records = [{**question, "text": question["question"]["question"]} for question in listed]
     if not form.prints(listed, records) and not listed:
         click.echo("No question is open.")
-    elif not (form.as_json or form.as_lines):
+    elif not form.is_for_programs:
         for question in listed:
             click.echo(f"{question['name']}  {question['about']}")
             click.echo("\n".join(f"   {line}" for line in question_lines(question["question"])))

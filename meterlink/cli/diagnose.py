@@ -70,7 +70,7 @@ def command(
     Raises:
         click.UsageError: --rules and --json are both given.
     """
-    if show_rules and (form.as_json or form.as_lines):
+    if show_rules and form.is_for_programs:
         raise click.UsageError("--rules prints Markdown: leave --json and --lines out.")
     if show_rules:
         click.echo(render_rules_page(shipped_rules()), nl=False)

@@ -90,7 +90,9 @@ def command(
         *_records_of_units(reader.visited_units(site, unit), parts),
         *(_records(parts, (DueState.CANNOT_TELL, DueState.NOT_DUE)) if every_part else ()),
     ]
-    shown = records[skip:][: limit if limit is not None or _is_for_programs(form) else _ON_A_PAGE]
+    if limit is None and not form.is_for_programs:
+        limit = _ON_A_PAGE
+    shown = records[skip:][:limit]
     if form.streams(shown):
         return
     if not parts and not records:
@@ -103,10 +105,6 @@ def command(
         print_text(f"{left} more: --skip {skip + len(shown)} goes on.")
     for line in _summary(records, parts, months, unseen):
         print_text(line)
-
-
-def _is_for_programs(form: Form) -> bool:
-    return form.as_json or form.as_lines
 
 
 def _assessed(

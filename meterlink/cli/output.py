@@ -53,6 +53,11 @@ class Form:
     as_lines: bool
     columns: tuple[str, ...]
 
+    @property
+    def is_for_programs(self) -> bool:
+        """Whether JSON or lines are wanted, not text."""
+        return self.as_json or self.as_lines
+
     def prints(self, value: object, records: Sequence[Mapping[str, Any]]) -> bool:
         """Print ``value`` as JSON, or a line for each of ``records``; return False where text is wanted."""
         if self.as_json:
@@ -60,14 +65,14 @@ class Form:
         elif self.as_lines:
             for record in records:
                 click.echo("\t".join(_field(record[column]) for column in self.columns))
-        return self.as_json or self.as_lines
+        return self.is_for_programs
 
     def streams(self, records: Iterable[Mapping[str, Any]]) -> bool:
         """Print ``records`` as they come, in JSON each on a line of its own: a long listing needs the memory of some.
 
         Return False, without taking one, where text is wanted.
         """
-        if not (self.as_json or self.as_lines):
+        if not self.is_for_programs:
             return False
         remaining, printed = iter(records), False
         while chunk := list(islice(remaining, _RECORDS_AT_ONCE)):

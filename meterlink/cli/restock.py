@@ -80,7 +80,7 @@ def restock(*, since: str | None, as_format: str | None, output: str, paper: str
         since_utc_ns = parse_since(since, datetime.now(UTC))
     found = _restock_list(data, since_utc_ns)
     if output or as_format:
-        if form.as_json or form.as_lines:
+        if form.is_for_programs:
             raise click.UsageError("Give either -o and --format, or --json or --lines.")
         _write(found, output or STANDARD_OUTPUT, as_format, paper)
         return
