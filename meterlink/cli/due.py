@@ -11,6 +11,7 @@ from meterlink.cli.completion import complete_site, complete_unit
 from meterlink.cli.output import Form, listing_options, print_table, print_text, printable_text
 from meterlink.cli.table import Cell
 from meterlink.cli.trend import part_fields, recorded_replacements
+from meterlink.core.clock import utc_nanoseconds
 from meterlink.core.equipment import Site
 from meterlink.core.text import count_phrase, did_you_mean
 from meterlink.judge.drift.due import DueState, PartDue, Sureness, assess_part
@@ -111,8 +112,10 @@ def _assessed(
     reader: Reader, site: str | None, unit: str | None, now: datetime, until: datetime, unseen_since: datetime
 ) -> list[PartDue[PartValue]]:
     """Return the state of every part, the most urgent first."""
-    all_series = series_of_parts(reader.part_values(site, unit, archived=False), recorded_replacements(reader))
-    parts = (assess_part(series, now, until, unseen_since) for series in all_series)
+    all_series = series_of_parts(
+        reader.part_values(site, unit, archived=False), recorded_replacements(reader), utc_nanoseconds(now)
+    )
+    parts = (assess_part(series, until, unseen_since) for series in all_series)
     return sorted(parts, key=lambda part: part.urgency)
 
 

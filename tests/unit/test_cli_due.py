@@ -91,6 +91,13 @@ def test_the_dates_and_the_reason_of_a_part_that_is_due(data: Path) -> None:
     assert [key for key in entry if not re.search(rf"\b{key}\b", words)] == []
 
 
+def test_a_visit_dated_in_the_future_hides_no_part_that_is_due(data: Path) -> None:
+    """The clock of the station ran ahead once, and nothing could tell it so."""
+    store(data, *falling(), RecordedVisit("2199-01-01", SITE, [(capacitor(), "42.9 uF")], clock_set=None))
+    (entry,) = run_for_json("due")
+    assert (entry["state"], entry["sureness"], entry["visits"]) == ("due", "sure", 5)
+
+
 def test_an_archived_unit_is_left_out(data: Path) -> None:
     store(data, *falling())
     assert run_command("unit", "archive", "--site", SITE.name, SITE.unit).status == 0

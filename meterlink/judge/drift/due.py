@@ -5,14 +5,16 @@ within the months: even the latest, the expected one, or only the earliest. Only
 least five visits is due. Fewer visits, or none, prove nothing in either direction: such a part is never called good.
 
 A date follows only from readings of an isolated circuit. Amps, volts and temperatures of a running one change with the
-supply, the load and the weather of the day (common practice, no source). Nor does it follow where a visit is dated in
-the future: its clock was wrong, and one such day bends the whole line. An overload within the limits at the last visit
-has no value, and says that the part is better than the line of the earlier ones.
+supply, the load and the weather of the day (common practice, no source). An overload within the limits at the last
+visit has no value, and says that the part is better than the line of the earlier ones: no date follows.
+
+The series are made with the present time (`PartSeries.from_visits`): one visit dated in the future would put every date
+behind it.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from decimal import Decimal
 from enum import StrEnum
 from typing import Generic, TypeVar
@@ -22,12 +24,10 @@ from meterlink.core.equipment import CircuitState
 from meterlink.core.text import count_phrase
 from meterlink.core.verdicts import FAILED_VERDICTS, Margin, Verdict
 from meterlink.judge.drift.part_groups import PlacedReading
-from meterlink.judge.drift.part_series import PartSeries, exclusion_reason
+from meterlink.judge.drift.part_series import PartSeries
 from meterlink.judge.drift.trend import DAYS_PER_YEAR, MIN_VISITS, LimitCrossing, LimitSide
 
 RowT = TypeVar("RowT", bound=PlacedReading)
-
-_CLOCKS_DIFFER = timedelta(days=1)  # two clocks set by hand, in two time zones (common practice, no source)
 
 
 class DueState(StrEnum):
@@ -85,7 +85,7 @@ class PartDue(Generic[RowT]):
         return order, 0.0, row.reading.timestamp.utc_ns
 
 
-def assess_part(series: PartSeries[RowT], now: datetime, until: datetime, unseen_since: datetime) -> PartDue[RowT]:
+def assess_part(series: PartSeries[RowT], until: datetime, unseen_since: datetime) -> PartDue[RowT]:
     """Return the state of a part: due ``until`` then, not measured for long if its last visit is ``unseen_since``."""
     row = series.visits[-1]
     new_part = series.newest_part
@@ -95,16 +95,16 @@ def assess_part(series: PartSeries[RowT], now: datetime, until: datetime, unseen
     if row.judgement.verdict in FAILED_VERDICTS:
         close = f", a {Margin.CLOSE_CALL}" if row.judgement.margin is Margin.CLOSE_CALL else ""
         return PartDue(DueState.OUTSIDE, series, f"The last visit found it {row.judgement.verdict}{close}.")
-    due = _forecast(series, now, until)
+    due = _forecast(series, until)
     is_old = row.clock_set is not False and row.reading.timestamp.utc_ns < utc_nanoseconds(unseen_since)
     if is_old and due.state is not DueState.DUE:
         return PartDue(DueState.NOT_MEASURED, series, "Not measured for long.")
     return due
 
 
-def _forecast(series: PartSeries[RowT], now: datetime, until: datetime) -> PartDue[RowT]:
+def _forecast(series: PartSeries[RowT], until: datetime) -> PartDue[RowT]:
     trend = series.trend
-    reason = _reason_for_no_date(series, now)
+    reason = _reason_for_no_date(series)
     if trend is None or reason:
         return PartDue(DueState.CANNOT_TELL, series, reason)
     if not trend.is_significant:
@@ -120,7 +120,7 @@ def _forecast(series: PartSeries[RowT], now: datetime, until: datetime) -> PartD
     return _not_due(series, "It drifts, and reaches no limit within the months.")
 
 
-def _reason_for_no_date(series: PartSeries[RowT], now: datetime) -> str:
+def _reason_for_no_date(series: PartSeries[RowT]) -> str:
     """Return why no date follows from the visits to a part, in a sentence; empty where one may."""
     row, trend = series.visits[-1], series.trend
     if row.state is not CircuitState.ISOLATED:
@@ -131,8 +131,6 @@ def _reason_for_no_date(series: PartSeries[RowT], now: datetime) -> str:
         return f"{count_phrase(trend.visit_count, 'visit')}: {MIN_VISITS} are needed."
     if series.limits is None:
         return "Its limits are not known."
-    if trend.last_time > now + _CLOCKS_DIFFER:
-        return f"A visit has the date {trend.last_time.date()}, in the future: the clock was wrong."
     if row.judgement.verdict is Verdict.WITHIN and row.reading.digits is None:
         return "The last reading is an overload within the limits, not a value."
     return ""
@@ -142,7 +140,8 @@ def _not_due(series: PartSeries[RowT], reason: str) -> PartDue[RowT]:
     """Return that a part is not due, or that nothing can be told where its last reading decides nothing."""
     row = series.visits[-1]
     verdict = row.judgement.verdict
-    undecided = exclusion_reason(row) or ("" if verdict is Verdict.WITHIN else verdict.value)
+    left_out = next((reason for visit, reason in series.excluded if visit is row), "")
+    undecided = left_out or ("" if verdict is Verdict.WITHIN else verdict.value)
     if undecided:
         return PartDue(DueState.CANNOT_TELL, series, f"The last reading decides nothing: {undecided}.")
     return PartDue(DueState.NOT_DUE, series, reason)

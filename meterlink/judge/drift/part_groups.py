@@ -70,15 +70,17 @@ class DatedReplacement:
         return self.site.casefold() in {"", site.casefold()} and self.unit.casefold() in {"", unit.casefold()}
 
 
-def series_of_parts(rows: Iterable[RowT], dated: Sequence[DatedReplacement]) -> list[PartSeries[RowT]]:
+def series_of_parts(
+    rows: Iterable[RowT], dated: Sequence[DatedReplacement], now_utc_ns: int | None = None
+) -> list[PartSeries[RowT]]:
     """Return the series of each test point: of every visit the last accepted reading, with the replacements ``dated``.
 
     ``rows`` are in order of acceptance, without the voided ones. A test point is the same in another visit if site,
-    unit, circuit, component, section, terminals and quantity are.
+    unit, circuit, component, section, terminals and quantity are. ``now_utc_ns`` is that of `PartSeries.from_visits`.
     """
     points = _group_by_point(rows)
     return [
-        PartSeries.from_visits(visits, replacements)
+        PartSeries.from_visits(visits, replacements, now_utc_ns)
         for visits, replacements in zip(points, _replacements_by_point(points, dated), strict=True)
     ]
 

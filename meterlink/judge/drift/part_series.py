@@ -19,6 +19,10 @@ _VERDICTS_WITHOUT_DRIFT = {
     Verdict.OPEN, Verdict.SHORTED, Verdict.OVER_RANGE, Verdict.NO_CONTACT, Verdict.NOTHING_FLOWS,
 }  # fmt: skip
 
+# A visit dated later than this is in the future: two clocks set by hand, in two time zones, differ by less than a day
+# (common practice, no source).
+_CLOCKS_DIFFER_NS = 86_400 * 1_000_000_000
+
 
 class VisitReading(Protocol):
     """An accepted reading, as far as a trend needs it. ``clock_set`` is False where its time says nothing."""
@@ -109,14 +113,19 @@ class PartSeries(Generic[VisitT]):
     trend: Trend | None
 
     @classmethod
-    def from_visits(cls, visits: Sequence[VisitT], recorded: Sequence[Replacement] = ()) -> "PartSeries[VisitT]":
-        """Return the series of at least one visit, with the recorded replacements of the part."""
+    def from_visits(
+        cls, visits: Sequence[VisitT], recorded: Sequence[Replacement] = (), now_utc_ns: int | None = None
+    ) -> "PartSeries[VisitT]":
+        """Return the series of at least one visit, with the recorded replacements of the part.
+
+        With ``now_utc_ns`` the visits that are dated in the future are left out of the trend.
+        """
         new_parts = _new_parts(visits, recorded)
         present = visits[new_parts[-1].visits_before :] if new_parts else visits
-        excluded = tuple((visit, reason) for visit in present if (reason := exclusion_reason(visit)))
+        excluded = tuple((visit, reason) for visit in present if (reason := exclusion_reason(visit, now_utc_ns)))
         limits = next((visit.judgement.limits for visit in reversed(present) if visit.judgement.limits), None)
         unit = limits.unit if limits else visits[-1].reading.unit
-        points = [_point(visit, unit) for visit in present if not exclusion_reason(visit)][-MAX_VISITS:]
+        points = [_point(visit, unit) for visit in present if not exclusion_reason(visit, now_utc_ns)][-MAX_VISITS:]
         trend = fit_trend(points, limits) if points else None
         return cls(tuple(visits), new_parts, excluded, limits, unit, trend)
 
@@ -136,10 +145,15 @@ class PartSeries(Generic[VisitT]):
         return (answer, *reasons)
 
 
-def exclusion_reason(visit: VisitReading) -> str:
-    """Return the reason to leave an accepted reading out of the trend, empty to count it."""
+def exclusion_reason(visit: VisitReading, now_utc_ns: int | None = None) -> str:
+    """Return the reason to leave an accepted reading out of the trend, empty to count it.
+
+    With ``now_utc_ns`` a date in the future is one.
+    """
     if visit.clock_set is False:
         return "the clock was not set"
+    if now_utc_ns is not None and visit.reading.timestamp.utc_ns > now_utc_ns + _CLOCKS_DIFFER_NS:
+        return "its date is in the future"
     if visit.judgement.verdict in _VERDICTS_WITHOUT_DRIFT:
         return visit.judgement.verdict.value
     return "no value" if visit.reading.digits is None else ""
