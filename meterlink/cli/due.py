@@ -226,13 +226,10 @@ def _summary(
         f" {count['not measured']} not measured for {unseen} months, or not yet."
     )
     rest = Counter(part.state for part in parts)
-    if not parts:
-        return
-    unknown = count_phrase(rest[DueState.CANNOT_TELL], "part")
-    yield (
-        f"Of {unknown} nothing can be told yet; {rest[DueState.NOT_DUE]} would reach no limit within the months at the"
-        " steepest slope that their visits allow."
-    )
+    unknown, not_due = rest[DueState.CANNOT_TELL], rest[DueState.NOT_DUE]
+    if unknown or not_due:
+        told = f"Of {count_phrase(unknown, 'part')} nothing can be told yet; " if unknown else ""
+        yield f"{told}{not_due} would reach no limit within the months at the steepest slope that their visits allow."
     tested = sum(part.series.trend is not None and part.series.trend.has_enough_visits for part in parts)
     by_chance = round(tested * SIGNIFICANCE_LEVEL)
     if by_chance and count["due"]:

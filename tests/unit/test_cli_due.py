@@ -91,6 +91,12 @@ def test_the_dates_and_the_reason_of_a_part_that_is_due(data: Path) -> None:
     assert [key for key in entry if not re.search(rf"\b{key}\b", words)] == []
 
 
+def test_no_parts_are_not_said_to_be_untold(data: Path) -> None:
+    store(data, RecordedVisit(day(2), OTHER, [(COIL, "3.2 ohm")]))
+    *_, last = run_command("due").out.splitlines()
+    assert last == "1 outside; 0 due within 12 months; 0 not measured for 24 months, or not yet."
+
+
 def test_a_visit_dated_in_the_future_hides_no_part_that_is_due(data: Path) -> None:
     """The clock of the station ran ahead once, and nothing could tell it so."""
     store(data, *falling(), RecordedVisit("2199-01-01", SITE, [(capacitor(), "42.9 uF")], clock_set=None))
