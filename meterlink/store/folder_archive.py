@@ -23,6 +23,7 @@ from meterlink.store.copying import (
     rename_over,
     save_names,
     save_on_disk,
+    size_text,
     temporary_database,
 )
 from meterlink.store.file_errors import store_error_class
@@ -35,6 +36,7 @@ _CHUNK = 1 << 20  # bytes read at once
 # Databases, locks and sockets are a machine's own, and so are files that are being written, and those replaced before.
 _OWN_ENDINGS = (".db", ".db-wal", ".db-shm", ".db-journal", ".lock", ".sock", ".link", ".part")
 _UNPACKED = ".meterlink-unpacked.part"
+_COMPRESSIONS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 
 
 def pack_folder(
@@ -57,7 +59,7 @@ def pack_folder(
     check_name(database, target)
     if target.exists() and not force:
         raise InputError(f"{target} exists already.", "Give another file to -o; --force replaces it.")
-    folder = database.parent
+    folder = database.parent.resolve()  # it may be a link itself
     with (
         exclusive_folder(database, "moving"),
         temporary_database(target.parent, f"{target.name}.db") as copy,
@@ -161,12 +163,12 @@ def _unpack(archive: Path, folder: Path, database_name: str, progress: Progress)
     """
     try:
         with zipfile.ZipFile(archive) as opened:
-            members = [member for member in opened.infolist() if not member.is_dir()]
+            members = [member for member in opened.infolist() if not member.filename.endswith("/")]
             names = _checked_names(archive, members, database_name)
             whole = sum(member.file_size for member in members)
             if whole > shutil.disk_usage(folder.parent).free:
                 raise DiskFullError(
-                    f"{archive} needs {whole / 1e6:,.0f} MB, more than the disk of {folder.parent} has.",
+                    f"{archive} needs {size_text(whole)}, more than the disk of {folder.parent} has.",
                     "Free some space on it.",
                 )
             done = 0
@@ -181,7 +183,7 @@ def _unpack(archive: Path, folder: Path, database_name: str, progress: Progress)
                 if (mode := stat.S_IMODE(member.external_attr >> 16)) and not mode & 0o077:
                     path.chmod(0o600)  # it was its owner's alone, as the station's key is
                 save_on_disk(path)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError, UnicodeDecodeError, RuntimeError) as error:
         raise DamagedDatabaseError(f"{archive} is damaged: {error}.", "Copy it again.") from error
     return names
 
@@ -209,6 +211,8 @@ def _checked_names(archive: Path, members: list[zipfile.ZipInfo], database_name:
                 f"{archive} has a file that no data folder has: {ascii(name)[:100]}.",
                 "It was not written by `meterlink backup`.",
             )
+        if member.compress_type not in _COMPRESSIONS:
+            raise DamagedDatabaseError(f"{archive} is damaged: {name} is compressed in another way.", "Copy it again.")
     return names
 
 

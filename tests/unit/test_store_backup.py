@@ -342,6 +342,15 @@ def test_a_folder_moves_to_another_machine(station, tmp_path):
     assert record_contents(target) == record_contents(station / "meterlink.db")
 
 
+def test_a_folder_behind_a_link_moves_with_its_files(station, tmp_path):
+    """A technician may keep the data folder on another disk, and name it by a link: the key must come along."""
+    (tmp_path / "link").symlink_to(station)
+    (station / "older.zip").write_bytes(b"older")
+    archive = tmp_path / "link" / "older.zip"  # in the folder itself: it must not pack its own older copy
+    _, listed = pack_folder(tmp_path / "link" / "meterlink.db", archive, force=True)
+    assert listed == ["profiles/yard.toml", "settings.toml", "station.key"]
+
+
 def test_files_that_are_there_are_kept_or_refused(station, tmp_path):
     archive = tmp_path / "station.zip"
     pack_folder(station / "meterlink.db", archive)
@@ -418,6 +427,36 @@ def test_a_damaged_archive_is_refused(station, tmp_path):
     target = tmp_path / "new" / "meterlink.db"
     target.parent.mkdir()
     with pytest.raises(DamagedDatabaseError, match="is damaged"):
+        unpack_folder(archive, target)
+    assert names(target.parent) == ["meterlink.db.lock"]
+    with zipfile.ZipFile(archive, "w") as writing:
+        writing.writestr("é.toml", b"contents")
+    archive.write_bytes(archive.read_bytes().replace("é".encode(), b"\xff\xfe"))  # a name that is no text
+    with pytest.raises(DamagedDatabaseError, match="is damaged"):
+        unpack_folder(archive, target)
+
+
+@pytest.mark.parametrize("compression", [zipfile.ZIP_LZMA, zipfile.ZIP_BZIP2])
+def test_an_archive_that_is_compressed_in_another_way_is_refused(path, tmp_path, compression):
+    archive = tmp_path / "station.zip"
+    with zipfile.ZipFile(archive, "w", compression) as writing:
+        writing.write(path, "meterlink.db")
+    target = tmp_path / "new" / "meterlink.db"
+    target.parent.mkdir()
+    with pytest.raises(DamagedDatabaseError, match="compressed in another way"):
+        unpack_folder(archive, target)
+    assert names(target.parent) == ["meterlink.db.lock"]
+
+
+def test_an_archive_with_a_nameless_file_is_refused(path, tmp_path):
+    archive = tmp_path / "station.zip"
+    with zipfile.ZipFile(archive, "w") as writing:
+        writing.write(path, "meterlink.db")
+        writing.writestr("x", b"contents")
+    archive.write_bytes(archive.read_bytes()[::-1].replace(b"x", b"\0", 1)[::-1])  # in the list at the end of the file
+    target = tmp_path / "new" / "meterlink.db"
+    target.parent.mkdir()
+    with pytest.raises(InputError, match="no data folder has"):
         unpack_folder(archive, target)
     assert names(target.parent) == ["meterlink.db.lock"]
 
