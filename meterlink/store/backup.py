@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from meterlink.core.errors import DamagedDatabaseError, InputError, StoreError
+from meterlink.core.text import count_phrase
 from meterlink.store.connections import connect_to_source
 from meterlink.store.copying import (
     SIDECARS,
@@ -72,6 +73,7 @@ def _check_target(path: Path, target: Path, *, force: bool) -> None:
 
     Raises:
         InputError: it is not.
+        StoreError: the database at ``path`` cannot be read, and so not be compared with ``target``.
     """
     check_name(path, target)
     if any(target.with_name(target.name + end).exists() for end in SIDECARS):
@@ -80,24 +82,21 @@ def _check_target(path: Path, target: Path, *, force: bool) -> None:
         return
     if not target.is_file():
         raise InputError(f"{target} is no file.", _OTHER_NAME)
+    own = _visit_uids(path)  # first: a fault of the record must not be taken for one of the backup
     try:
-        missing = _visits_only_in(target, path)
+        missing = len(_visit_uids(target) - own)
     except StoreError:
         raise InputError(
             f"{target} exists, and is no backup of a record.", f"{_OTHER_NAME} --force replaces it."
         ) from None
     if missing:
         raise InputError(
-            f"{target} has {missing} {'visit' if missing == 1 else 'visits'} that this record has not: it is a backup"
-            " of another station, or this record has lost them.",
+            f"{target} has {count_phrase(missing, 'visit')} that this record has not: it is a backup of another"
+            " station, or this record has lost them.",
             f"{_OTHER_NAME} --force replaces it.",
         )
 
 
-def _visits_only_in(backup: Path, path: Path) -> int:
-    """Return the number of visits in a backup that the database at ``path`` has not."""
-    uids: list[set[str]] = []
-    for database in (backup, path):
-        with connect_to_source(database) as connection:
-            uids.append({uid for (uid,) in map(tuple, connection.execute("SELECT uid FROM visits"))})
-    return len(uids[0] - uids[1])
+def _visit_uids(path: Path) -> set[str]:
+    with connect_to_source(path) as connection:
+        return {uid for (uid,) in map(tuple, connection.execute("SELECT uid FROM visits"))}

@@ -1,5 +1,6 @@
 """A backup is a whole record of one moment; restoring it never leaves a folder without one."""
 
+import re
 import shutil
 import sqlite3
 import stat
@@ -119,6 +120,19 @@ def test_a_later_backup_replaces_the_earlier_one_of_this_record_only(path, tmp_p
     assert target.read_bytes() == before
     back_up(fresh, target, force=True)
     assert Reader(target).visits() == []
+
+
+def test_a_fault_of_the_record_is_not_taken_for_one_of_the_backup(path, tmp_path):
+    """Else a person would hear that the only good copy is none, and that --force replaces it."""
+    target = tmp_path / "weekly.db"
+    back_up(path, target)
+    before = target.read_bytes()
+    with pytest.raises(NoDatabaseError, match="There is no database"):
+        back_up(tmp_path / "empty" / "meterlink.db", target)
+    path.write_bytes(b"garbage" * 2000)
+    with pytest.raises(NotADatabaseError, match=re.escape(f"{path} is not a Meterlink database")):
+        back_up(path, target)
+    assert target.read_bytes() == before
 
 
 def test_a_backup_replaces_no_other_file(path, tmp_path):
