@@ -131,6 +131,34 @@ def connect_to_copy(path: Path) -> sqlite3.Connection:
     return connection
 
 
+def empty_log(connection: sqlite3.Connection, path: Path) -> None:
+    """Move the write-ahead log of the database at ``path`` into it.
+
+    Raises:
+        DatabaseLockedError: another program reads the database, and so keeps a part of the log.
+    """
+    (is_busy, *_) = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    if is_busy:
+        raise DatabaseLockedError(
+            f"Another program reads the database at {path}, and keeps its log.", "Close that program."
+        )
+
+
+def write_anew(path: Path) -> None:
+    """Write a database anew, without the room and the bytes of deleted rows; the disk needs room for a second copy.
+
+    Run it outside any transaction, by the only writer.
+
+    Raises:
+        DatabaseLockedError: another program reads the database, and keeps its log.
+        StoreError: the disk is full or fails. After either error the room and the bytes are still in the files.
+    """
+    # A connection of its own, whose temporary files are on the disk: the copy may be larger than the memory.
+    with raise_store_errors(path), closing(connect_for_writing(path)) as connection:
+        connection.execute("VACUUM")
+        empty_log(connection, path)
+
+
 def stored_version(path: Path) -> int:
     """Return the schema version of a database.
 

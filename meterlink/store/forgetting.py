@@ -8,15 +8,14 @@ leaves deleted text in free space, in its word index and in its log.
 import secrets
 import sqlite3
 from collections.abc import Iterable, Mapping
-from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
-from meterlink.core.errors import DatabaseLockedError, VisitError
+from meterlink.core.errors import StoreError, VisitError
 from meterlink.core.meter_proof import is_proof_note
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.site_facts import SiteFact
-from meterlink.store.connections import as_store_error, connect_for_writing
+from meterlink.store.connections import write_anew
 from meterlink.store.places import find_site
 
 REMOVED = "removed"
@@ -119,17 +118,9 @@ def scrub(path: Path) -> None:
         DatabaseLockedError: a reader keeps the log from being emptied; the bytes are still there.
     """
     try:
-        # A connection of its own, whose temporary files are on the disk: the copy may be larger than the memory.
-        with closing(connect_for_writing(path)) as connection:
-            connection.execute("VACUUM")
-            (is_busy, *_) = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
-    except sqlite3.Error as error:
-        cause = as_store_error(error, path)
-        raise type(cause)(f"{_STILL_THERE} {cause.message} {cause.remedy}", _AGAIN) from error
-    if is_busy:
-        raise DatabaseLockedError(
-            f"{_STILL_THERE} Another program reads the database, and keeps its log.", f"Close it. {_AGAIN}"
-        )
+        write_anew(path)
+    except StoreError as cause:
+        raise type(cause)(f"{_STILL_THERE} {cause.message} {cause.remedy}", _AGAIN) from cause
 
 
 def _forget_visits(connection: sqlite3.Connection, visits: Iterable[int], names: Iterable[str]) -> None:

@@ -24,12 +24,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
-from meterlink.core.errors import DatabaseLockedError, InputError, NoDatabaseError
+from meterlink.core.errors import InputError, NoDatabaseError
 from meterlink.store.backup import copy_and_check
 from meterlink.store.connections import (
     SCHEMA_VERSION,
     as_store_error,
     connect_for_writing,
+    empty_log,
     is_damage,
     raise_store_errors,
     stored_version,
@@ -183,7 +184,7 @@ def _moves_log(path: Path) -> bool:
                 return False  # SQLite would remove the log
         with closing(connect_for_writing(path)) as connection:
             connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()
-            (busy, *_) = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            empty_log(connection, path)
     except FileNotFoundError:
         return False
     except sqlite3.Error as error:
@@ -191,8 +192,6 @@ def _moves_log(path: Path) -> bool:
             return False
         store_error = as_store_error(error, path)
         raise store_error from error
-    if busy:
-        raise DatabaseLockedError(f"Another program has {path} open.", "Close it, then try again.")
     return True
 
 

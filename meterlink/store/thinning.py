@@ -10,7 +10,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
-from meterlink.store.connections import connect_for_writing, raise_store_errors
+from meterlink.store.connections import connect_for_writing, raise_store_errors, write_anew
 from meterlink.store.queries import UNUSED_READING_IDS
 from meterlink.store.transactions import increment_counter
 
@@ -111,18 +111,18 @@ def thinnings(connection: sqlite3.Connection) -> list[Thinning]:
 
 
 def compact(path: Path) -> None:
-    """Give the room of deleted rows back to the disk: SQLite writes the database anew, and needs its size again for it.
+    """Give the room of deleted rows back to the disk, as `write_anew` does.
 
     The caller holds the lock of the folder.
 
     Raises:
-        StoreError: the disk is full or fails, or another program has the database open; it is as it was.
+        StoreError: the disk is full or fails; the file keeps its size.
+        DatabaseLockedError: another program reads the database, and keeps its log; the file keeps its size.
     """
     with raise_store_errors(path), closing(connect_for_writing(path)) as connection:
         connection.execute("PRAGMA foreign_keys = OFF")  # nothing refers to a stretch without readings
         connection.execute("DELETE FROM stretches WHERE last_reading_id < first_reading_id")
-        connection.execute("VACUUM")
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    write_anew(path)
 
 
 def _shorten(connection: sqlite3.Connection, stretch_ids: set[int], last: int) -> None:

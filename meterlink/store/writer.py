@@ -540,8 +540,8 @@ class Writer:
             if job.scrubs and not isinstance(outcomes[number], MeterlinkError):
                 try:
                     forgetting.scrub(self._path)
-                except (MeterlinkError, sqlite3.Error) as error:
-                    outcomes[number] = self._as_error(error)
+                except StoreError as error:
+                    outcomes[number] = error
 
     def _abandon(self, fault: MeterlinkError) -> None:
         """Fail all waiting jobs; later calls raise StoreError."""

@@ -271,7 +271,7 @@ def test_a_reader_that_keeps_the_log_is_named_and_a_second_run_empties_it(data: 
 def test_a_full_disk_says_that_the_bytes_are_still_there(data: Path) -> None:
     full = sqlite3.OperationalError("database or disk is full")
     full.sqlite_errorcode = sqlite3.SQLITE_FULL
-    with patch("meterlink.store.forgetting.connect_for_writing", side_effect=full):
+    with patch("meterlink.store.connections.connect_for_writing", side_effect=full):
         result = run_command("site", "forget", MARKS["site"], "--yes")
     assert result.status == 1
     assert "The personal data is removed, but its bytes are still in the file." in result.err

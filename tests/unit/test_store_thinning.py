@@ -219,6 +219,17 @@ def test_compacting_makes_the_file_smaller(tmp_path):
     assert expected.size == pytest.approx(size - path.stat().st_size, rel=0.2)
 
 
+def test_a_reader_that_keeps_the_file_large_is_named(path):
+    thin_record(path, LAST_VISIT + 3600 * SECOND)
+    with closing(sqlite3.connect(path)) as reader:
+        reader.execute("BEGIN")
+        reader.execute("SELECT COUNT(*) FROM visits").fetchone()
+        with pytest.raises(DatabaseLockedError, match="Another program reads the database"):
+            compact(path)
+    compact(path)
+    check_database(path)
+
+
 # The command
 
 
