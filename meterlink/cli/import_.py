@@ -37,12 +37,8 @@ def command(*, file: Path, preview: bool, data: str | None, as_json: bool) -> No
     form = format_of(file)
     path = data_dir(data) / DATABASE_FILE
     results: list[MergeResult] = []
-    with progress_bar() as progress:
-        merging = import_rows(
-            path, results, preview=preview, progress=lambda done, whole: progress("Merged", done, whole)
-        )
-        with merging as rows:
-            readings = read_into(file, form, rows, lambda _: None)
+    with progress_bar() as progress, import_rows(path, results, preview=preview, progress=progress) as rows:
+        readings = read_into(file, form, rows, lambda _: None)
     (result,) = results
     if as_json:
         answer = {"readings": readings, "new": dict(result.new), "remarks": list(result.remarks), "done": not preview}

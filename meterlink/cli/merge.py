@@ -42,7 +42,7 @@ def command(*, other: Path, preview: bool, data: str | None, as_json: bool) -> N
             other,
             sealer=Sealer(database, load_settings(folder).station, SystemClock()),
             preview=preview,
-            progress=lambda done, whole: progress("Raw readings", done, whole),
+            progress=progress,
         )
     if as_json:
         click.echo(

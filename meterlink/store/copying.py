@@ -4,6 +4,7 @@ A temporary file is locked by the process that writes it. The file of a killed p
 that makes a copy in the same folder.
 """
 
+import itertools
 import os
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -17,6 +18,7 @@ from meterlink.store.file_errors import store_error_class
 from meterlink.store.lock import try_lock
 
 _PREFIX, _SUFFIX = ".meterlink-", ".part"
+_numbers = itertools.count(1)  # of the temporary files of this process
 SIDECARS = ("-wal", "-shm", "-journal")
 """The ends of the names of the files that SQLite keeps beside a database."""
 
@@ -71,7 +73,7 @@ def temporary_database(folder: Path, name: str) -> Iterator[Path]:
         StoreError: the file cannot be made; the class names the cause.
     """
     _remove_leftovers(folder)
-    path = folder / f"{_PREFIX}{name}-{os.getpid()}{_SUFFIX}"
+    path = folder / f"{_PREFIX}{name}-{os.getpid()}-{next(_numbers)}{_SUFFIX}"
     try:
         file = path.open("x+b")
     except OSError as error:

@@ -7,7 +7,7 @@ raw reading by its connection, times, display and packet. It is one transaction:
 import json
 import re
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from decimal import Decimal
 from pathlib import Path
@@ -21,7 +21,7 @@ from meterlink.core.units import Quantity, quantity_of
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.store import queries
 from meterlink.store.connections import as_store_error, connect_for_reading, connect_for_writing
-from meterlink.store.copying import temporary_database
+from meterlink.store.copying import Progress, temporary_database
 from meterlink.store.exchange_fields import STRETCH_FIELDS, Personal
 from meterlink.store.exported import Nested, Row, Value, visit_record
 from meterlink.store.lock import exclusive_folder
@@ -467,13 +467,11 @@ class ImportedRows:
 
 
 @contextmanager
-def import_rows(
-    path: Path, result: list[MergeResult], *, preview: bool, progress: Callable[[int, int], None]
-) -> Iterator[ImportedRows]:
+def import_rows(path: Path, result: list[MergeResult], *, preview: bool, progress: Progress) -> Iterator[ImportedRows]:
     """Yield an `ImportedRows`; when the context ends, merge its rows into the database at ``path``.
 
     ``result`` gets the one `MergeResult`. With ``preview`` the database stays as it is. After any error in the context
-    it does so, too. ``progress`` is called as by `merge_file`.
+    it does so, too.
 
     Raises:
         DatabaseLockedError: a station runs on that folder.

@@ -11,7 +11,7 @@ A closed visit that both have, and that the merge changes, is sealed again by th
 """
 
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import NamedTuple
@@ -27,7 +27,7 @@ from meterlink.store.connections import (
     raise_store_errors,
     stored_version,
 )
-from meterlink.store.copying import copy_database, temporary_database
+from meterlink.store.copying import Progress, copy_database, no_progress, temporary_database
 from meterlink.store.lock import exclusive_folder
 from meterlink.store.merge_kinds import (
     ACCEPTED,
@@ -65,12 +65,12 @@ def merge_file(
     *,
     sealer: Sealer | None = None,
     preview: bool = False,
-    progress: Callable[[int, int], None] = lambda _done, _all: None,
+    progress: Progress = no_progress,
 ) -> MergeResult:
     """Merge the database ``other`` into that at ``path``; with ``preview`` only count the rows that would come.
 
-    ``sealer`` seals the visits that the merge changes; None for a database without them. ``progress`` is called with
-    the number of raw readings that are done, and of all. Without a database at ``path`` one is made.
+    ``sealer`` seals the visits that the merge changes; None for a database without them. ``progress`` counts the raw
+    readings. Without a database at ``path`` one is made.
 
     Raises:
         InputError: both are one file.
@@ -93,7 +93,9 @@ def merge_file(
         ):
             migrate(connection, own)
             attach_for_reading(connection, readable, "other")
-            result = _merge_attached(connection, path, sealer, progress, preview=preview)
+            connection.row_factory = sqlite3.Row
+            with _transaction(connection, preview=preview):
+                result = _merge_rows(connection, path, None if preview else sealer, progress, preview=preview)
             if not preview:
                 with suppress(sqlite3.Error):  # the rows are committed; the next start moves the log
                     connection.execute("PRAGMA main.wal_checkpoint(TRUNCATE)")
@@ -123,33 +125,26 @@ def _current_version(other: Path, folder: Path) -> Iterator[Path]:
         yield copy
 
 
-def _merge_attached(
-    connection: sqlite3.Connection,
-    path: Path,
-    sealer: Sealer | None,
-    progress: Callable[[int, int], None],
-    *,
-    preview: bool,
-) -> MergeResult:
-    connection.row_factory = sqlite3.Row
+@contextmanager
+def _transaction(connection: sqlite3.Connection, *, preview: bool) -> Iterator[None]:
+    """Commit the changes of the context when it ends; after an error, or with ``preview``, undo them."""
     # Rows get other ids; the references are checked before the commit.
     connection.execute("PRAGMA foreign_keys = OFF")
     connection.execute("BEGIN IMMEDIATE")
     try:
-        result = _merge_rows(connection, path, None if preview else sealer, progress, preview=preview)
+        yield
         connection.execute("ROLLBACK" if preview else "COMMIT")
     except BaseException:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
-    return result
 
 
 def _merge_rows(
     connection: sqlite3.Connection,
     path: Path,
     sealer: Sealer | None,
-    progress: Callable[[int, int], None],
+    progress: Progress,
     *,
     preview: bool,
 ) -> MergeResult:

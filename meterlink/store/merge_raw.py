@@ -7,29 +7,22 @@ channel and packet. Of several such readings, as many are kept as the database h
 
 import sqlite3
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Sequence
 
+from meterlink.store.copying import Progress
 from meterlink.store.merge_kinds import columns_of, create_id_table, id_here, newest_id
 from meterlink.store.stretches import LONGEST_OFFSET
 
 # Row ids copied in one statement: a tenth of a second, so that a progress bar moves.
 _SLICE = 50_000
 
-Progress = Callable[[int, int], None]
-"""Called with the number of raw readings that are done, and of all."""
-
 # A stretch's own columns; the others say how its readings are displayed.
 _OF_STRETCH = {
     "id", "connection_id", "visit_id", "point_id", "clock_set", "base_factor", "base_divisor", "base_offset",
     "first_utc_ns", "first_monotonic_ns", "first_reading_id", "last_reading_id",
 }  # fmt: skip
-_SELECT_READINGS = """
-    SELECT r.id, s.first_utc_ns + r.utc_offset_us * 1000,
-        s.first_monotonic_ns + (r.utc_offset_us + r.clock_shift_us) * 1000, r.digits, r.packet
-    FROM {schema}.stretches s JOIN {schema}.raw_readings r
-        ON r.id BETWEEN s.first_reading_id AND COALESCE(s.last_reading_id, 9223372036854775807) AND r.stretch_id = s.id
-    WHERE s.id = ? ORDER BY r.id
-"""
+# Its columns with a row id, and the table of that row.
+_REFERENCES = {"connection_id": "connections", "visit_id": "visits", "point_id": "test_points"}
 
 # Rows that are compared at once.
 _ROWS = 1_000
@@ -49,8 +42,9 @@ class RawMerge:
         self._connection = connection
         self._first_new_connection = first_new_connection
         self._copy = copy
-        self._columns = columns_of(connection, "stretches")
+        self._columns = [column for column in columns_of(connection, "stretches") if column != "id"]
         self._display = [column for column in self._columns if column not in _OF_STRETCH]
+        self._same_display = " AND ".join(f"{column} IS ?" for column in self._display)
         # An open stretch would reach over the rows that follow now.
         connection.execute(
             "UPDATE main.stretches SET last_reading_id = ? WHERE last_reading_id IS NULL",
@@ -116,17 +110,21 @@ class RawMerge:
         return new
 
     def _insert_stretches(self, instead: dict[str, str], values: tuple[int, int]) -> None:
-        columns = [column for column in self._columns if column != "id"]
-        referred = {"connection_id": "connections", "visit_id": "visits", "point_id": "test_points"}
-        chosen = [
-            instead.get(column) or (id_here(referred[column], f"o.{column}") if column in referred else f"o.{column}")
-            for column in columns
-        ]
         self._connection.execute(
-            f"INSERT INTO main.stretches (id, {', '.join(columns)}) SELECT s.new, {', '.join(chosen)}"
+            f"INSERT INTO main.stretches (id, {', '.join(self._columns)})"
+            f" SELECT s.new, {self._selected('other', instead)}"
             " FROM other.stretches o JOIN temp.same_stretches s ON s.old = o.id ORDER BY s.new",
             values,
         )
+
+    def _selected(self, schema: str, instead: dict[str, str]) -> str:
+        """Return SQL for the columns of the stretch ``o`` of a database, with the row ids of this one.
+
+        ``instead`` is ``{column: SQL}`` for columns that are not taken as they are.
+        """
+        here = {column: id_here(table, f"o.{column}") for column, table in _REFERENCES.items()}
+        chosen = instead | (here if schema == "other" else {})
+        return ", ".join(chosen.get(column, f"o.{column}") for column in self._columns)
 
     def _compare_connections(self) -> int:
         """Insert those readings of the connections that both have which are missing here."""
@@ -172,10 +170,9 @@ class RawMerge:
 
     def _count_if_here(self, stretch: sqlite3.Row) -> int | None:
         """Return the number of readings of a stretch if a stretch here begins with the same ones, else None."""
-        same_display = " AND ".join(f"{column} IS ?" for column in self._display)
         same = self._connection.execute(
             "SELECT id FROM main.stretches WHERE connection_id = ? AND first_utc_ns = ? AND first_monotonic_ns = ?"
-            f" AND {same_display} ORDER BY id LIMIT 1",
+            f" AND {self._same_display} ORDER BY id LIMIT 1",
             (
                 stretch["connection_here"], stretch["first_utc_ns"], stretch["first_monotonic_ns"],
                 *(stretch[column] for column in self._display),
@@ -196,12 +193,11 @@ class RawMerge:
 
     def _readings_here(self, stretch: sqlite3.Row) -> dict[_Identity, list[int]]:
         """Return the row ids of this database's readings of the same connection, display and time."""
-        same_display = " AND ".join(f"{column} IS ?" for column in self._display)
         span = LONGEST_OFFSET * 1000
         found: dict[_Identity, list[int]] = defaultdict(list)
         candidates = self._connection.execute(
             "SELECT id FROM main.stretches WHERE connection_id = ? AND first_utc_ns BETWEEN ? AND ?"
-            f" AND {same_display} ORDER BY first_reading_id, id",
+            f" AND {self._same_display} ORDER BY first_reading_id, id",
             (
                 stretch["connection_here"], stretch["first_utc_ns"] - span, stretch["first_utc_ns"] + span,
                 *(stretch[column] for column in self._display),
@@ -214,43 +210,29 @@ class RawMerge:
 
     def _insert_missing(self, stretch: sqlite3.Row, missing: list[int], wanted: set[int]) -> None:
         """Insert readings of a stretch that are missing here, as a stretch of their own."""
-        connection = self._connection
         if not missing:
             return
-        first = newest_id(connection, "raw_readings") + 1
+        first = newest_id(self._connection, "raw_readings") + 1
         if self._copy:
-            stretch_id = self._insert_stretch(
-                "other", stretch["id"], connection_here=stretch["connection_here"], first=first, count=len(missing)
-            )
-            connection.executemany(
-                "INSERT INTO main.raw_readings (id, stretch_id, utc_offset_us, clock_shift_us, digits, packet)"
-                " SELECT ?, ?, utc_offset_us, clock_shift_us, digits, packet FROM other.raw_readings WHERE id = ?",
-                ((first + number, stretch_id, reading_id) for number, reading_id in enumerate(missing)),
-            )
-        connection.executemany(
+            self._copy_readings("other", stretch["id"], missing, first)
+        self._connection.executemany(
             "INSERT INTO temp.same_raw_readings VALUES (?, ?)",
             ((reading_id, first + number) for number, reading_id in enumerate(missing) if reading_id in wanted),
         )
 
-    def _insert_stretch(
-        self, schema: str, stretch_id: int, *, connection_here: int | None, first: int, count: int
-    ) -> int:
-        """Insert a copy of a stretch for ``count`` readings from the row ``first`` on; return its row id."""
-        columns = [column for column in self._columns if column != "id"]
-        instead = {"first_reading_id": str(first), "last_reading_id": str(first + count - 1)}
-        if schema == "other":
-            instead |= {
-                "connection_id": str(connection_here),
-                "visit_id": id_here("visits", "o.visit_id"),
-                "point_id": id_here("test_points", "o.point_id"),
-            }
-        chosen = ", ".join(instead.get(column, f"o.{column}") for column in columns)
-        inserted = self._connection.execute(
-            f"INSERT INTO main.stretches ({', '.join(columns)}) SELECT {chosen} FROM {schema}.stretches o WHERE id = ?",
+    def _copy_readings(self, schema: str, stretch_id: int, reading_ids: Sequence[int], first: int) -> None:
+        """Insert copies of readings of a stretch, as rows from ``first`` on, in a copy of the stretch."""
+        instead = {"first_reading_id": str(first), "last_reading_id": str(first + len(reading_ids) - 1)}
+        copied = self._connection.execute(
+            f"INSERT INTO main.stretches ({', '.join(self._columns)}) SELECT {self._selected(schema, instead)}"
+            f" FROM {schema}.stretches o WHERE id = ?",
             (stretch_id,),
         ).lastrowid
-        assert inserted is not None  # noqa: S101  # sqlite3 sets it after every INSERT
-        return inserted
+        self._connection.executemany(
+            "INSERT INTO main.raw_readings (id, stretch_id, utc_offset_us, clock_shift_us, digits, packet)"
+            f" SELECT ?, ?, utc_offset_us, clock_shift_us, digits, packet FROM {schema}.raw_readings WHERE id = ?",
+            ((first + number, copied, reading_id) for number, reading_id in enumerate(reading_ids)),
+        )
 
     def _separate_accepted(self) -> None:
         """Copy the raw readings that were accepted in both databases apart: each is one accepted reading's own."""
@@ -268,17 +250,12 @@ class RawMerge:
             (stretch_id,) = connection.execute(
                 "SELECT stretch_id FROM main.raw_readings WHERE id = ?", (new,)
             ).fetchone()
-            copied = self._insert_stretch("main", stretch_id, connection_here=None, first=copy_id, count=1)
-            connection.execute(
-                "INSERT INTO main.raw_readings (id, stretch_id, utc_offset_us, clock_shift_us, digits, packet)"
-                " SELECT ?, ?, utc_offset_us, clock_shift_us, digits, packet FROM main.raw_readings WHERE id = ?",
-                (copy_id, copied, new),
-            )
+            self._copy_readings("main", stretch_id, [new], copy_id)
             connection.execute("UPDATE temp.same_raw_readings SET new = ? WHERE old = ?", (copy_id, old))
 
     def _report(self, number: int) -> None:
         self._done += number
-        self._progress(self._done, self._all)
+        self._progress("Merging", self._done, self._all)
 
 
 def _columns_in_order(connection: sqlite3.Connection, schema: str, stretch_id: int) -> sqlite3.Cursor:
@@ -286,14 +263,23 @@ def _columns_in_order(connection: sqlite3.Connection, schema: str, stretch_id: i
     cursor = connection.cursor()
     cursor.row_factory = None
     return cursor.execute(
-        f"SELECT r.utc_offset_us, r.clock_shift_us, r.digits, r.packet FROM {schema}.stretches s"
-        f" JOIN {schema}.raw_readings r ON r.id BETWEEN s.first_reading_id"
-        f" AND COALESCE(s.last_reading_id, {_LARGEST_ID}) AND r.stretch_id = s.id WHERE s.id = ? ORDER BY r.id",
-        (stretch_id,),
+        _select_readings(schema, "r.utc_offset_us, r.clock_shift_us, r.digits, r.packet"), (stretch_id,)
     )
 
 
 def _readings(connection: sqlite3.Connection, schema: str, stretch_id: int) -> Iterator[tuple[int, _Identity]]:
-    rows = connection.execute(_SELECT_READINGS.format(schema=schema), (stretch_id,))
+    columns = (
+        "r.id, s.first_utc_ns + r.utc_offset_us * 1000,"
+        " s.first_monotonic_ns + (r.utc_offset_us + r.clock_shift_us) * 1000, r.digits, r.packet"
+    )
+    rows = connection.execute(_select_readings(schema, columns), (stretch_id,))
     for reading_id, *identity in map(tuple, rows):
         yield reading_id, tuple(identity)
+
+
+def _select_readings(schema: str, columns: str) -> str:
+    """Return SQL for the readings ``r`` of the stretch ``s`` with the row id ``?``, in their order."""
+    return (
+        f"SELECT {columns} FROM {schema}.stretches s JOIN {schema}.raw_readings r ON r.id BETWEEN s.first_reading_id"
+        f" AND COALESCE(s.last_reading_id, {_LARGEST_ID}) AND r.stretch_id = s.id WHERE s.id = ? ORDER BY r.id"
+    )

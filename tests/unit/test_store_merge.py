@@ -362,6 +362,18 @@ def test_a_preview_changes_nothing_and_says_what_comes(tmp_path):
     assert preview.new["accepted_readings"] == 3
 
 
+def test_a_preview_into_an_empty_folder_copies_a_record_that_cannot_be_read_in_place(tmp_path, monkeypatch):
+    """The copy of the stick's record and the preview's empty one are in one folder, both for a ``meterlink.db``."""
+    other = tmp_path / "stick" / "meterlink.db"
+    other.parent.mkdir()
+    shutil.copy(first_phone(tmp_path), other)
+    monkeypatch.setattr(merge, "is_directly_readable", lambda _: False)
+    folder = tmp_path / "empty"
+    folder.mkdir()
+    assert merge_file(folder / "meterlink.db", other, preview=True).new["visits"] == len(Reader(other).visits())
+    assert [path.name for path in folder.iterdir()] == ["meterlink.db.lock"]
+
+
 def test_every_table_is_merged_or_said_not_to_be(tmp_path):
     with running_writer(tmp_path / "one.db"):
         pass
