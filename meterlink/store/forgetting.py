@@ -24,6 +24,10 @@ REMOVED = "removed"
 # The facts that a person writes about people and places; those of the nameplate are the machine's.
 _UNIT_FACTS = (UnitFact.NOTE, UnitFact.PHOTO, UnitFact.LOCATION)
 _SITE_FACTS = (SiteFact.CUSTOMER, SiteFact.ADDRESS)
+# Every message on an accepted reading has the uid of its visit.
+_MESSAGES_OF_VISIT = tuple(
+    f"{table} WHERE instr(payload, CAST(? AS BLOB)) > 0" for table in ("outbox", "rejected_messages")
+)
 _STILL_THERE = "The personal data is removed, but its bytes are still in the file."
 _AGAIN = "Then run it again with the new name, which meterlink site list has."
 _PSEUDONYM_BYTES = 2  # four hexadecimal digits; the names are unique, so it is drawn again if it is taken
@@ -50,17 +54,17 @@ def site_removal(connection: sqlite3.Connection, site: str, *, units: bool) -> R
     """
     site_id = find_site(connection, site)
     visits = _visits_of_site(connection, site_id)
-    facts = "SELECT COUNT(*) FROM site_facts WHERE site_id = ? AND fact = ?"
+    site_facts, unit_facts = _personal_site_facts(connection, site_id), _unit_facts(connection, site_id)
     counts = {
         "site name": 1,
-        "customer entry": _count(connection, facts, (site_id, SiteFact.CUSTOMER)),
-        "address entry": _count(connection, facts, (site_id, SiteFact.ADDRESS)),
+        "customer entry": sum(row["fact"] == SiteFact.CUSTOMER for row in site_facts),
+        "address entry": sum(row["fact"] == SiteFact.ADDRESS for row in site_facts),
         "unit name": _count(connection, "SELECT COUNT(*) FROM units WHERE site_id = ?", (site_id,)) if units else 0,
-        "unit fact": len(_unit_facts(connection, site_id)),
+        "unit fact": len(unit_facts),
         **_visit_counts(connection, visits),
     }
-    photos = tuple(text for _, fact, text in _unit_facts(connection, site_id) if fact == UnitFact.PHOTO)
-    names = [site, *(row["text"] for row in _personal_site_facts(connection, site_id))]
+    photos = tuple(row["text"] for row in unit_facts if row["fact"] == UnitFact.PHOTO)
+    names = [site, *(row["text"] for row in site_facts)]
     return Removal(counts, photos, _plans_with(connection, visits, names))
 
 
@@ -86,8 +90,8 @@ def forget_site(connection: sqlite3.Connection, site: str, *, units: bool) -> st
     connection.execute("UPDATE sites SET name = ? WHERE id = ?", (pseudonym, site_id))
     for row in _personal_site_facts(connection, site_id):
         connection.execute("DELETE FROM site_facts WHERE id = ?", (row["id"],))
-    for row_id, _, _ in _unit_facts(connection, site_id):
-        connection.execute("DELETE FROM unit_facts WHERE id = ?", (row_id,))
+    for row in _unit_facts(connection, site_id):
+        connection.execute("DELETE FROM unit_facts WHERE id = ?", (row["id"],))
     if units:
         for unit in connection.execute("SELECT id FROM units WHERE site_id = ?", (site_id,)).fetchall():
             name = _pseudonym(connection, "unit", "SELECT 1 FROM units WHERE name = ?")
@@ -142,12 +146,8 @@ def _forget_visits(connection: sqlite3.Connection, visits: Iterable[int], names:
         connection.executemany(
             "DELETE FROM seal_salts WHERE visit_id = ? AND subject = ?", [(visit_id, subject) for subject in subjects]
         )
-        for table in ("outbox", "rejected_messages"):
-            # Every message on an accepted reading has the uid of its visit.
-            connection.execute(
-                f"DELETE FROM {table} WHERE instr(payload, CAST(? AS BLOB)) > 0",  # noqa: S608  # our own names
-                (uid,),
-            )
+        for messages in _MESSAGES_OF_VISIT:
+            connection.execute(f"DELETE FROM {messages}", (uid,))  # noqa: S608  # constants only
 
 
 def _visit_counts(connection: sqlite3.Connection, visits: Iterable[int]) -> dict[str, int]:
@@ -158,8 +158,8 @@ def _visit_counts(connection: sqlite3.Connection, visits: Iterable[int]) -> dict
         counts["job number"] += row["job"] not in {"", REMOVED}
         counts["remark"] += len(_notes(connection, visit_id)) + len(_voids(connection, visit_id))
         counts["waiting message"] += sum(
-            _count(connection, f"SELECT COUNT(*) FROM {table} WHERE instr(payload, CAST(? AS BLOB)) > 0", (row["uid"],))  # noqa: S608  # our own names
-            for table in ("outbox", "rejected_messages")
+            _count(connection, f"SELECT COUNT(*) FROM {messages}", (row["uid"],))  # noqa: S608  # constants only
+            for messages in _MESSAGES_OF_VISIT
         )
     return counts
 
@@ -183,11 +183,11 @@ def _personal_site_facts(connection: sqlite3.Connection, site_id: int) -> list[s
     return [row for row in rows if row["fact"] in _SITE_FACTS]
 
 
-def _unit_facts(connection: sqlite3.Connection, site_id: int) -> list[tuple[int, str, str]]:
+def _unit_facts(connection: sqlite3.Connection, site_id: int) -> list[sqlite3.Row]:
     rows = connection.execute(
         "SELECT f.id, f.fact, f.text FROM unit_facts f JOIN units u ON u.id = f.unit_id WHERE u.site_id = ?", (site_id,)
     ).fetchall()
-    return [(row["id"], row["fact"], row["text"]) for row in rows if row["fact"] in _UNIT_FACTS]
+    return [row for row in rows if row["fact"] in _UNIT_FACTS]
 
 
 def _visits_of_site(connection: sqlite3.Connection, site_id: int) -> list[int]:
