@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.equipment import Meter, Plan, Site
-from meterlink.core.errors import MeterlinkError, StoreError
+from meterlink.core.errors import MeterlinkError, StoreError, VisitError
 from meterlink.core.meter_facts import Fact, FactName
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.site_facts import SiteFact
@@ -625,8 +625,9 @@ class Writer:
             connection.execute("ROLLBACK TO job")
             self._stretches.forget()
             outcome = self._as_error(error)
-            own_fault = not isinstance(error, MeterlinkError | sqlite3.Error)
-            _log.error("a batch was refused: %s", outcome, exc_info=own_fault)
+            if not isinstance(error, VisitError):  # the answer to a command that cannot be done; its sender gets it
+                own_fault = not isinstance(error, MeterlinkError | sqlite3.Error)
+                _log.error("a batch was refused: %s", outcome, exc_info=own_fault)
         connection.execute("RELEASE job")
         return outcome
 

@@ -25,7 +25,7 @@ from meterlink.core.equipment import (
     Span,
     TestPoint,
 )
-from meterlink.core.errors import DatabaseLockedError, DiskFullError, StoreError
+from meterlink.core.errors import DatabaseLockedError, DiskFullError, StoreError, VisitError
 from meterlink.core.questions import Choice, Question
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Amount, Quantity
@@ -558,6 +558,13 @@ def test_a_batch_with_wrong_data_fails_alone(watched, writer, path, alarms, capl
     assert [row.reading.text for row in visit.raw(path)] == ["1.00 µF", "4.00 µF"]
     assert alarms == []
     assert not writer.busy
+
+
+def test_a_refused_command_is_no_error_of_the_log(writer, caplog):
+    """The person who asked gets the answer; an error of the log is a fault of the station."""
+    with pytest.raises(VisitError, match="no site"):
+        writer.rename_site("Nowhere", "Somewhere").result(OUTER)
+    assert caplog.records == []
 
 
 async def test_cancelling_a_future_does_not_stop_the_commit(watched, writer, path):
