@@ -16,10 +16,10 @@ from meterlink.cli.terminal import is_interactive
 from meterlink.core.clock import format_rfc3339
 from meterlink.link.messages import CommandName
 from meterlink.settings import DATABASE_FILE, existing_data_dir
+from meterlink.store import thinning
 from meterlink.store.copying import size_text
 from meterlink.store.lock import exclusive_folder
 from meterlink.store.reader import Reader
-from meterlink.store.thinning import Thinnable
 
 _DAYS = {"d": 1, "w": 7, "y": 365}
 _MOST_DAYS = 36_500  # a hundred years: a longer time is a slip of the keyboard
@@ -80,7 +80,8 @@ def command(*, days: int, yes: bool, compact: bool, data: str | None, as_json: b
     if done and may_go.readings:
         deleted = _thin(database.parent, before, may_go.readings)
     if done and compact:
-        _compact(database)
+        with exclusive_folder(database, "compacting"):
+            thinning.compact(database)
     if as_json:
         fields = {
             "before": format_rfc3339(before),
@@ -98,13 +99,17 @@ def command(*, days: int, yes: bool, compact: bool, data: str | None, as_json: b
         print_text("Nothing is changed. Delete them with --yes; a backup first: meterlink backup -o FILE")
 
 
-def _preview(may_go: Thinnable, before: int) -> str:
+def _preview(may_go: thinning.Thinnable, before: int) -> str:
     if not may_go.readings:
         return f"No raw readings from before {local_time(before)} may go."
-    return f"{may_go.readings:,} raw readings from before {local_time(before)} may go: about {size_text(may_go.size)}."
+    return f"{_count(may_go.readings)} from before {local_time(before)} may go: about {size_text(may_go.size)}."
 
 
-def _is_confirmed(may_go: Thinnable) -> bool:
+def _count(readings: int) -> str:
+    return f"{readings:,} raw reading{'' if readings == 1 else 's'}"
+
+
+def _is_confirmed(may_go: thinning.Thinnable) -> bool:
     """Ask on a terminal; without one nobody has confirmed."""
     question = "They cannot come back. Delete them?" if may_go.readings else "Make the file smaller?"
     return is_interactive() and click.confirm(question)
@@ -112,7 +117,7 @@ def _is_confirmed(may_go: Thinnable) -> bool:
 
 def _print_result(database: Path, deleted: int, size: int, *, compacted: bool) -> None:
     if deleted:
-        print_text(f"Deleted: {deleted:,} raw readings.")
+        print_text(f"Deleted: {_count(deleted)}.")
     if compacted:
         print_text(f"The file has {size_text(database.stat().st_size)} now, it had {size_text(size)}.")
     else:
@@ -148,10 +153,3 @@ def _require_no_daemon(database: Path) -> None:
     """
     with exclusive_folder(database, "compacting"):
         pass
-
-
-def _compact(database: Path) -> None:
-    from meterlink.store.thinning import compact  # noqa: PLC0415  # only where it is asked for
-
-    with exclusive_folder(database, "compacting"):
-        compact(database)

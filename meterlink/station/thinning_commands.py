@@ -8,8 +8,6 @@ from meterlink.core.errors import InputError
 from meterlink.store.thinning import LEAST_AGE
 from meterlink.store.writer import Writer
 
-_DAY = 86_400 * 10**9  # ns
-
 
 class ThinningCommands:
     """Deletes old raw readings through the station's writer."""
@@ -29,7 +27,7 @@ class ThinningCommands:
         if not uid or self._clock.now().utc_ns - until_utc_ns < LEAST_AGE:
             raise InputError(
                 "Raw readings of the last day are not thinned: a visit may still need them.",
-                f"Give a time at least {LEAST_AGE // _DAY} day ago.",
+                "Give a time at least 1 day ago.",
             )
         done = await asyncio.wrap_future(self._writer.thin_slice(uid, until_utc_ns, after_id))
         return done._asdict()
