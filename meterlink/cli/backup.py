@@ -14,7 +14,7 @@ from meterlink.settings import DATABASE_FILE, existing_data_dir
 @click.command()
 @click.option("-o", "output", required=True, metavar="FILE", type=click.Path(path_type=Path), help="The file to write.")
 @click.option("--whole", is_flag=True, help="The whole data folder as a ZIP file, to move to another machine.")
-@click.option("--force", is_flag=True, help="Replace FILE, whatever it is.")
+@click.option("--force", is_flag=True, help="Replace FILE also if it is no older backup of this record.")
 @data_option
 @json_option
 def command(*, output: Path, whole: bool, force: bool, data: str | None, as_json: bool) -> None:
