@@ -57,11 +57,14 @@ def copy_and_check(path: Path, copy: Path, progress: Progress) -> Contents:
 
 
 def check_name(path: Path, target: Path) -> None:
-    """Do nothing if no database can take the file ``target`` for its own, or for the record at ``path``.
+    """Do nothing if a backup of the database at ``path`` can have the name ``target``.
 
     Raises:
-        InputError: one can.
+        InputError: it is the name of the record, of a file that SQLite keeps beside a database, or of a folder, a
+            device or a pipe.
     """
+    if target.exists() and not target.is_file():
+        raise InputError(f"{target} is no file.", _OTHER_NAME)
     if target == path.resolve():
         raise InputError(f"{target} is the record itself.", _OTHER_NAME)
     if target.name.endswith((*SIDECARS, ".lock")):
@@ -80,8 +83,6 @@ def _check_target(path: Path, target: Path, *, force: bool) -> None:
         raise InputError(f"{target} is in use: a program has it open, or was killed with it.", _OTHER_NAME)
     if not target.exists() or force:
         return
-    if not target.is_file():
-        raise InputError(f"{target} is no file.", _OTHER_NAME)
     own = _visit_uids(path)  # first: a fault of the record must not be taken for one of the backup
     try:
         missing = len(_visit_uids(target) - own)

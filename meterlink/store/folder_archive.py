@@ -50,7 +50,7 @@ def pack_folder(
         The contents of the record, and the names of the other files in the archive.
 
     Raises:
-        InputError: ``target`` exists, and ``force`` is not given; or it has a name of a database's own files.
+        InputError: ``target`` exists, and ``force`` is not given; or it is no name for a backup, see `check_name`.
         DatabaseLockedError: a station runs on the folder: its further readings would stay behind.
         DamagedDatabaseError: the database is damaged, or the disk did not keep the file as it was written.
         StoreError: the database cannot be read, or a disk is full or fails; ``target`` is as it was.

@@ -1,5 +1,6 @@
 """A backup is a whole record of one moment; restoring it never leaves a folder without one."""
 
+import os
 import re
 import shutil
 import sqlite3
@@ -142,8 +143,16 @@ def test_a_backup_replaces_no_other_file(path, tmp_path):
         back_up(path, settings)
     with pytest.raises(InputError, match="is the record itself"):
         back_up(path, path, force=True)
-    with pytest.raises(InputError, match="is no file"):
-        back_up(path, tmp_path)
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    for special in (tmp_path, pipe):  # a rename would put a file in the place of a pipe or a device
+        with pytest.raises(InputError, match="is no file"):
+            back_up(path, special)
+        with pytest.raises(InputError, match="is no file"):
+            back_up(path, special, force=True)
+        with pytest.raises(InputError, match="is no file"):
+            pack_folder(path, special, force=True)
+    assert pipe.is_fifo()
     for name in ("meterlink.db-wal", "meterlink.db-journal", "other.db-shm", "meterlink.db.lock"):
         with pytest.raises(InputError, match="belongs to a database"):
             back_up(path, path.parent / name, force=True)
