@@ -13,8 +13,6 @@ from meterlink.store.repairs import replacements
 from meterlink.store.rows import ComponentRating, LastReading, StoredUnit
 from meterlink.store.transactions import get_or_insert_unit, move_visit
 
-_REMEDY = "List them: meterlink unit list"
-
 
 def find_unit(connection: sqlite3.Connection, site: Site) -> int:
     """Return the row id of a unit.
@@ -27,7 +25,7 @@ def find_unit(connection: sqlite3.Connection, site: Site) -> int:
         (site.name, site.unit),
     ).fetchone()
     if row is None:
-        raise VisitError(f"There is no unit {site.unit!r} at {site.name!r}.", _REMEDY)
+        raise VisitError(f"There is no unit {site.unit!r} at {site.name!r}.", "List them: meterlink unit list")
     return int(row["id"])
 
 
@@ -39,7 +37,7 @@ def find_site(connection: sqlite3.Connection, name: str) -> int:
     """
     row = connection.execute("SELECT id FROM sites WHERE name = ?", (name,)).fetchone()
     if row is None:
-        raise VisitError(f"There is no site {name!r}.", _REMEDY)
+        raise VisitError(f"There is no site {name!r}.", "List them: meterlink site list")
     return int(row["id"])
 
 
