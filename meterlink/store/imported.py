@@ -20,7 +20,7 @@ from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity, quantity_of
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.store import queries
-from meterlink.store.connections import as_store_error, connect_for_reading, connect_for_writing
+from meterlink.store.connections import connect_for_reading, connect_for_writing, raise_store_errors
 from meterlink.store.copying import Progress, temporary_database
 from meterlink.store.exchange_fields import STRETCH_FIELDS, Personal
 from meterlink.store.exported import Nested, Row, Value, visit_record
@@ -485,7 +485,7 @@ def import_rows(path: Path, result: list[MergeResult], *, preview: bool, progres
             if present is not None:
                 present.row_factory = None
             connection = stack.enter_context(closing(connect_for_writing(temporary)))
-            stack.enter_context(_store_errors(temporary))
+            stack.enter_context(raise_store_errors(temporary))
             migrate(connection, temporary)
             connection.row_factory = sqlite3.Row
             # A file that is gone with the power: nobody reads it again.
@@ -496,15 +496,6 @@ def import_rows(path: Path, result: list[MergeResult], *, preview: bool, progres
             rows.finish()
             connection.execute("COMMIT")
         result.append(merge_file(path, temporary, preview=preview, progress=progress))
-
-
-@contextmanager
-def _store_errors(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except sqlite3.Error as error:
-        store_error = as_store_error(error, path)
-        raise store_error from error
 
 
 def _parts(record: Record, name: str) -> Sequence[Record]:
