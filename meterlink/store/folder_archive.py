@@ -50,7 +50,8 @@ def pack_folder(
         The contents of the record, and the names of the other files in the archive.
 
     Raises:
-        InputError: ``target`` exists, and ``force`` is not given; or it is no name for a backup, see `check_name`.
+        InputError: ``target`` exists, and ``force`` is not given; or it is no name for a backup, see `check_name`; or a
+            file in the folder has a name that not every machine can have, or there are too many.
         DatabaseLockedError: a station runs on the folder: its further readings would stay behind.
         DamagedDatabaseError: the database is damaged, or the disk did not keep the file as it was written.
         StoreError: the database cannot be read, or a disk is full or fails; ``target`` is as it was.
@@ -68,6 +69,7 @@ def pack_folder(
     ):
         contents = copy_and_check(database, copy, progress)
         names = [name for name in _files(folder) if folder / name != target]
+        _check_movable(folder, names)
         temporary.chmod(0o600)  # the key that signs is in it, and all that the settings keep
         sources = {database.name: copy, **{name: folder / name for name in names}}
         _write_archive(temporary, sources, progress)
@@ -138,6 +140,36 @@ def _is_own(name: str) -> bool:
     return parts[-1].endswith(_OWN_ENDINGS) or KEPT in parts[-1] or is_temporary
 
 
+def _is_portable(name: str) -> bool:
+    """Return whether every machine can have a file of this name, with ``/``, inside a folder."""
+    has_only_names = all(part not in {"", ".", ".."} for part in name.split("/"))
+    return has_only_names and name.isprintable() and not any(sign in name for sign in "\\:")
+
+
+def _check_movable(folder: Path, names: list[str]) -> None:
+    """Do nothing if `unpack_folder` takes files of these names.
+
+    Raises:
+        InputError: it refuses one; said here, where the file can still be renamed.
+    """
+    folded: set[str] = set()
+    for name in names:
+        if not _is_portable(name):
+            raise InputError(
+                f"{folder} has a file with a name that not every machine can have: {ascii(name)[:100]}.",
+                "Rename it, without colon, backslash and invisible signs.",
+            )
+        if name.casefold() in folded:
+            raise InputError(
+                f"{folder} has two files whose names differ in upper and lower case only: {name}.", "Rename one."
+            )
+        folded.add(name.casefold())
+    if len(names) >= MOST_FILES:  # the database comes with them
+        raise InputError(
+            f"{folder} has {len(names) + 1:,} files; an archive has at most {MOST_FILES:,}.", "Move some elsewhere."
+        )
+
+
 def _write_archive(target: Path, sources: dict[str, Path], progress: Progress) -> None:
     whole = sum(source.stat().st_size for source in sources.values())
     done = 0
@@ -198,11 +230,8 @@ def _checked_names(archive: Path, members: list[zipfile.ZipInfo], database_name:
         raise InputError(f"{archive} has two files of one name.", "It was not written by `meterlink backup`.")
     for member in members:
         name = member.filename
-        parts = name.split("/")
         is_strange = (
-            not name.isprintable()
-            or any(part in {"", ".", ".."} for part in parts)
-            or any(sign in name for sign in "\\:")
+            not _is_portable(name)
             or stat.S_ISLNK(member.external_attr >> 16)
             or (name != database_name and _is_own(name))
         )

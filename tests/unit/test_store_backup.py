@@ -374,6 +374,22 @@ def test_a_folder_behind_a_link_moves_with_its_files(station, tmp_path):
     assert listed == ["profiles/yard.toml", "settings.toml", "station.key"]
 
 
+@pytest.mark.skipif("sys.platform != 'linux'", reason="other systems have no such file names")
+@pytest.mark.parametrize("name", ["photo 14:25.jpg", "a\\b", "a\nb", "Settings.toml", "photo \udcff.jpg"])
+def test_a_name_that_cannot_be_restored_is_refused_where_it_can_be_changed(station, tmp_path, name):
+    """Not on the new machine, when the old one may be gone: a phone names its pictures by the time, with a colon."""
+    (station / name).write_bytes(b"picture")
+    with pytest.raises(InputError, match=r"not every machine can have|upper and lower case"):
+        pack_folder(station / "meterlink.db", tmp_path / "station.zip")
+    assert not (tmp_path / "station.zip").exists()
+
+
+def test_more_files_than_can_be_restored_are_refused_at_once(station, tmp_path, monkeypatch):
+    monkeypatch.setattr(folder_archive, "MOST_FILES", 3)  # the folder has three files beside its database
+    with pytest.raises(InputError, match="at most 3"):
+        pack_folder(station / "meterlink.db", tmp_path / "station.zip")
+
+
 def test_files_that_are_there_are_kept_or_refused(station, tmp_path):
     archive = tmp_path / "station.zip"
     pack_folder(station / "meterlink.db", archive)
