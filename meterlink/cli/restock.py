@@ -22,16 +22,16 @@ from meterlink.cli.output import (
 from meterlink.cli.output_file import STANDARD_OUTPUT, write_whole_file
 from meterlink.cli.station_command import send_command
 from meterlink.cli.table import Cell
+from meterlink.cli.truck import item_text, part_option, place_option, read_movements, read_stock
 from meterlink.core.clock import format_rfc3339
-from meterlink.core.errors import InputError, NoDatabaseError
+from meterlink.core.errors import InputError
 from meterlink.core.stock import CAPACITOR, MOST_PARTS
 from meterlink.core.text import clean_text, count_phrase
 from meterlink.link.messages import CommandName, ReceivedParts
 from meterlink.record.paper import Paper
 from meterlink.record.restock import RestockLine, RestockList, restock_list
-from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir
+from meterlink.settings import data_dir
 from meterlink.station.truck import capacitor_entries, stock_item
-from meterlink.store.reader import Reader
 
 _FORMATS = ("csv", "html", "pdf")
 _ENDINGS = {".csv": "csv", ".html": "html", ".htm": "html", ".pdf": "pdf"}
@@ -78,7 +78,8 @@ def restock(*, since: str | None, as_format: str | None, output: str, paper: str
         from meterlink.cli.history import parse_since  # noqa: PLC0415  # half of the time of a short list
 
         since_utc_ns = parse_since(since, datetime.now(UTC))
-    found = _restock_list(data, since_utc_ns)
+    counts = read_stock(data)
+    found = restock_list(read_movements(data), counts, capacitor_entries(counts), since_utc_ns)
     if output or as_format:
         if form.is_for_programs:
             raise click.UsageError("Give either -o and --format, or --json or --lines.")
@@ -105,10 +106,8 @@ def restock(*, since: str | None, as_format: str | None, output: str, paper: str
 @click.command("receive")
 @click.argument("rating", metavar="[RATING]", default="")
 @click.option("--count", type=click.IntRange(1, MOST_PARTS), help="Number of parts; 1 without it.")
-@click.option(
-    "--part", default=CAPACITOR, show_default=True, metavar="NAME", help="The kind of part: contactor, fan motor."
-)
-@click.option("--place", default="", help="Where it lies on the truck: 'left bin'.")
+@part_option
+@place_option
 @click.option(
     "--list",
     "file",
@@ -167,19 +166,9 @@ def receive(
         click.echo("Nothing is booked. Book it with --yes.")
     else:
         for booked in parts:
-            name = booked["rating"] if booked["part"] == CAPACITOR else f"{booked['part']} {booked['rating']}"
             click.echo(
-                f"Received: {booked['received']} of {printable_text(name)}. On the truck: {max(booked['count'], 0)}."
+                f"Received: {booked['received']} of {item_text(booked)}. On the truck: {max(booked['count'], 0)}."
             )
-
-
-def _restock_list(data: str | None, since_utc_ns: int | None) -> RestockList:
-    try:
-        reader = Reader(existing_data_dir(data) / DATABASE_FILE)
-        movements, counts = reader.stock_movements(), reader.stock()
-    except NoDatabaseError:
-        movements, counts = [], []
-    return restock_list(movements, counts, capacitor_entries(counts), since_utc_ns)
 
 
 def _since_sentence(found: RestockList) -> str:
@@ -291,10 +280,7 @@ def _line(part: str, rating: str, count: int, place: str) -> ReceivedParts:
 
 def _preview(lines: Sequence[ReceivedParts], data: str | None) -> None:
     """Show the lines of a list before they are booked, with the counts on the truck before and after."""
-    try:
-        counts = {count.item: count.count for count in Reader(existing_data_dir(data) / DATABASE_FILE).stock()}
-    except NoDatabaseError:
-        counts = {}
+    counts = {count.item: count.count for count in read_stock(data)}
     for line in lines:
         item = stock_item(line["part"], line["text"])
         now = f"{counts[item]} now" if item in counts else "new"

@@ -21,17 +21,13 @@ from meterlink.cli.output import (
 from meterlink.cli.restock import receive, restock
 from meterlink.cli.station_command import send_command
 from meterlink.cli.table import Cell
+from meterlink.cli.truck import item_text, part_option, place_option, read_movements, read_stock
 from meterlink.core.clock import format_rfc3339
-from meterlink.core.errors import InputError, NoDatabaseError
+from meterlink.core.errors import InputError
 from meterlink.core.stock import CAPACITOR, MOST_PARTS, Movement, MovementKind, StockCount
 from meterlink.link.messages import CommandName
-from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir, load_stock
-from meterlink.store.reader import Reader
+from meterlink.settings import data_dir, load_stock
 
-_part = click.option(
-    "--part", default=CAPACITOR, show_default=True, metavar="NAME", help="The kind of part: contactor, fan motor."
-)
-_place = click.option("--place", default="", help="Where it lies on the truck: 'left bin'.")
 _note = click.option("--note", default="", help="A note on this entry.")
 _number = click.IntRange(1, MOST_PARTS)
 
@@ -62,7 +58,7 @@ def list_stock(*, empty: bool, data: str | None, form: Form) -> None:
     With --json: an array of part, rating, count (below 0: more were used than loaded), place, low (the low mark; null
     without one).
     """
-    counts = [count for count in _stock(data) if not empty or count.count <= 0]
+    counts = [count for count in read_stock(data) if not empty or count.count <= 0]
     records = list(map(_count_fields, counts))
     if form.prints(records, records):
         return
@@ -87,8 +83,8 @@ def list_stock(*, empty: bool, data: str | None, form: Form) -> None:
 @command.command()
 @click.argument("rating", metavar="RATING")
 @click.option("--count", default=1, show_default=True, type=_number, help="Number of parts.")
-@_part
-@_place
+@part_option
+@place_option
 @_note
 @data_option
 @json_option
@@ -107,8 +103,8 @@ def add(*, rating: str, count: int, part: str, place: str, note: str, data: str 
 @command.command()
 @click.argument("rating", metavar="RATING")
 @click.argument("number", metavar="NUMBER", type=click.IntRange(0, MOST_PARTS))
-@_part
-@_place
+@part_option
+@place_option
 @_note
 @data_option
 @json_option
@@ -126,7 +122,7 @@ def count(*, rating: str, number: int, part: str, place: str, note: str, data: s
 @command.command()
 @click.argument("rating", metavar="RATING")
 @click.option("--count", default=1, show_default=True, type=_number, help="Number of parts.")
-@_part
+@part_option
 @_note
 @data_option
 @json_option
@@ -144,7 +140,7 @@ def use(*, rating: str, count: int, part: str, note: str, data: str | None, as_j
 @command.command()
 @click.argument("rating", metavar="RATING")
 @click.argument("number", metavar="NUMBER", type=click.IntRange(0, MOST_PARTS))
-@_part
+@part_option
 @data_option
 @json_option
 def low(*, rating: str, number: int, part: str, data: str | None, as_json: bool) -> None:
@@ -157,16 +153,15 @@ def low(*, rating: str, number: int, part: str, data: str | None, as_json: bool)
     With --json: part, rating, count (on the truck now), low.
     """
     result = send_command(data_dir(data), CommandName.SET_LOW_MARK, part=part, text=rating, count=number)
-    name = result["rating"] if result["part"] == CAPACITOR else f"{result['part']} {result['rating']}"
     mark = f"is to be bought with fewer than {number}" if number else "has no low mark"
-    text = f"{printable_text(name)} {mark}. On the truck: {max(result['count'], 0)}."
+    text = f"{item_text(result)} {mark}. On the truck: {max(result['count'], 0)}."
     click.echo(json.dumps(result) if as_json else text)
 
 
 @command.command("return")
 @click.argument("rating", metavar="RATING")
 @click.option("--count", default=1, show_default=True, type=_number, help="Number of parts.")
-@_part
+@part_option
 @_note
 @data_option
 @json_option
@@ -192,10 +187,7 @@ def ledger(*, data: str | None, form: Form) -> None:
 
     With --json: an array of id, at, kind (loaded, received, used, returned, counted), part, rating, count, place, note.
     """
-    try:
-        movements = Reader(existing_data_dir(data) / DATABASE_FILE).stock_movements()
-    except NoDatabaseError:
-        movements = []
+    movements = read_movements(data)
     records = list(map(_movement_fields, movements))
     if form.prints(records, records):
         return
@@ -231,7 +223,7 @@ def import_list(*, file: Path, yes: bool, data: str | None, as_json: bool) -> No
 
     With --json: changes (part, rating, before, count, place) and done.
     """
-    known = {str(present.item): present for present in _stock(data)}
+    known = {str(present.item): present for present in read_stock(data)}
     changes = [
         (entry, before)
         for entry in load_stock(file)
@@ -279,7 +271,7 @@ def export_list(*, data: str | None) -> None:
     Raises:
         InputError: no capacitor is on the truck.
     """
-    counts = [count for count in _stock(data) if count.item.part == CAPACITOR]
+    counts = [count for count in read_stock(data) if count.item.part == CAPACITOR]
     if not counts:
         raise InputError("No capacitor is in the stock, and a stock list needs one.", "Add some: meterlink stock add")
     for count in counts:
@@ -301,13 +293,6 @@ def _remark(count: StockCount) -> str:
     return f"low: fewer than {count.low}" if count.is_low else ""
 
 
-def _stock(data: str | None) -> list[StockCount]:
-    try:
-        return Reader(existing_data_dir(data) / DATABASE_FILE).stock()
-    except NoDatabaseError:
-        return []
-
-
 def _move(
     kind: MovementKind, rating: str, count: int, part: str, place: str, note: str, data: str | None, *, as_json: bool
 ) -> None:
@@ -315,9 +300,8 @@ def _move(
     result = send_command(
         data_dir(data), CommandName.ADD_STOCK, kind=kind, part=part, text=rating, count=count, **texts
     )
-    name = result["rating"] if result["part"] == CAPACITOR else f"{result['part']} {result['rating']}"
     short = " More were used than loaded: count them." if result["count"] < 0 else ""
-    text = f"On the truck: {max(result['count'], 0)} of {printable_text(name)}.{short}"
+    text = f"On the truck: {max(result['count'], 0)} of {item_text(result)}.{short}"
     click.echo(json.dumps(result) if as_json else text)
 
 
