@@ -8,7 +8,7 @@ from meterlink.core.errors import InputError
 from meterlink.core.stock import CAPACITOR, Movement, StockCount, StockItem, last_restock, not_replaced, used_since
 
 if TYPE_CHECKING:
-    from meterlink.judge.label.replacement import ReplacementOption, StockEntry
+    from meterlink.judge.label.replacement import StockEntry
 
 _MOST_CANDIDATES = 3  # a longer list is read in `meterlink judge replacement`
 
@@ -91,11 +91,6 @@ def _candidates(count: StockCount, entries: "Sequence[StockEntry]") -> tuple[Can
     except InputError:  # its volts are unknown: nothing may stand in for it
         return ()
     return tuple(
-        Candidate(_named(option), str(option.method), option.is_temporary, option.remarks)
+        Candidate(option.parts_and_places, str(option.method), option.is_temporary, option.remarks)
         for option in options[:_MOST_CANDIDATES]
     )
-
-
-def _named(option: "ReplacementOption") -> str:
-    places = ", ".join(dict.fromkeys(entry.note for entry in option.parts if entry.note))
-    return f"{option}{f' ({places})' if places else ''}"

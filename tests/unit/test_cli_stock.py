@@ -143,7 +143,7 @@ def test_none_is_left_and_the_rules_name_a_candidate_with_its_wiring(data: Path)
     done("add", "45 MFD 440V", "--place", "right bin")
     done("add", "5 MFD 440V")
     done("use", LABEL)
-    assert "None left of 45+5 µF 440 V: meanwhile 45 µF 440 V and 5 µF 440 V (right bin), two singles for a dual." in (
+    assert "None left of 45+5 µF 440 V: meanwhile 45 µF 440 V (right bin) and 5 µF 440 V, two singles for a dual." in (
         done("restock")
     )
     (line,) = run_for_json("stock", "restock")["lines"]

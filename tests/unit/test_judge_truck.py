@@ -57,3 +57,14 @@ def sentence(label: str | None, *stock: str) -> str:
 )
 def test_truck_sentence(label, stock, expected):
     assert sentence(label, *stock) == expected
+
+
+def test_each_part_stands_with_its_own_place():
+    # Two bins behind two parts would send the technician to the wrong one. Common practice, no source.
+    entries = [
+        StockEntry(parse_rating("45 uF 440 V"), 1, "right bin"),
+        StockEntry(parse_rating("5 uF 440 V"), 1, "left bin"),
+    ]
+    assert "45 µF 440 V (right bin) and 5 µF 440 V (left bin), two singles for a dual." in truck_sentence(
+        "run capacitor", parse_rating("45+5 uF 440 V"), entries
+    )

@@ -74,7 +74,7 @@ def _lines(result: ReplacementResult) -> list[str]:
         for option in alternatives:
             temporary = "temporary, " if option.is_temporary else ""
             lines += [f"or {temporary}{_option_text(option)}", *(f"  {remark}" for remark in option.remarks)]
-    lines += [f"not {_entry_text(entry)}: {reason}" for entry, reason in result.excluded]
+    lines += [f"not {entry.part_and_place}: {reason}" for entry, reason in result.excluded]
     return [*lines, standard_caution(CircuitState.ISOLATED, Quantity.CAPACITANCE)]
 
 
@@ -82,7 +82,3 @@ def _option_text(option: ReplacementOption) -> str:
     notes = ", ".join(dict.fromkeys(entry.note for entry in option.parts if entry.note))
     count = min(entry.count for entry in option.parts)
     return f"{option}: {option.method}, {count} in stock{f' ({notes})' if notes else ''}"
-
-
-def _entry_text(entry: StockEntry) -> str:
-    return f"{entry.part} ({entry.note})" if entry.note else str(entry.part)

@@ -7,7 +7,7 @@ the range of the new part must lie inside it.
 """
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
@@ -31,6 +31,11 @@ class StockEntry:
     part: RatedPart
     count: int
     note: str = ""
+
+    @property
+    def part_and_place(self) -> str:
+        """The part with its place: ``45 µF 440 V (right bin)``."""
+        return f"{self.part} ({self.note})" if self.note else str(self.part)
 
 
 class ReplacementMethod(StrEnum):
@@ -65,9 +70,17 @@ class ReplacementOption:
         """Whether it serves only until the right part is there."""
         return self.method in _TEMPORARY
 
+    @property
+    def parts_and_places(self) -> str:
+        """The parts, each with its place on the truck: ``45 µF 440 V (right bin) and 5 µF 440 V``."""
+        return _listed(entry.part_and_place for entry in self.parts)
+
     def __str__(self) -> str:
-        counts = Counter(str(entry.part) for entry in self.parts)
-        return " and ".join(f"{count} x {part}" if count > 1 else part for part, count in counts.items())
+        return _listed(str(entry.part) for entry in self.parts)
+
+
+def _listed(parts: Iterable[str]) -> str:
+    return " and ".join(f"{count} x {part}" if count > 1 else part for part, count in Counter(parts).items())
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,5 +33,4 @@ def truck_sentence(component: str, label: RatedPart | None, stock: Sequence[Stoc
 
 
 def _option_text(option: ReplacementOption) -> str:
-    notes = ", ".join(dict.fromkeys(entry.note for entry in option.parts if entry.note))
-    return f"{option}{f' ({notes})' if notes else ''}, {option.method}"
+    return f"{option.parts_and_places}, {option.method}"
