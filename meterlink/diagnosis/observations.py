@@ -236,6 +236,22 @@ def is_evidence(reading: Reading, judgement: Judgement) -> bool:
     return reading.digits is None or judgement.digits is not None
 
 
+def observe_accepted(
+    number: int, reading: Reading, judgement: Judgement, *, meter: str, time: float | None
+) -> Observation:
+    """Return an accepted reading with its judgement; ``time`` is in seconds from any zero, None where unknown."""
+    return Observation(
+        number=number,
+        measured=MeasuredValue.from_reading(reading, judgement.resolution),
+        accuracy=parse_recorded_accuracy(judgement.accuracy, reading.quantity),
+        judgement=judgement,
+        meter=meter,
+        time=time,
+        coupling=reading.coupling,
+        low_battery=reading.low_battery,
+    )
+
+
 def observe(
     point: TestPoint,
     measured: MeasuredValue,

@@ -12,9 +12,8 @@ from meterlink.diagnosis.observations import (
     PointReadings,
     is_evidence,
     judge_each_part,
-    parse_recorded_accuracy,
+    observe_accepted,
 )
-from meterlink.judge.judging import MeasuredValue
 from meterlink.link.messages import CauseView, DerivedView
 from meterlink.station.rules import shipped_rules
 from meterlink.station.visit import AcceptedReading, ActiveVisit
@@ -119,13 +118,10 @@ def _observations(accepted: Iterable[AcceptedReading]) -> Iterator[Observation]:
 
 def _observation(accepted: AcceptedReading) -> Observation:
     reading = accepted.reading
-    return Observation(
-        number=accepted.number,
-        measured=MeasuredValue.from_reading(reading, accepted.judgement.resolution),
-        accuracy=parse_recorded_accuracy(accepted.judgement.accuracy, reading.quantity),
-        judgement=accepted.judgement,
+    return observe_accepted(
+        accepted.number,
+        reading,
+        accepted.judgement,
         meter=accepted.meter,
         time=reading.timestamp.utc_ns * 1e-9,
-        coupling=reading.coupling,
-        low_battery=reading.low_battery,
     )

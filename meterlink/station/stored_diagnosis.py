@@ -15,10 +15,9 @@ from meterlink.diagnosis.observations import (
     PointReadings,
     is_evidence,
     judge_each_part,
-    parse_recorded_accuracy,
+    observe_accepted,
 )
 from meterlink.judge.electrical.insulation import DEFAULT_INSULATION_MINIMUM
-from meterlink.judge.judging import MeasuredValue
 from meterlink.settings import Settings
 from meterlink.station.diagnosis import VisitDiagnosis, supply_frequency
 from meterlink.station.row_points import point_of_row, replacement_of_points
@@ -100,13 +99,10 @@ def _observation(row: HistoryRow, *, one_boot: bool) -> Observation:
     reading = row.reading
     # Within one boot the monotonic clock is right, even if somebody set the wall clock.
     nanoseconds = reading.timestamp.monotonic_ns if one_boot else reading.timestamp.utc_ns
-    return Observation(
-        number=row.id,
-        measured=MeasuredValue.from_reading(reading, row.judgement.resolution),
-        accuracy=parse_recorded_accuracy(row.judgement.accuracy, reading.quantity),
-        judgement=row.judgement,
+    return observe_accepted(
+        row.id,
+        reading,
+        row.judgement,
         meter=clean_text(row.meter.name or row.meter.address, LONGEST_REMARK),
         time=nanoseconds * 1e-9 if one_boot or row.clock_set is not False else None,
-        coupling=reading.coupling,
-        low_battery=reading.low_battery,
     )
