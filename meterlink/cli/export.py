@@ -12,7 +12,7 @@ import click
 from meterlink.cli.completion import complete_unit, complete_visit
 from meterlink.cli.history import parse_since
 from meterlink.cli.output import data_option, printable_text
-from meterlink.cli.output_file import STANDARD_OUTPUT, open_output, whole_path
+from meterlink.cli.output_file import STANDARD_OUTPUT, form_of_ending, open_output, refuse_on_terminal, whole_path
 from meterlink.cli.progress import progress_bar
 from meterlink.cli.stored_visits import find_visit
 from meterlink.core.errors import InputError
@@ -100,7 +100,7 @@ def command(
             raise click.UsageError("sqlite is the whole database as it is: leave out the other options.")
         _copy_database(output, data)
         return
-    chosen_form = ExportFormat(form) if form else _format_of(output)
+    chosen_form = ExportFormat(form) if form else form_of_ending(output, ENDINGS, ExportFormat.CSV)
     _check_output(chosen_form, output)
     require(chosen_form)
     path = existing_data_dir(data) / DATABASE_FILE
@@ -146,18 +146,6 @@ def _write(
             write_accepted(form, file, source, names, counted)
 
 
-def _format_of(output: str) -> ExportFormat:
-    """Return the format that the ending of a file names; CSV for one without ending.
-
-    Raises:
-        click.UsageError: there is no format of that ending.
-    """
-    ending = Path(output).suffix.lower()
-    if ending and ending not in ENDINGS:
-        raise click.UsageError(f"No format has the ending {ending}: use {', '.join(ENDINGS)}, or give --format.")
-    return ENDINGS.get(ending, ExportFormat.CSV)
-
-
 def _check_output(form: ExportFormat, output: str) -> None:
     """Do nothing if the output can have the format.
 
@@ -168,8 +156,8 @@ def _check_output(form: ExportFormat, output: str) -> None:
         return
     if form is ExportFormat.PARQUET:
         raise click.UsageError("Parquet is written to a file, not to a pipe: give one with -o FILE.")
-    if form in BINARY and sys.stdout.isatty():
-        raise click.UsageError(f"A terminal cannot show {form}: give a file with -o FILE, or a pipe.")
+    if form in BINARY:
+        refuse_on_terminal(output, form)
 
 
 def _chosen(

@@ -3,12 +3,15 @@
 import os
 import stat
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from tempfile import mkstemp
-from typing import BinaryIO
+from typing import BinaryIO, TypeVar
 
+import click
+
+from meterlink.cli.output import printable_text
 from meterlink.core.errors import InputError
 
 _REMEDY = "Give another file to -o."
@@ -16,15 +19,33 @@ _REMEDY = "Give another file to -o."
 STANDARD_OUTPUT = "-"
 """The name that stands for standard output."""
 
+_FormT = TypeVar("_FormT", bound=str)
 
-def write_whole_file(path: Path, content: str | bytes) -> None:
-    """Write ``content`` (a text as UTF-8) to a file as `open_whole_file` does.
+
+def form_of_ending(output: str, endings: Mapping[str, _FormT], default: _FormT | None = None) -> _FormT:
+    """Return the format that the ending of a file names, by ``endings``; ``default`` for a file without ending.
 
     Raises:
-        InputError: the file cannot be written.
+        click.UsageError: there is no format of that ending; or there is no ending, and no default.
     """
-    with open_whole_file(path) as file:
-        file.write(content.encode() if isinstance(content, str) else content)
+    ending, listed = Path(output).suffix.lower(), ", ".join(endings)
+    if ending in endings:
+        return endings[ending]
+    if default is None:
+        raise click.UsageError(f"{printable_text(output)} does not end in {listed}: name FILE so, or give --format.")
+    if ending:
+        raise click.UsageError(f"No format has the ending {ending}: use {listed}, or give --format.")
+    return default
+
+
+def refuse_on_terminal(output: str, form: str) -> None:
+    """Do nothing unless a file of the binary format ``form`` would go to a terminal.
+
+    Raises:
+        click.UsageError: it would.
+    """
+    if output == STANDARD_OUTPUT and sys.stdout.isatty():
+        raise click.UsageError(f"A terminal cannot show {form}: give a file with -o FILE, or a pipe.")
 
 
 @contextmanager
@@ -90,6 +111,16 @@ def open_output(name: str) -> Iterator[BinaryIO]:
         return
     with open_whole_file(Path(name)) as file:
         yield file
+
+
+def write_output(name: str, content: bytes) -> None:
+    """Write ``content`` as the output of ``-o NAME``: a whole file, or standard output for ``-``.
+
+    Raises:
+        InputError: the file cannot be written.
+    """
+    with open_output(name) as file:
+        file.write(content)
 
 
 @contextmanager

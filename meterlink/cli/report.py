@@ -1,14 +1,14 @@
 """``meterlink report``: the report on a visit, for the customer or for the file."""
 
 from collections.abc import Sequence
-from pathlib import Path
 
 import click
 
 from meterlink.cli.completion import complete_site, complete_unit, complete_visit
 from meterlink.cli.output import printable_text
-from meterlink.cli.output_file import write_whole_file
-from meterlink.cli.stored_visits import find_visit
+from meterlink.cli.output_file import STANDARD_OUTPUT, form_of_ending, refuse_on_terminal, write_output
+from meterlink.cli.paper import paper_option
+from meterlink.cli.stored_visits import find_visit, newest_visit
 from meterlink.core.errors import InputError
 from meterlink.core.text import did_you_mean
 from meterlink.record.html import html_report
@@ -23,7 +23,6 @@ from meterlink.station.visit_record import read_visit_record
 from meterlink.store.reader import Reader
 from meterlink.store.rows import StoredVisit
 
-_STANDARD_OUTPUT = "-"
 _FORMATS = {".html": "html", ".htm": "html", ".pdf": "pdf", ".md": "md", ".json": "json"}
 
 
@@ -45,15 +44,9 @@ _FORMATS = {".html": "html", ".htm": "html", ".pdf": "pdf", ".md": "md", ".json"
     show_default=True,
     help="customer: a page or two; technical: everything. JSON always has everything.",
 )
-@click.option(
-    "--paper",
-    type=click.Choice(list(map(str, Paper))),
-    default=str(Paper.A4),
-    show_default=True,
-    help="The paper of a PDF; HTML prints on both.",
-)
+@paper_option("The paper of a PDF; HTML prints on both.")
 @click.option("--anonymous", is_flag=True, help="Leave out names, addresses, notes, photos; times are UTC.")
-@click.option("-o", "output", default=_STANDARD_OUTPUT, metavar="FILE", help="Default: - (standard output).")
+@click.option("-o", "output", default=STANDARD_OUTPUT, metavar="FILE", help="Default: - (standard output).")
 @click.option("--data", metavar="DIR", help="Data folder of the station.")
 def command(
     visit: str,
@@ -82,13 +75,15 @@ def command(
 
     Raises:
         click.UsageError: more than one of VISIT, --last and --unit is given, or --site without --unit, or no
-            format has the ending of FILE.
+            format has the ending of FILE, or a PDF would go to a terminal.
     """
     if sum(map(bool, (visit, last, unit))) > 1:
         raise click.UsageError("Give one of VISIT, --last and --unit.")
     if site and not unit:
         raise click.UsageError("--site says where --unit is: give that, too.")
-    form = form or _format_of(output)
+    form = form or form_of_ending(output, _FORMATS, "html")
+    if form == "pdf":
+        refuse_on_terminal(output, form)
     folder = existing_data_dir(data)
     reader = Reader(folder / DATABASE_FILE)
     stored = _choose_visit(reader.visits(), visit, unit, site)
@@ -96,23 +91,9 @@ def command(
     if report.logo is not None and report.logo.remark:
         click.echo(f"The logo {report.logo.name} is not in the report. {report.logo.remark}", err=True)
     content = _render(report, form, Voice(voice), Paper(paper))
-    if output == _STANDARD_OUTPUT:
-        click.echo(content, nl=False)
-        return
-    write_whole_file(Path(output), content)
-    click.echo(f"The report on {printable_text(stored.site.name)} / {printable_text(stored.site.unit)}: {output}")
-
-
-def _format_of(output: str) -> str:
-    """Return the format that the ending of a file names; html for one without ending.
-
-    Raises:
-        click.UsageError: there is no format of that ending.
-    """
-    ending = Path(output).suffix.lower()
-    if ending and ending not in _FORMATS:
-        raise click.UsageError(f"No format has the ending {ending}: use {', '.join(_FORMATS)}, or give --format.")
-    return _FORMATS.get(ending, "html")
+    write_output(output, content)
+    if output != STANDARD_OUTPUT:
+        click.echo(f"The report on {printable_text(stored.site.name)} / {printable_text(stored.site.unit)}: {output}")
 
 
 def _render(report: Report, form: str, voice: Voice, paper: Paper) -> bytes:
@@ -132,12 +113,11 @@ def _render(report: Report, form: str, voice: Voice, paper: Paper) -> bytes:
 
 
 def _choose_visit(visits: Sequence[StoredVisit], uid: str, unit: str, site: str) -> StoredVisit:
-    if not visits:
-        raise InputError("There is no visit in this data folder yet.", "Give another data folder with --data DIR.")
+    newest = newest_visit(visits)
     if uid:
         return find_visit(visits, uid)
     if not unit:
-        return visits[-1]
+        return newest
     found = [
         visit
         for visit in visits

@@ -19,7 +19,8 @@ from meterlink.cli.output import (
     print_text,
     printable_text,
 )
-from meterlink.cli.output_file import STANDARD_OUTPUT, write_whole_file
+from meterlink.cli.output_file import STANDARD_OUTPUT, form_of_ending, refuse_on_terminal, write_output
+from meterlink.cli.paper import paper_option
 from meterlink.cli.station_command import send_command
 from meterlink.cli.table import Cell
 from meterlink.cli.truck import item_text, part_option, place_option, read_movements, read_stock
@@ -44,13 +45,7 @@ _LARGEST_LIST = 1_000_000  # bytes of a CSV that was bought
     "--format", "as_format", type=click.Choice(_FORMATS), help="Write a file; default: by the ending of FILE."
 )
 @click.option("-o", "output", default="", metavar="FILE", help="A .csv, .html or .pdf to print; - is standard output.")
-@click.option(
-    "--paper",
-    type=click.Choice(list(map(str, Paper))),
-    default=str(Paper.A4),
-    show_default=True,
-    help="The paper of a PDF.",
-)
+@paper_option("The paper of a PDF.")
 @data_option
 @listing_options("rating", "buy", "used", "count", "low", "part", "place")
 def restock(*, since: str | None, as_format: str | None, output: str, paper: str, data: str | None, form: Form) -> None:
@@ -216,29 +211,21 @@ def _write(found: RestockList, output: str, as_format: str | None, paper: str) -
     """Write the list as a file.
 
     Raises:
-        click.UsageError: no format has the ending of the file.
+        click.UsageError: no format has the ending of the file, or a PDF would go to a terminal.
     """
     from meterlink.record.restock_forms import restock_csv, restock_html, restock_pdf  # noqa: PLC0415  # only for a file
 
-    ending = Path(output).suffix.lower()
-    form = as_format or _ENDINGS.get(ending)
-    if form is None:
-        listed = ", ".join(_ENDINGS)
-        raise click.UsageError(f"{printable_text(output)} does not end in {listed}: name FILE so, or give --format.")
-    content: str | bytes
-    match form:
+    match as_format or form_of_ending(output, _ENDINGS):
         case "csv":
-            content = restock_csv(found)
+            content = restock_csv(found).encode()
         case "html":
-            content = restock_html(found, _since_sentence(found))
-        case _:
+            content = restock_html(found, _since_sentence(found)).encode()
+        case form:
+            refuse_on_terminal(output, form)
             content = restock_pdf(found, _since_sentence(found), Paper(paper))
-    written = content.encode() if isinstance(content, str) else content
-    if output == STANDARD_OUTPUT:
-        click.echo(written, nl=False)
-        return
-    write_whole_file(Path(output), written)
-    click.echo(f"The restock list, {count_phrase(len(found.lines), 'line')}: {output}")
+    write_output(output, content)
+    if output != STANDARD_OUTPUT:
+        click.echo(f"The restock list, {count_phrase(len(found.lines), 'line')}: {output}")
 
 
 def _read_list(file: Path) -> list[ReceivedParts]:

@@ -2,13 +2,13 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import tzinfo
-from pathlib import Path
 
 import click
 
 from meterlink.cli.completion import complete_site, complete_unit
 from meterlink.cli.output import data_option, printable_text
-from meterlink.cli.output_file import STANDARD_OUTPUT, write_whole_file
+from meterlink.cli.output_file import STANDARD_OUTPUT, form_of_ending, refuse_on_terminal, write_output
+from meterlink.cli.paper import paper_option
 from meterlink.core.equipment import Site, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.site_facts import SiteFact
@@ -30,7 +30,7 @@ from meterlink.store.rows import HistoryRow, StoredUnit, StoredVisit
 @click.option("--part", default="", metavar="NAME", help="This part only: run capacitor.")
 @click.option("--size", default="60x40", show_default=True, metavar="WxH", help="Width and height in mm.")
 @click.option("--sheet", default="", metavar="CxR:WxH", help="A sheet of stickers: columns, rows, size of one in mm.")
-@click.option("--paper", type=click.Choice(list(map(str, Paper))), default=str(Paper.A4), show_default=True)
+@paper_option("The paper of a sheet.")
 @click.option("--margins", default="", metavar="LxT", help="Left and top margin of the sheet in mm; default: centred.")
 @click.option("--skip", default=0, metavar="N", help="Stickers of the sheet that are used already.")
 @click.option("--qr", is_flag=True, help="Add a QR code of the same text, which is read without a network.")
@@ -66,12 +66,15 @@ def command(
     \f
 
     Raises:
-        click.UsageError: --margins, --paper or --skip is given without --sheet, or no format has the ending of FILE.
+        click.UsageError: --margins, --paper or --skip is given without --sheet, no format has the ending of FILE, or
+            a PDF or a PNG would go to a terminal.
         InputError: there is no such unit or part, no rating of it is known, or the sticker does not fit.
     """
     if not sheet and (margins or skip or paper != Paper.A4):
         raise click.UsageError("--margins, --paper and --skip are those of a sheet: give --sheet, too.")
-    made_as = _form_of(output, form)
+    made_as = PrintForm(form) if form else form_of_ending(output, {f".{known}": known for known in PrintForm})
+    if made_as is not PrintForm.SVG:
+        refuse_on_terminal(output, made_as)
     on_sheet = parse_sheet(sheet, Paper(paper), margins) if sheet else None
     dimensions = parse_size(size)
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
@@ -88,27 +91,13 @@ def command(
             f"A {made_as.upper()} has one page, and these are {len(files)}: {names}.",
             "Name one with --part, or write a .pdf.",
         )
+    write_output(output, files[0])
     if output == STANDARD_OUTPUT:
-        click.echo(files[0], nl=False)
         return
-    write_whole_file(Path(output), files[0])
     measures = f"{dimensions[0]:f} x {dimensions[1]:f} mm" if on_sheet is None else f"on {on_sheet.paper.upper()}"
     click.echo(f"{count_phrase(len(stickers), 'sticker').capitalize()}, {measures}: {output}")
     for sticker in stickers:
         click.echo(f"  {sticker.plain_text.replace(chr(10), '; ')}")
-
-
-def _form_of(output: str, form: str | None) -> PrintForm:
-    """Return the format, or the one that the ending of a file names.
-
-    Raises:
-        click.UsageError: there is no format of that ending.
-    """
-    ending = Path(output).suffix.lower().removeprefix(".")
-    if form is None and ending not in list(PrintForm):
-        listed = ", ".join(f".{known}" for known in PrintForm)
-        raise click.UsageError(f"{printable_text(output)} does not end in {listed}: name FILE so, or give --format.")
-    return PrintForm(form or ending)
 
 
 def _find_unit(units: Sequence[StoredUnit], name: str, site: str) -> StoredUnit:

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from pypdf import PdfReader
 
 from meterlink.cli.main import cli
-from meterlink.cli.output_file import write_whole_file
+from meterlink.cli.output_file import write_output
 from meterlink.core.equipment import Site
 from meterlink.core.errors import InputError
 from meterlink.settings import DATABASE_FILE
@@ -151,7 +151,7 @@ def test_a_failed_write_leaves_the_file_as_it_was(tmp_path: Path, monkeypatch: p
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(InputError, match="No space left on device"):
-        write_whole_file(target, "after")
+        write_output(str(target), b"after")
     assert target.read_text(encoding="utf-8") == "before"
     assert list(tmp_path.iterdir()) == [target]
 
@@ -161,20 +161,20 @@ def test_a_device_is_written_to_and_a_link_is_followed(tmp_path: Path) -> None:
     os.mkfifo(fifo)
     reader = os.open(fifo, os.O_RDONLY | os.O_NONBLOCK)
     try:
-        write_whole_file(fifo, "through")
+        write_output(str(fifo), b"through")
         assert os.read(reader, 100) == b"through"
     finally:
         os.close(reader)
     assert fifo.is_fifo()
     link.symlink_to(target)
-    write_whole_file(link, "followed")
+    write_output(str(link), b"followed")
     assert link.is_symlink()
     assert target.read_text(encoding="utf-8") == "followed"
 
 
 def test_a_file_is_readable_as_any_new_one(tmp_path: Path) -> None:
-    write_whole_file(tmp_path / "report.html", "µ")
+    write_output(str(tmp_path / "report.html"), "µ".encode())
     (tmp_path / "other").touch()
     assert (tmp_path / "report.html").stat().st_mode == (tmp_path / "other").stat().st_mode
     with pytest.raises(InputError, match="cannot be written"):
-        write_whole_file(tmp_path, "a folder")
+        write_output(str(tmp_path), b"a folder")

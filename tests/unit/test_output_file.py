@@ -6,9 +6,10 @@ import sys
 from pathlib import Path
 from typing import BinaryIO
 
+import click
 import pytest
 
-from meterlink.cli.output_file import open_output, open_whole_file, whole_path
+from meterlink.cli.output_file import form_of_ending, open_output, open_whole_file, refuse_on_terminal, whole_path
 from meterlink.core.errors import InputError
 
 # Writes a million bytes, says so, and waits to be killed.
@@ -98,3 +99,20 @@ def test_a_killed_program_leaves_no_half_file_under_the_name(tmp_path: Path) -> 
         process.kill()
     assert not target.exists()
     assert [path.name[:11] for path in tmp_path.iterdir()] == [".meterlink-"]
+
+
+def test_a_binary_format_is_refused_on_a_terminal_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    refuse_on_terminal("-", "pdf")  # the tests have no terminal
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    refuse_on_terminal("report.pdf", "pdf")
+    with pytest.raises(click.UsageError, match="A terminal cannot show pdf: give a file with -o FILE, or a pipe"):
+        refuse_on_terminal("-", "pdf")
+
+
+def test_the_ending_names_the_format_and_an_unknown_one_is_never_the_default() -> None:
+    endings = {".csv": "csv", ".htm": "html"}
+    assert form_of_ending("LIST.CSV", endings) == "csv"
+    assert form_of_ending("-", endings, "html") == "html"
+    for output, default in (("list.doc", "html"), ("list.doc", None), ("-", None)):
+        with pytest.raises(click.UsageError):
+            form_of_ending(output, endings, default)
