@@ -1,4 +1,4 @@
-"""A report on a visit as plain texts and numbers, ready for any form: HTML, Markdown, JSON.
+"""A report on a visit as plain texts and numbers, ready for any form: HTML, PDF, Markdown, JSON.
 
 Every text that a form shows is a field here, or a `Label`: a form adds no sentence and no figure of its own.
 """

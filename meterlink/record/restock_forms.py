@@ -179,8 +179,7 @@ def restock_pdf(restock: RestockList, since: str, paper: Paper) -> bytes:
     """Return the parts to buy as PDF.
 
     Raises:
-        InputError: the type has no sign for a letter of the list.
-        MeterlinkError: the typesetter is not installed.
+        InputError: the type has no sign for a letter of the list, or the typesetter is not installed.
     """
     lines = [_pdf_line(line) for line in restock.lines if line.to_buy]
     data = {"title": _TITLE, "since": since, "paper": paper.typesetters_name, "heads": _HEADS, "lines": lines}

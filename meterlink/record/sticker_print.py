@@ -43,8 +43,8 @@ def print_stickers(
     """Return a page of ``size`` (width and height, mm) for each sticker: one file as PDF, a file each as SVG and PNG.
 
     Raises:
-        InputError: a sticker does not fit, or has letters that the type has not.
-        MeterlinkError: the typesetter is not installed.
+        InputError: a sticker does not fit, or has letters that the type has not, or the typesetter is not
+            installed.
     """
     layouts = [_layout(sticker, *size, _INSET, with_code=with_code) for sticker in stickers]
     return _typeset([_page(*size, [(Decimal(), Decimal(), layout)]) for layout in layouts], form)
@@ -56,8 +56,8 @@ def print_sheets(
     """Return the stickers on sheets, of which the first ``skip`` are used already.
 
     Raises:
-        InputError: a sticker does not fit, or has letters that the type has not, or ``skip`` leaves no place.
-        MeterlinkError: the typesetter is not installed.
+        InputError: a sticker does not fit, or has letters that the type has not, ``skip`` leaves no place, or the
+            typesetter is not installed.
     """
     layouts = [
         _layout(sticker, sheet.width, sheet.height, _INSET_ON_SHEET, with_code=with_code) for sticker in stickers

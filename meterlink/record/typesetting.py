@@ -12,7 +12,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from meterlink.core.errors import MeterlinkError
+from meterlink.core.errors import InputError
 
 if TYPE_CHECKING:
     import typst
@@ -46,12 +46,12 @@ def typeset(template: str, data: object, form: PrintForm, *, made_utc_ns: int = 
     the time that a PDF names. A PNG has `PIXELS_PER_INCH`.
 
     Raises:
-        MeterlinkError: the typesetter is not installed.
+        InputError: the typesetter is not installed.
     """
     try:
         import typst  # noqa: PLC0415  # 80 MB, of an extra: only where something is printed
     except ImportError as error:
-        raise MeterlinkError(
+        raise InputError(
             f"A {form.upper()} needs a typesetter that is not installed.", "Add it: pip install 'meterlink[pdf]'"
         ) from error
     # The types of the library promise bytes; several pages of SVG and PNG are a list.
@@ -68,7 +68,7 @@ def typeset(template: str, data: object, form: PrintForm, *, made_utc_ns: int = 
 
 
 class Document(NamedTuple):
-    """A PDF; ``remark`` says what it lacks, empty for nothing."""
+    """A PDF. ``remark`` names what the PDF lacks; a whole one has an empty remark."""
 
     content: bytes
     remark: str = ""
