@@ -45,7 +45,7 @@ thead th { font-size: 10pt; font-weight: normal; overflow-wrap: normal; } tbody 
 
 _TEMPLATE = """
 #let data = json(bytes(sys.inputs.data))
-#set document(title: data.title)
+#set document(title: data.title, date: none)
 #set page(paper: data.paper, margin: 12mm, footer: context align(right, text(size: 9pt)[#counter(page).display()]))
 #set text(font: ("DejaVu Sans Mono"), size: 10pt, lang: "en", fallback: false, ligatures: false)
 #heading(text(size: 16pt, data.title))

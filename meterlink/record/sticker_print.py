@@ -16,7 +16,7 @@ _INSET_ON_SHEET = Decimal(2)  # of one on a sheet, which an office printer meets
 # Black on white. Every line stands at its place: nothing flows, so nothing runs over.
 _TEMPLATE = """
 #let data = json(bytes(sys.inputs.data))
-#set document(title: data.title)
+#set document(title: data.title, date: none)
 #set text(
   font: data.font, fallback: false, lang: "en", ligatures: false, top-edge: 0.93em, bottom-edge: -0.24em, fill: black,
 )

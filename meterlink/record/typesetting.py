@@ -38,12 +38,11 @@ class PrintForm(StrEnum):
     PNG = "png"
 
 
-def typeset(template: str, data: object, form: PrintForm, *, made_utc_ns: int = 0) -> list[bytes]:
+def typeset(template: str, data: object, form: PrintForm) -> list[bytes]:
     """Return a document: one file of all pages as PDF, a file for each page as SVG and PNG.
 
     ``template`` is the program of the typesetter; it reads ``data`` by ``json(bytes(sys.inputs.data))``. The same
-    arguments give the same bytes: only the fonts of the typesetter count, and ``made_utc_ns`` (ns since 1970 UTC) is
-    the time that a PDF names. A PNG has `PIXELS_PER_INCH`.
+    arguments give the same bytes: only the fonts of the typesetter count, and no clock. A PNG has `PIXELS_PER_INCH`.
 
     Raises:
         InputError: the typesetter is not installed.
@@ -61,7 +60,7 @@ def typeset(template: str, data: object, form: PrintForm, *, made_utc_ns: int = 
         ppi=PIXELS_PER_INCH,
         sys_inputs={"data": json.dumps(data)},
         font_paths=_fonts(),
-        timestamp=made_utc_ns // 1_000_000_000,
+        timestamp=0,  # the default is the time of this machine
     )
     pages: list[bytes] = made if isinstance(made, list) else [made]
     return [_with_resolution(page) if form is PrintForm.PNG else page for page in pages]
