@@ -22,20 +22,21 @@ REPORTS_FOLDER = "reports"
 _LONGEST_NAME = 40  # characters of a unit in the name of a file: with the day, a line in any list of files
 
 
-def write_customer_reports(folder: Path) -> list[Path]:
-    """Write the customer's report on the visit that was closed last; return its files.
+def write_customer_reports(folder: Path, uid: str = "") -> list[Path]:
+    """Write the customer's report on the closed visit ``uid``, or on the one that was closed last; return its files.
 
-    ``folder`` is the data folder. There is an HTML and, where the library for it is installed, a PDF. A file is named
-    for the day and the unit, ``2026-07-01-condenser-1.html``; none is ever overwritten.
+    ``folder`` is the data folder. The times in the database decide which visit was closed last: after a merge it may be
+    one of another station. There is an HTML and, where the library for it is installed, a PDF. A file is named for the
+    day and the unit, ``2026-07-01-condenser-1.html``; none is ever overwritten.
 
     Raises:
-        InputError: no visit is closed, or the files cannot be written.
+        InputError: there is no such closed visit, or the files cannot be written.
         PlanError: the visit's plan cannot be read by this version.
         SettingsError: the settings cannot be read.
         StoreError: the database cannot be read.
     """
     reader = Reader(folder / DATABASE_FILE)
-    closed = [visit for visit in reader.visits() if visit.closed_utc_ns is not None]
+    closed = [visit for visit in reader.visits() if visit.closed_utc_ns is not None and uid in {"", visit.uid}]
     if not closed:
         raise InputError("No visit is closed yet.", "Close the visit first; then there is a report on it.")
     newest = max(closed, key=lambda visit: (visit.closed_utc_ns or 0, visit.id))

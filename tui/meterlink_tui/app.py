@@ -229,6 +229,7 @@ class Dashboard(App[None]):
         self._latest_messages = LatestMessages()
         self._disconnect_reason: str | None = None
         self._command_error: Alert | None = None
+        self._closed_visit = ""  # uid of the visit that was closed here, until another one begins
         if sound is SoundMode.SPEECH and voice is None:
             self._command_error = Alert("SOUND", f"{PROGRAM} is not installed: bells in place of speech.", Tone.WARN)
         self._incident = ""
@@ -326,6 +327,8 @@ class Dashboard(App[None]):
             self._live_receipt = now.monotonic_ns, age_at_receipt(message["at"], now.utc_ns)
         if message["topic"] == Topic.VISIT:
             self._note_newest(newest_accepted(message))
+            if message["unit"]:
+                self._closed_visit = ""
         self._latest_messages.put(message)
         if message["topic"] == Topic.VISIT:
             self._caution_memory.update(message)
@@ -531,12 +534,13 @@ class Dashboard(App[None]):
 
     async def _close(self, leaving: Leaving) -> None:
         """Close the visit, and say how its report is made."""
-        error = await self.send(
+        error, reply = await self._reply(
             CommandName.CLOSE_VISIT, outcome=leaving.outcome, power=leaving.power, covers=leaving.covers
         )
         self._report_command_error(error)
-        if not error:
-            text = f"{key_name(KeyAction.REPORT, self._keys)} writes the report on it."
+        if reply is not None and not error:
+            self._closed_visit = str(reply["data"].get("visit", ""))
+            text = f"{key_name(KeyAction.REPORT, self._keys)} writes the report on the visit."
             self._command_error = Alert("CLOSED", text, Tone.PLAIN)
 
     def _start_command(self, command: CommandName, **fields: str) -> None:
@@ -795,14 +799,15 @@ class Dashboard(App[None]):
         if self._database is None:
             self._report_command_error("Reports are written on the station's machine: run the dashboard there.")
             return
-        self.run_worker(self._write_report(self._database.parent), name="report", exclusive=True, group="report")
+        writing = self._write_report(self._database.parent, self._closed_visit)
+        self.run_worker(writing, name="report", exclusive=True, group="report")
 
-    async def _write_report(self, folder: Path) -> None:
+    async def _write_report(self, folder: Path, uid: str) -> None:
         # SQLite and the diagnosis are loaded with the first report.
         from meterlink.notebook.reports import write_customer_reports  # noqa: PLC0415
 
         try:
-            files = await asyncio.to_thread(write_customer_reports, folder)
+            files = await asyncio.to_thread(write_customer_reports, folder, uid)
         except MeterlinkError as error:
             self._report_command_error(clean_text(str(error), _LONGEST_ERROR))
             return
