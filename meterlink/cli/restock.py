@@ -40,7 +40,7 @@ _LARGEST_LIST = 1_000_000  # bytes of a CSV that was bought
 
 
 @click.command("restock")
-@click.option("--since", metavar="WHEN", help="Used since WHEN: 2026-07-01, 7d ago; default: since the last restock.")
+@click.option("--since", metavar="WHEN", help="Used since WHEN: 2026-07-01, or 7d; default: since the last restock.")
 @click.option(
     "--format", "as_format", type=click.Choice(_FORMATS), help="Write a file; default: by the ending of FILE."
 )
@@ -56,9 +56,9 @@ def restock(*, since: str | None, as_format: str | None, output: str, paper: str
         meterlink stock restock --since 2026-07-01 -o restock.csv
         meterlink stock restock -o restock.pdf
 
-    To buy are as many as are missing from the low mark (`stock low`); of a part without one, as many as were used and
-    not bought again. A part of which none is left has candidates: parts on the truck that the rules of replacement
-    allow in its place meanwhile.
+    Buy as many as are missing from the low mark (`stock low`); of a part without a low mark, as many as were used and
+    not bought again. For a part of which none is left the list has candidates: parts on the truck that the rules of
+    replacement allow in its place meanwhile.
 
     With --json: since (null: from the first entry), is_since_restock, lines: an array of part, rating, buy, used,
     count (on the truck), low (null without a mark), place, candidates (parts, method, is_temporary, remarks).
@@ -124,13 +124,13 @@ def receive(
     data: str | None,
     as_json: bool,
 ) -> None:
-    """Record parts that were bought: those with this RATING, or a whole restock list. It is the newest restock then.
+    """Record parts that were bought: those with this RATING, or a whole restock list. The next list counts from then.
 
     \b
         meterlink stock receive "45+5 MFD 440V" --count 2
         meterlink stock receive --list restock.csv --yes
 
-    Every line of a list is booked, or none. Put what you got into its column buy.
+    Every line of a list is booked, or none. Put the number that you bought into the column buy of each line.
 
     With --json: parts (part, rating, received, count: on the truck now; before it is booked: null) and done.
 

@@ -23,12 +23,14 @@ from meterlink.settings import DATABASE_FILE, existing_data_dir
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow, StoredUnit, StoredVisit
 
+_USUAL_SIZE = "60x40"
+
 
 @click.command("sticker", short_help="Print a tag for the inside of a unit.")
 @click.argument("unit", shell_complete=complete_unit)
 @click.option("--site", default="", shell_complete=complete_site, help="The site, if several have such a unit.")
 @click.option("--part", default="", metavar="NAME", help="This part only: run capacitor.")
-@click.option("--size", default="60x40", show_default=True, metavar="WxH", help="Width and height in mm.")
+@click.option("--size", default=_USUAL_SIZE, show_default=True, metavar="WxH", help="Width and height in mm.")
 @click.option("--sheet", default="", metavar="CxR:WxH", help="A sheet of stickers: columns, rows, size of one in mm.")
 @paper_option("The paper of a sheet.")
 @click.option("--margins", default="", metavar="LxT", help="Left and top margin of the sheet in mm; default: centred.")
@@ -60,18 +62,20 @@ def command(
         meterlink sticker "Condenser 1" --sheet 3x8:70x37 --skip 4 -o sheet.pdf
 
     There is a sticker for each part that was fitted and is still there; where nothing was replaced, for each part whose
-    rating was read. Nothing personal is on it. Type that is too small to be read is refused.
+    rating was read. Nothing personal is on a sticker. Type that is too small to be read is refused.
     Works while the station runs.
 
     \f
 
     Raises:
-        click.UsageError: --margins, --paper or --skip is given without --sheet, no format has the ending of FILE, or
-            a PDF or a PNG would go to a terminal.
+        click.UsageError: --margins, --paper or --skip is given without --sheet, --size is given with it, no format
+            has the ending of FILE, or a PDF or a PNG would go to a terminal.
         InputError: there is no such unit or part, no rating of it is known, or the sticker does not fit.
     """
     if not sheet and (margins or skip or paper != Paper.A4):
         raise click.UsageError("--margins, --paper and --skip are those of a sheet: give --sheet, too.")
+    if sheet and size != _USUAL_SIZE:
+        raise click.UsageError("--sheet has the size of its stickers: leave --size out.")
     made_as = PrintForm(form) if form else form_of_ending(output, {f".{known}": known for known in PrintForm})
     if made_as is not PrintForm.SVG:
         refuse_on_terminal(output, made_as)

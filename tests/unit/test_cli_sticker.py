@@ -166,6 +166,10 @@ def test_a_sheet_begins_behind_the_stickers_that_are_used(data: Path) -> None:
         (["Condenser 1", "-o", "-"], "- does not end in .pdf, .svg, .png"),
         (["Condenser 1", "-o", "a.png"], "A PNG has one page, and these are 2: run capacitor, contactor coil. Name"),
         (["Condenser 1", "--skip", "1", "-o", "a.pdf"], "--margins, --paper and --skip are those of a sheet"),
+        (
+            ["Condenser 1", "--size", "50x25", "--sheet", "3x8:70x37", "-o", "a.pdf"],
+            "--sheet has the size of its stickers: leave --size out.",
+        ),
         (["Condenser 1", "--size", "19x40", "-o", "a.pdf"], "A sticker of 19 x 40 mm is out of bounds. Give 20 to 300"),
         (["Condenser 1", "--size", "big", "-o", "a.pdf"], "'big' is no size of a sticker. Write two numbers of mm"),
         (["Condenser 1", "--size", "25x14", "-o", "a.pdf"], "does not fit 25 x 14 mm: letters below 1.2 mm"),
