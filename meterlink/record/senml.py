@@ -20,6 +20,7 @@ import re
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from decimal import Decimal
+from math import isfinite
 from typing import Any, NamedTuple
 
 from meterlink.core.equipment import Meter
@@ -55,7 +56,7 @@ Record = dict[str, str | float | bool | bytes]
 
 _REMEDY = "Write records as RFC 8428 says."
 _VALUES = ("v", "vs", "vb", "vd")
-_NUMBERS = ("bt", "bv", "bs", "v", "s", "t", "ut")
+_NUMBERS = ("bt", "bv", "bs", "v", "s", "t", "ut", "bver")
 _TEXTS = ("bn", "bu", "n", "u", "vs")
 _VERSION = 10  # RFC 8428 section 4.4: of a pack without a version; a later one may mean something else
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:./_-]*")  # RFC 8428 section 4.5.1
@@ -128,7 +129,7 @@ def _problem(record: object) -> str:
     for key, value in record.items():
         if isinstance(key, str) and key.endswith("_"):
             return f"the field {key!r} must be understood, and is not"
-        if key in _NUMBERS and (isinstance(value, bool) or not isinstance(value, int | float)):
+        if key in _NUMBERS and not _is_number(value):
             return f"{key!r} is no number"
         if key in _TEXTS and not isinstance(value, str):
             return f"{key!r} is no text"
@@ -136,10 +137,22 @@ def _problem(record: object) -> str:
         return "'vb' is neither true nor false"
     if sum(key in record for key in _VALUES) > 1:
         return "it has more than one value"
+    if not isinstance(record.get("vd", b""), str | bytes):
+        return "'vd' is no binary data"
     version = record.get("bver", _VERSION)
-    if isinstance(version, bool) or not isinstance(version, int) or version > _VERSION:
+    if not isinstance(version, int) or version > _VERSION:
         return f"its version {version!r} is not known"
     return ""
+
+
+def _is_number(value: object) -> bool:
+    """Return whether a value is a finite number within the range of a double; CBOR has integers of any length."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    try:
+        return isfinite(value)
+    except OverflowError:
+        return False
 
 
 def name_part(text: str) -> str:

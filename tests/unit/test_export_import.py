@@ -373,6 +373,10 @@ def changed(path: Path, old: str, new: str) -> Path:
         ("jsonl", "meterlink-export-1", "meterlink-export-9", "jsonl:1: Its format is 'meterlink-export-9'."),
         ("senml", '"n":"digits","vs":"45.10"', '"n":"digits","vs":"x"', "changed-file.senml:reading 1: digits is 'x'."),
         ("senml", '"vs":"within"', '"vs":7', "SenML record"),
+        ("jsonl", '"text":"Ask', '"text":"\\ud800Ask', "changed-file.jsonl:2: text is 'Ask for the caretaker"),
+        ("jsonl", '"channel":"channel-1"', '"channel":["x"]', "changed-file.jsonl:3: channel is "),
+        ("jsonl", '"verdict":"within"', '"verdict":"a\\nb"', "changed-file.jsonl:3: verdict is 'a\\nb'."),
+        ("jsonl", '"point":"temperature","text"', '"point":"a\\nb","text"', "jsonl:2: The visit has no test point a b"),
     ],
 )  # fmt: skip
 def test_a_wrong_row_is_named_and_nothing_is_imported(
@@ -416,6 +420,12 @@ def test_a_file_that_was_cut_off_is_refused_as_a_whole(source: Path, tmp_path: P
         ("array.json", b"[1, 2]", "SenML record 1: it is no object."),
         ("bytes.cbor", b"\x82\x01\x02", "A record is no map."),
         ("part.parquet", b"PAR1" + bytes(50), "part.parquet is no Parquet"),
+        ("deep.json", b"[" * 100_000, "deep.json:reading 1: The file is damaged"),
+        ("deep.cbor", b"\x9f" + b"\x81" * 100_000, "deep.cbor:reading 1: The file is damaged"),
+        ("value.cbor", cbor2.dumps([{0: "a", 2: 10**6_000}]), "SenML record 1: 'v' is no number."),
+        ("version.cbor", cbor2.dumps([{-1: 10**6_000, 0: "a"}]), "SenML record 1: 'bver' is no number."),
+        ("bytes.cbor", cbor2.dumps([{0: "a", 8: 10**6_000}]), "SenML record 1: 'vd' is no binary data."),
+        ("key.cbor", cbor2.dumps([{0: "a", 2: 1, 10**6_000: 1}]), "It has no utc_ns."),
     ],
 )
 def test_another_file_is_refused_in_one_line(tmp_path: Path, name: str, contents: bytes, message: str) -> None:
@@ -424,6 +434,38 @@ def test_another_file_is_refused_in_one_line(tmp_path: Path, name: str, contents
     assert (status, out) == (2, "")
     assert message in err
     assert err.count("\n") == 1
+
+
+def test_a_list_in_a_raw_reading_is_refused(source: Path, tmp_path: Path) -> None:
+    export(source, tmp_path / "file.jsonl", "--raw")
+    file = changed(tmp_path / "file.jsonl", '"channel":"channel-1"', '"channel":["x"]')
+    status, _, err = run_command("import", str(file), "--data", str(tmp_path / "new"))
+    assert status == 2
+    assert "changed-file.jsonl:3: channel is " in err
+
+
+def test_a_damaged_page_of_parquet_is_refused(source: Path, tmp_path: Path) -> None:
+    file = tmp_path / "file.parquet"
+    export(source, file)
+    data = bytearray(file.read_bytes())
+    data[4:40] = bytes(36)  # the head of the first page
+    file.write_bytes(data)
+    status, out, err = run_command("import", str(file), "--data", str(tmp_path / "new"))
+    assert (status, out) == (2, "")
+    assert "The file is damaged" in err
+    assert err.count("\n") == 1
+
+
+def test_times_that_another_program_wrote_in_microseconds_stay_the_same_times(source: Path, tmp_path: Path) -> None:
+    """Many programs know times to the microsecond only; taken for ns, they would be days after 1970."""
+    first, coarse = tmp_path / "first.parquet", tmp_path / "coarse.parquet"
+    export(source, first)
+    times = "REPLACE (utc_ns::TIMESTAMPTZ AS utc_ns, judged_utc_ns::TIMESTAMPTZ AS judged_utc_ns)"
+    query(f"COPY (SELECT * {times} FROM $file) TO '{coarse}' (FORMAT parquet)", first)  # noqa: S608  # our own names
+    import_file(tmp_path / "new", coarse)
+    here, there = (Reader(folder / DATABASE_FILE).history() for folder in (tmp_path / "new", source))
+    for row, expected in zip(here, there, strict=True):
+        assert abs(row.reading.timestamp.utc_ns - expected.reading.timestamp.utc_ns) < 1000
 
 
 def test_an_import_waits_for_no_daemon(source: Path, tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ The only importer of cbor2.
 
 from collections.abc import Iterable, Iterator
 from io import BufferedReader
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import cbor2
 
@@ -37,7 +37,7 @@ def write_cbor(file: BinaryIO, readings: Iterable[ReadingRecords]) -> None:
     file.write(_END)
 
 
-def read_cbor(file: BufferedReader) -> Iterator[dict[str, object]]:
+def read_cbor(file: BufferedReader) -> Iterator[dict[Any, object]]:
     """Yield the records of a pack, with the names that they have in JSON; the file stands at its first byte.
 
     Raises:
@@ -52,7 +52,7 @@ def read_cbor(file: BufferedReader) -> Iterator[dict[str, object]]:
             record = decoder.decode()
             if not isinstance(record, dict):
                 raise InputError("A record is no map.", "Write SenML in CBOR as RFC 8428 section 6 says.")
-            yield {_NAMES.get(key, str(key)): value for key, value in record.items()}
+            yield {_NAMES.get(key, key): value for key, value in record.items()}
             remaining = None if remaining is None else remaining - 1
     except (cbor2.CBORDecodeError, EOFError) as error:
         raise InputError(f"The file is damaged or cut off: {error}.", "Export it again.") from error

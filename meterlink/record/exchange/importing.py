@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from meterlink.core.errors import InputError
-from meterlink.core.text import clean_text
+from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.record.exchange import csv_form, jsonl_form, senml_form
 from meterlink.record.exchange.formats import ExportFormat, require
 from meterlink.record.exchange.values import from_binary, from_json
@@ -171,7 +171,10 @@ class _Reader:
     def _add_raw(self, cells: Sequence[Any], convert: Convert) -> None:
         """Add a raw reading from its cells, in the order of `RAW_FIELDS`."""
         key = tuple(cells[len(RAW_ROW_FIELDS) :])
-        common = self._commons.get(key)
+        try:
+            common = self._commons.get(key)
+        except TypeError:  # an array or an object, which no field has: its conversion says so
+            common = None
         if common is None:
             common = tuple(convert(field, cell) for field, cell in zip(STRETCH_FIELDS, key, strict=True))
             if len(self._commons) >= _REMEMBERED:
@@ -235,7 +238,8 @@ def _located(name: str, reader: _Reader) -> Iterator[None]:
         yield
     except InputError as error:
         place = reader.place.format(reader.number)
-        raise InputError(f"{name}:{place}: {error.message}", error.remedy) from error
+        message = clean_text(error.message, LONGEST_REMARK)  # it quotes the file
+        raise InputError(f"{name}:{place}: {message}", error.remedy) from error
     except UnicodeDecodeError as error:
         place = reader.place.format(reader.number)
         raise InputError(

@@ -104,7 +104,7 @@ def read_rows(path: Path) -> tuple[dict[str, str], Iterator[dict[str, object]]]:
     """Return the metadata of the file (``readings``, ``anonymous``) and its rows, some in memory.
 
     Raises:
-        InputError: it is no Parquet, or not of an export.
+        InputError: it is no Parquet; the rows raise it where the file is damaged.
     """
     try:
         file = pq.ParquetFile(path)
@@ -116,12 +116,19 @@ def read_rows(path: Path) -> tuple[dict[str, str], Iterator[dict[str, object]]]:
 
 def _rows(file: pq.ParquetFile) -> Iterator[dict[str, object]]:
     names = file.schema_arrow.names
-    with file:
-        for group in range(file.num_row_groups):
-            for batch in file.iter_batches(batch_size=_READ_AT_ONCE, row_groups=[group]):
-                columns = [
-                    (column.cast(pa.int64()) if pa.types.is_timestamp(column.type) else column).to_pylist()
-                    for column in batch.columns
-                ]
-                for row in zip(*columns, strict=True):
-                    yield dict(zip(names, row, strict=True))
+    try:
+        with file:
+            for group in range(file.num_row_groups):
+                for batch in file.iter_batches(batch_size=_READ_AT_ONCE, row_groups=[group]):
+                    for row in zip(*map(_plain_values, batch.columns), strict=True):
+                        yield dict(zip(names, row, strict=True))
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+        raise InputError(f"The file is damaged: {error}.", "Export it again.") from error
+
+
+def _plain_values(column: pa.Array) -> list[object]:
+    """Return the values of a column; a time in ns, also where another program wrote it again in coarser units."""
+    if pa.types.is_timestamp(column.type):
+        column = column.cast(pa.timestamp("ns", column.type.tz)).cast(pa.int64())
+    values: list[object] = column.to_pylist()
+    return values

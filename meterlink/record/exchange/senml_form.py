@@ -177,8 +177,8 @@ def read_json(file: TextIO) -> Iterator[object]:
             else:
                 try:
                     item, place = decoder.raw_decode(text, place)
-                except ValueError as error:
-                    if more and len(text) - place < _LONGEST_RECORD:
+                except (ValueError, RecursionError) as error:
+                    if more and len(text) - place < _LONGEST_RECORD and isinstance(error, ValueError):
                         break  # it goes on in the next chunk
                     raise InputError(f"The file is damaged or cut off: {error}.", "Export it again.") from error
                 yield item

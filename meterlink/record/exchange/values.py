@@ -16,6 +16,7 @@ NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 """A decimal number as a display shows it."""
 
 _INTEGER = re.compile(r"-?[0-9]{1,19}")
+_SURROGATE = re.compile("[\ud800-\udfff]")  # JSON can escape half a character, which no other format can have
 _HEXADECIMAL = re.compile(r"([0-9a-fA-F]{2})*")
 _SMALLEST, _LARGEST = -(2**63), 2**63 - 1  # SQLite's integers
 
@@ -91,6 +92,8 @@ def from_json(field: Field, value: object) -> Value:
         case FieldKind.FLAG, bool():
             return int(value)
         case ((FieldKind.TEXT | FieldKind.DECIMAL | FieldKind.BYTES), str()):
+            if _SURROGATE.search(value):
+                _refuse(field, value, "characters of Unicode only, no halves of them")
             if value == "":
                 return b"" if field.kind is FieldKind.BYTES else _checked_text(field, value)
             return from_text(field, value)
