@@ -1,6 +1,6 @@
 """The reader of SenML that an import uses, against the examples of RFC 8428.
 
-Seen quoted (S) in public tests of other implementations that cite the section; from memory (M) otherwise.
+The examples were read in public tests of other implementations that quote the RFC, section by section.
 """
 
 import io
@@ -15,12 +15,12 @@ from meterlink.record.senml import ResolvedRecord, resolve
 from meterlink.store.exchange_fields import Field, FieldKind
 
 BASE = "urn:dev:ow:10e2073a01080063"
-# 5.1.2, second example (S)
+# 5.1.2, second example
 SEVEN = """[{"bn":"urn:dev:ow:10e2073a0108006:","bt":1.276020076001e+09,"bu":"A","bver":5,
     "n":"voltage","u":"V","v":120.1},
     {"n":"current","t":-5,"v":1.2},{"n":"current","t":-4,"v":1.3},{"n":"current","t":-3,"v":1.4},
     {"n":"current","t":-2,"v":1.5},{"n":"current","t":-1,"v":1.6},{"n":"current","v":1.7}]"""
-# Section 6 (S): the same records in CBOR.
+# Section 6: the same records in CBOR.
 SEVEN_IN_CBOR = (
     "87a721781b75726e3a6465763a6f773a3130653230373361303130383030363a22fb41d303a15b00106223614120050067766f6c74616765"
     "01615602fb405e066666666666a3006763757272656e74062402fb3ff3333333333333a3006763757272656e74062302fb3ff4cccccccccc"
@@ -34,13 +34,13 @@ def read(text: str) -> list[ResolvedRecord]:
 
 
 def test_a_single_data_point() -> None:
-    # 5.1.1 (S)
+    # 5.1.1
     (record,) = read('[{"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1}]')
     assert (record.name, record.unit, record.value, record.is_relative) == (BASE, "Cel", 23.1, True)
 
 
 def test_multiple_data_points() -> None:
-    # 5.1.2, first example (S)
+    # 5.1.2, first example
     voltage, current = read(
         '[{"bn":"urn:dev:ow:10e2073a01080063:","n":"voltage","u":"V","v":120.1},{"n":"current","u":"A","v":1.2}]'
     )
@@ -64,26 +64,28 @@ def test_the_cbor_of_section_6_is_the_json_of_section_5() -> None:
     assert records[0] == json.loads(SEVEN)[0]
 
 
-def test_multiple_measurements_with_records_of_other_units() -> None:
-    # 5.1.3 (S)
+def test_multiple_measurements_resolve_to_the_records_that_the_rfc_gives() -> None:
+    # 5.1.3 and, the same in resolved form, 5.1.4
     records = read(
-        """[{"bn":"urn:dev:ow:10e2073a01080063:","bt":1.320067464e+09,"bu":"%RH","v":20},{"u":"lon","v":24.30621},
+        """[{"bn":"urn:dev:ow:10e2073a01080063","bt":1.320067464e+09,"bu":"%RH","v":20},{"u":"lon","v":24.30621},
         {"u":"lat","v":60.07965},{"t":60,"v":20.3},{"u":"lon","t":60,"v":24.30622},{"u":"lat","t":60,"v":60.07965},
         {"t":120,"v":20.7},{"u":"lon","t":120,"v":24.30623},{"u":"lat","t":120,"v":60.07966},
         {"u":"%EL","t":150,"v":98},{"t":180,"v":21.2},{"u":"lon","t":180,"v":24.30628},
         {"u":"lat","t":180,"v":60.07967}]"""
     )
-    assert {record.name for record in records} == {f"{BASE}:"}
-    assert [record.unit for record in records if record.unit not in {"lon", "lat"}] == ["%RH"] * 3 + ["%EL", "%RH"]
-    assert records[-1].time == 1320067464 + 180
-    # 5.1.4 (M): the resolved form of the same data
-    assert (records[0].name, records[0].time, records[0].unit, records[0].value) == (
-        f"{BASE}:", 1.320067464e09, "%RH", 20,
-    )  # fmt: skip
+    assert [(record.name, record.unit, record.time, record.value) for record in records] == [
+        (BASE, "%RH", 1.320067464e09, 20), (BASE, "lon", 1.320067464e09, 24.30621),
+        (BASE, "lat", 1.320067464e09, 60.07965), (BASE, "%RH", 1.320067524e09, 20.3),
+        (BASE, "lon", 1.320067524e09, 24.30622), (BASE, "lat", 1.320067524e09, 60.07965),
+        (BASE, "%RH", 1.320067584e09, 20.7), (BASE, "lon", 1.320067584e09, 24.30623),
+        (BASE, "lat", 1.320067584e09, 60.07966), (BASE, "%EL", 1.320067614e09, 98),
+        (BASE, "%RH", 1.320067644e09, 21.2), (BASE, "lon", 1.320067644e09, 24.30628),
+        (BASE, "lat", 1.320067644e09, 60.07967),
+    ]  # fmt: skip
 
 
 def test_multiple_data_types() -> None:
-    # 5.1.5 (M)
+    # 5.1.5
     temp, label, is_open, reader = read(
         """[{"bn":"urn:dev:ow:10e2073a01080063:","n":"temp","u":"Cel","v":23.1},{"n":"label","vs":"Machine Room"},
         {"n":"open","vb":false},{"n":"nfc-reader","vd":"aGkgCg"}]"""
@@ -93,7 +95,7 @@ def test_multiple_data_types() -> None:
 
 
 def test_a_collection_of_resources() -> None:
-    # 5.1.6 (M): a later base name replaces the one before
+    # 5.1.6: "the last record would use the Base Name from the 3rd record but the Base Time from the first record"
     records = read(
         """[{"bn":"2001:db8::2/","bt":1.320078429e+09,"n":"temperature","u":"Cel","v":25.2},
         {"n":"humidity","u":"%RH","v":30},{"bn":"2001:db8::1/","n":"temperature","u":"Cel","v":12.3},
@@ -104,6 +106,29 @@ def test_a_collection_of_resources() -> None:
     ]  # fmt: skip
     assert {record.time for record in records} == {1320078429}
     assert [record.begins for record in records] == [True, False, True, False]
+
+
+def test_setting_an_actuator() -> None:
+    # 5.1.7, first example: the first record has a base name and nothing else
+    records = read(
+        """[{"bn":"urn:dev:ow:10e2073a01080063:"},{"n":"temp","u":"Cel","v":23.1},{"n":"heat","u":"/","v":1},
+        {"n":"fan","u":"/","v":0}]"""
+    )
+    assert [(record.name, record.unit, record.value) for record in records] == [
+        (f"{BASE}:temp", "Cel", 23.1), (f"{BASE}:heat", "/", 1), (f"{BASE}:fan", "/", 0),
+    ]  # fmt: skip
+
+
+def test_setting_two_actuators_at_two_times() -> None:
+    # 5.1.7, third example: two lamps are dimmed at once and go off 100 ms later
+    records = read(
+        """[{"bt":1.320078429e+09,"bu":"/","n":"2001:db8::3","v":0.5},{"n":"2001:db8::4","v":0.5},
+        {"n":"2001:db8::3","t":0.1,"v":0},{"n":"2001:db8::4","t":0.1,"v":0}]"""
+    )
+    assert [(record.name, record.unit, record.time, record.value) for record in records] == [
+        ("2001:db8::3", "/", 1320078429, 0.5), ("2001:db8::4", "/", 1320078429, 0.5),
+        ("2001:db8::3", "/", 1320078429.1, 0), ("2001:db8::4", "/", 1320078429.1, 0),
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
