@@ -11,8 +11,6 @@ from support.large_records import write_raw
 from support.peak_memory import peak_memory
 
 MOST_MEMORY = 150_000  # kB of resident memory, at the end of the study
-# Parquet has the descriptions of all groups of rows in memory: ten million readings take 192 MB to write, 155 to read.
-MOST_MEMORY_OF_PARQUET = 250_000
 _SUM = "SELECT COUNT(*), SUM(digits), SUM(utc_offset_us) FROM raw_readings"
 
 
@@ -26,7 +24,7 @@ def test_ten_million_readings_in_little_memory(tmp_path: Path, study_size: int, 
     written = peak_memory("export", "--raw", "--data", str(source), "-o", str(file))
     read = peak_memory("import", str(file), "--data", str(new))
     print(f"\n{form}, {study_size:,} raw readings: {written:,} kB to write, {read:,} kB to read")  # noqa: T201  # its result
-    assert max(written, read) < (MOST_MEMORY_OF_PARQUET if form == "parquet" else MOST_MEMORY)
+    assert max(written, read) < MOST_MEMORY
     sums = []
     for folder in (source, new):
         with closing(sqlite3.connect(folder / DATABASE_FILE)) as connection:
