@@ -113,7 +113,7 @@ def _assessed(
 ) -> list[PartDue[PartValue]]:
     """Return the state of every part, the most urgent first."""
     all_series = series_of_parts(
-        reader.part_values(site, unit, archived=False), recorded_replacements(reader), utc_nanoseconds(now)
+        reader.part_values(site, unit, archived=False), recorded_replacements(reader), now_utc_ns=utc_nanoseconds(now)
     )
     parts = (assess_part(series, until, unseen_since) for series in all_series)
     return sorted(parts, key=lambda part: part.urgency)

@@ -13,6 +13,7 @@ from meterlink.cli.judge.trend import trend_fields
 from meterlink.cli.output import Form, listing_options, printable_text
 from meterlink.cli.table import styled
 from meterlink.cli.terminal import text_width
+from meterlink.core.clock import SystemClock
 from meterlink.core.verdicts import Limits
 from meterlink.judge.drift.part_groups import DatedReplacement, series_of_parts
 from meterlink.judge.drift.part_series import PartSeries, day_text, time_text
@@ -51,7 +52,8 @@ def command(
     a new part, and only the visits since then count. A new part with the old rating is known from `meterlink visit
     replace`, or from --replacements: a TOML file with a [[replacement]] table for each, with component, on =
     "2025-05-01", and optionally site, unit, circuit, sections, old_rating and new_rating. Overloads, readings with the
-    verdict open, shorted or no contact, and readings while the station's clock was not set are left out and listed.
+    verdict open, shorted or no contact, and readings of a wrong clock are left out and listed: it was not set, or the
+    date lies in the future or does not fit the order of the visits.
 
     With --json every object has: site, unit, circuit, component, section, terminals, quantity, rating, low and high (in
     limits_unit; null without that limit), limits_basis, replacement (null, or on, old_rating and visits_before: the
@@ -60,7 +62,11 @@ def command(
     """
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
     more = load_document(Path(replacements), "replacements", REPLACEMENTS) if replacements else ()
-    all_series = series_of_parts(reader.part_values(site, unit, component), [*more, *recorded_replacements(reader)])
+    all_series = series_of_parts(
+        reader.part_values(site, unit, component),
+        [*more, *recorded_replacements(reader)],
+        now_utc_ns=SystemClock().now().utc_ns,
+    )
     records = [series_fields(series) for series in all_series]
     lines = [{**record, "answer": (record["trend"] or {}).get("answer", "NO VALUES")} for record in records]
     if form.prints(records, lines):

@@ -5,11 +5,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
-from meterlink.core.clock import utc_nanoseconds
+from meterlink.core.clock import Clock, SystemClock, utc_nanoseconds
 from meterlink.core.errors import InputError
 from meterlink.core.replacements import Replacement
 from meterlink.core.text import clean_text
-from meterlink.judge.drift.part_series import PartSeries, exclusion_reason
+from meterlink.judge.drift.part_series import PartSeries
 from meterlink.store.accepted_filter import LONGEST_FILTER, parse_filter
 from meterlink.store.reader import Reader
 from meterlink.store.rows import EarlierVerdict, HistoryRow, StoredReading
@@ -21,7 +21,6 @@ __all__ = [
     "ReadingDetails",
     "Record",
     "StoredReading",
-    "exclusion_reason",
 ]
 
 SECONDS_BEFORE, SECONDS_AFTER = 20.0, 2.0
@@ -48,8 +47,9 @@ class Record:
     Every method raises StoreError when the database cannot be read, and may be called from any thread.
     """
 
-    def __init__(self, database: Path) -> None:
+    def __init__(self, database: Path, clock: Clock | None = None) -> None:
         self._reader = Reader(database)
+        self._clock = clock or SystemClock()
 
     def accepted_below(self, line: str, anchor: int | None, limit: int) -> list[HistoryRow]:
         """Return the next ``limit`` accepted readings older than the id ``anchor``, newest first; None: the newest.
@@ -90,8 +90,10 @@ class Record:
         visits: dict[str, HistoryRow] = {}
         for accepted in self._reader.part_history(row.id):
             visits[accepted.visit_uid] = accepted
+        if not visits:
+            return None
         ordered = sorted(visits.values(), key=lambda accepted: accepted.id)
-        return PartSeries.from_visits(ordered, self._replacements(row)) if ordered else None
+        return PartSeries.from_visits(ordered, self._replacements(row), now_utc_ns=self._clock.now().utc_ns)
 
     def _replacements(self, row: HistoryRow) -> list[Replacement]:
         """Return the recorded replacements of the part of ``row``."""

@@ -67,7 +67,7 @@ def part(
     """Return a part with a value every half year, the newest ``last``."""
     first = last - (len(values) - 1) * YEAR / 2
     rows = [row(number, first + number * YEAR / 2, value, **changes) for number, value in enumerate(values)]  # type: ignore[arg-type]
-    return PartSeries.from_visits(rows, replaced)
+    return PartSeries.from_visits(rows, replaced, now_utc_ns=utc_nanoseconds(NOW))
 
 
 def assess(series: PartSeries[Row], months: float = 12, unseen: float = 24) -> PartDue[Row]:
@@ -158,7 +158,8 @@ def test_the_farthest_outside_is_the_worst_and_an_open_part_before_all() -> None
     slightly, far = assess(part([42.2])), assess(part([30.0]))
     opened = row(0, NOW, 45.0)
     open_part = PartSeries.from_visits(
-        [Row(0, opened.reading, Judgement(Verdict.OPEN, None, LIMITS, None, None, None, "", ""), "v")]
+        [Row(0, opened.reading, Judgement(Verdict.OPEN, None, LIMITS, None, None, None, "", ""), "v")],
+        now_utc_ns=utc_nanoseconds(NOW),
     )
     due = assess(part(STEADY))
     unseen = assess(part([45.0], NOW - 3 * YEAR))
@@ -214,12 +215,13 @@ def ending_with(values: list[float], verdict: Verdict, digits: str | None = None
     status = Status.OVERLOAD if value is None else Status.OK
     reading = Reading(Quantity.CAPACITANCE, value, "µF", timestamp, status)
     judgement = Judgement(verdict, None, LIMITS, value, None, None, "", "")
-    return PartSeries.from_visits([*rows, Row(99, reading, judgement, "last", **changes)])  # type: ignore[arg-type]
+    last = Row(99, reading, judgement, "last", **changes)  # type: ignore[arg-type]
+    return PartSeries.from_visits([*rows, last], now_utc_ns=utc_nanoseconds(NOW))
 
 
 def with_a_future_visit(values: list[float], last: float) -> PartSeries[Row]:
     rows = [*part(values).visits, row(99, NOW + 60 * YEAR, last)]
-    return PartSeries.from_visits(rows, (), utc_nanoseconds(NOW))
+    return PartSeries.from_visits(rows, now_utc_ns=utc_nanoseconds(NOW))
 
 
 def test_a_falling_part_is_due_though_a_clock_ran_ahead_once() -> None:
@@ -239,9 +241,28 @@ def test_a_part_found_outside_by_a_clock_that_ran_ahead_is_outside() -> None:
     assert assess(with_a_future_visit(SOUND, 42.2)).state is DueState.OUTSIDE
 
 
+@pytest.mark.parametrize(
+    ("days", "undated"),
+    [
+        ([0, 100, 200, 300], []),
+        ([0, 100, 99.5, 300], []),  # clocks that differ by hours
+        ([0, 100, -2000, 300, 400], [2]),  # one clock was back
+        ([0, 800, 200, 300, 400], [1]),  # one clock was ahead, of a day that has come since
+        ([0, 300, 100], [1, 2]),  # one of the two is wrong, and nothing says which
+        ([300, 0], [0, 1]),
+        ([0, 900, 950, 100, 200, 300], [1, 2]),  # a season with a clock that was ahead
+    ],
+)
+def test_a_date_that_does_not_fit_the_order_of_acceptance_is_left_out(days: list[float], undated: list[int]) -> None:
+    rows = [row(number, NOW + timedelta(days=day - 1000), 45.0) for number, day in enumerate(days)]
+    series = PartSeries.from_visits(rows, now_utc_ns=utc_nanoseconds(NOW))
+    assert sorted(series.undated) == undated
+    assert {reason for _, reason in series.excluded} <= {"its date does not fit the order of the visits"}
+
+
 def test_clocks_that_differ_by_hours_are_no_reason_to_leave_a_visit_out() -> None:
     rows = [*part(SOUND).visits, row(99, NOW + timedelta(hours=20), 45.0)]
-    assert PartSeries.from_visits(rows, (), utc_nanoseconds(NOW)).excluded == ()
+    assert PartSeries.from_visits(rows, now_utc_ns=utc_nanoseconds(NOW)).excluded == ()
 
 
 @pytest.mark.parametrize("verdict", [Verdict.NO_CONTACT, Verdict.NOTHING_FLOWS, Verdict.OVER_RANGE])
@@ -286,7 +307,7 @@ def drifting(rng: Random, per_year: float, visits: int) -> PartSeries[Row]:
         when = first + number * YEAR / 2 + timedelta(days=rng.uniform(-30, 30))
         value = 45 - per_year * ((when - first) / YEAR) + rng.gauss(0, NOISE)
         rows.append(row(number, when, value))
-    return PartSeries.from_visits(rows)
+    return PartSeries.from_visits(rows, now_utc_ns=utc_nanoseconds(NOW))
 
 
 @pytest.mark.study(everyday=200, sample=1_000, full=1_000)  # parts
@@ -332,7 +353,7 @@ def test_a_part_without_drift_is_rarely_due_and_hardly_ever_surely(study_size: i
         ]
         if rows[-1].judgement.verdict is not Verdict.WITHIN:
             continue
-        found = assess(PartSeries.from_visits(rows))
+        found = assess(PartSeries.from_visits(rows, now_utc_ns=utc_nanoseconds(NOW)))
         due += found.state is DueState.DUE
         sure += found.sureness is Sureness.SURE
     # A trend is shown by chance in 5 % of such parts; only those near a limit are then due within a year.

@@ -16,7 +16,6 @@ from meterlink.notebook.record import (
     PartSeries,
     ReadingDetails,
     StoredReading,
-    exclusion_reason,
 )
 from meterlink_tui.plot import ABOVE, BELOW, BandEdge, Break, Level, Mark, Plot
 from meterlink_tui.record_lines import verdict_mark
@@ -69,7 +68,7 @@ def trace_plot(details: ReadingDetails) -> Plot | None:
 
 def part_plot(series: PartSeries[HistoryRow]) -> Plot | None:
     """Return the values of a part over its visits, in days since 1970; None without a visit whose time is known."""
-    dated = [visit for visit in series.visits if visit.clock_set is not False]
+    dated = [visit for visit in series.visits if visit.id not in series.undated]
     if not dated:
         return None
     begin, last = _days(dated[0]), _days(dated[-1])
@@ -134,7 +133,12 @@ def _break_days(series: PartSeries[HistoryRow]) -> Iterator[float]:
         if part.replacement is not None and part.replacement.utc_ns is not None:
             yield part.replacement.utc_ns / _NS_PER_DAY
         elif part.first_visit is not None:
-            yield (_days(series.visits[part.visits_before - 1]) + _days(part.first_visit)) / 2
+            old, new = (
+                [_days(visit) for visit in visits if visit.id not in series.undated]
+                for visits in (series.visits[: part.visits_before], series.visits[part.visits_before :])
+            )
+            if near := [*old[-1:], *new[:1]]:
+                yield sum(near) / len(near)
 
 
 def _part_levels(series: PartSeries[HistoryRow], begin: float, end: float, breaks: Sequence[float]) -> Iterator[Level]:
@@ -167,6 +171,4 @@ def _date_text(day: float) -> str:
 
 def left_out(series: PartSeries[HistoryRow]) -> tuple[str, ...]:
     """Return a sentence for each visit to the present part that says nothing about drift."""
-    return tuple(
-        f"Left out: {reason}, {visit.reading.text}." for visit, reason in series.excluded if exclusion_reason(visit)
-    )
+    return tuple(f"Left out: {reason}, {visit.reading.text}." for visit, reason in series.excluded)

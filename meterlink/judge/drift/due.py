@@ -96,7 +96,7 @@ def assess_part(series: PartSeries[RowT], until: datetime, unseen_since: datetim
         close = f", a {Margin.CLOSE_CALL}" if row.judgement.margin is Margin.CLOSE_CALL else ""
         return PartDue(DueState.OUTSIDE, series, f"The last visit found it {row.judgement.verdict}{close}.")
     due = _forecast(series, until)
-    is_old = row.clock_set is not False and row.reading.timestamp.utc_ns < utc_nanoseconds(unseen_since)
+    is_old = row.id not in series.undated and row.reading.timestamp.utc_ns < utc_nanoseconds(unseen_since)
     if is_old and due.state is not DueState.DUE:
         return PartDue(DueState.NOT_MEASURED, series, "Not measured for long.")
     return due

@@ -71,7 +71,7 @@ class DatedReplacement:
 
 
 def series_of_parts(
-    rows: Iterable[RowT], dated: Sequence[DatedReplacement], now_utc_ns: int | None = None
+    rows: Iterable[RowT], dated: Sequence[DatedReplacement], *, now_utc_ns: int
 ) -> list[PartSeries[RowT]]:
     """Return the series of each test point: of every visit the last accepted reading, with the replacements ``dated``.
 
@@ -80,7 +80,7 @@ def series_of_parts(
     """
     points = _group_by_point(rows)
     return [
-        PartSeries.from_visits(visits, replacements, now_utc_ns)
+        PartSeries.from_visits(visits, replacements, now_utc_ns=now_utc_ns)
         for visits, replacements in zip(points, _replacements_by_point(points, dated), strict=True)
     ]
 

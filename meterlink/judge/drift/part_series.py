@@ -1,7 +1,9 @@
 """The values of one part over its visits: the replacements that begin a new part, the values that count, the trend."""
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Generic, Protocol, TypeVar
 
 from meterlink.core.clock import format_rfc3339
@@ -101,33 +103,38 @@ class PartSeries(Generic[VisitT]):
     """One test point over ``visits``, oldest first, with the last accepted reading of each.
 
     ``new_parts`` are all replacements, oldest first; only the visits since the newest count. ``excluded`` are visits
-    among these that say nothing about drift, each with the reason. ``limits`` are the newest known, ``unit`` is that of
-    the trend. ``trend`` is None without a value.
+    among these that say nothing about drift, each with the reason. ``undated`` are the ids of the visits, to any part,
+    whose date says nothing, each with the reason. ``limits`` are the newest known, ``unit`` is that of the trend.
+    ``trend`` is None without a value.
     """
 
     visits: tuple[VisitT, ...]
     new_parts: tuple[NewPart[VisitT], ...]
     excluded: tuple[tuple[VisitT, str], ...]
+    undated: Mapping[int, str]
     limits: Limits | None
     unit: str
     trend: Trend | None
 
     @classmethod
     def from_visits(
-        cls, visits: Sequence[VisitT], recorded: Sequence[Replacement] = (), now_utc_ns: int | None = None
+        cls, visits: Sequence[VisitT], recorded: Sequence[Replacement] = (), *, now_utc_ns: int
     ) -> "PartSeries[VisitT]":
-        """Return the series of at least one visit, with the recorded replacements of the part.
+        """Return the series of at least one visit, in the order of acceptance, with the replacements of the part.
 
-        With ``now_utc_ns`` the visits that are dated in the future are left out of the trend.
+        The visits that are dated after ``now_utc_ns`` are left out of the trend.
         """
-        new_parts = _new_parts(visits, recorded)
+        undated = date_problems(visits, now_utc_ns)
+        new_parts = _new_parts(visits, recorded, undated)
         present = visits[new_parts[-1].visits_before :] if new_parts else visits
-        excluded = tuple((visit, reason) for visit in present if (reason := exclusion_reason(visit, now_utc_ns)))
+        reasons = [undated.get(visit.id) or _value_problem(visit) for visit in present]
+        excluded = tuple((visit, reason) for visit, reason in zip(present, reasons, strict=True) if reason)
         limits = next((visit.judgement.limits for visit in reversed(present) if visit.judgement.limits), None)
         unit = limits.unit if limits else visits[-1].reading.unit
-        points = [_point(visit, unit) for visit in present if not exclusion_reason(visit, now_utc_ns)][-MAX_VISITS:]
+        counting = [visit for visit, reason in zip(present, reasons, strict=True) if not reason]
+        points = [_point(visit, unit) for visit in counting[-MAX_VISITS:]]
         trend = fit_trend(points, limits) if points else None
-        return cls(tuple(visits), new_parts, excluded, limits, unit, trend)
+        return cls(tuple(visits), new_parts, excluded, undated, limits, unit, trend)
 
     @property
     def newest_part(self) -> NewPart[VisitT] | None:
@@ -145,15 +152,50 @@ class PartSeries(Generic[VisitT]):
         return (answer, *reasons)
 
 
-def exclusion_reason(visit: VisitReading, now_utc_ns: int | None = None) -> str:
-    """Return the reason to leave an accepted reading out of the trend, empty to count it.
+def date_problems(visits: Sequence[VisitReading], now_utc_ns: int) -> dict[int, str]:
+    """Return ``{id of a visit: why its date says nothing}``; ``visits`` are in the order of acceptance.
 
-    With ``now_utc_ns`` a date in the future is one.
+    A clock that was wrong shows in a date after ``now_utc_ns``, or in one that does not fit the order of the visits.
+    Which one is wrong is told by the others: the largest set of visits with their dates in order is right. A visit that
+    is not in each such set is not known to be.
     """
-    if visit.clock_set is False:
-        return "the clock was not set"
-    if now_utc_ns is not None and visit.reading.timestamp.utc_ns > now_utc_ns + _CLOCKS_DIFFER_NS:
-        return "its date is in the future"
+    problems: dict[int, str] = {}
+    for visit in visits:
+        if visit.clock_set is False:
+            problems[visit.id] = "the clock was not set"
+        elif visit.reading.timestamp.utc_ns > now_utc_ns + _CLOCKS_DIFFER_NS:
+            problems[visit.id] = "its date is in the future"
+    dated = [visit for visit in visits if visit.id not in problems]
+    in_order = _surely_in_order([visit.reading.timestamp.utc_ns for visit in dated])
+    for visit, fits in zip(dated, in_order, strict=True):
+        if not fits:
+            problems[visit.id] = "its date does not fit the order of the visits"
+    return problems
+
+
+def _surely_in_order(times: Sequence[int]) -> list[bool]:
+    """Return for each time (ns) whether it is in every largest set of times that are in order."""
+    if all(earlier <= later + _CLOCKS_DIFFER_NS for earlier, later in pairwise(times)):
+        return [True] * len(times)
+    before = _longest_chains(times)  # the most times in order that end with each
+    after = _longest_chains([-time for time in reversed(times)])[::-1]  # and that begin with it
+    longest = max(before)
+    # A time that is in one of the largest sets is in all of them if no other one can stand at its place there.
+    places = Counter(place for place, rest in zip(before, after, strict=True) if place + rest - 1 == longest)
+    return [place + rest - 1 == longest and places[place] == 1 for place, rest in zip(before, after, strict=True)]
+
+
+def _longest_chains(times: Sequence[int]) -> list[int]:
+    lengths: list[int] = []
+    for time in times:
+        fitting = (
+            length for earlier, length in zip(times, lengths, strict=False) if earlier <= time + _CLOCKS_DIFFER_NS
+        )
+        lengths.append(1 + max(fitting, default=0))
+    return lengths
+
+
+def _value_problem(visit: VisitReading) -> str:
     if visit.judgement.verdict in _VERDICTS_WITHOUT_DRIFT:
         return visit.judgement.verdict.value
     return "no value" if visit.reading.digits is None else ""
@@ -170,27 +212,28 @@ def day_text(visit: VisitReading) -> str:
     return "day unknown" if text is None else text[:10]
 
 
-def _new_parts(visits: Sequence[VisitT], recorded: Sequence[Replacement]) -> tuple[NewPart[VisitT], ...]:
+def _new_parts(
+    visits: Sequence[VisitT], recorded: Sequence[Replacement], undated: Mapping[int, str]
+) -> tuple[NewPart[VisitT], ...]:
     """Return the replacements, recorded or known by a rating; of two between the same visits the newest recorded."""
     found = {part.visits_before: part for part in _other_ratings(visits)}
     for replacement in sorted(recorded, key=lambda replacement: replacement.utc_ns or 0):
-        part = _recorded_part(visits, replacement)
+        part = _recorded_part(visits, replacement, undated)
         found[part.visits_before] = part
     return tuple(found[before] for before in sorted(found))
 
 
-def _recorded_part(visits: Sequence[VisitT], replacement: Replacement) -> NewPart[VisitT]:
-    is_before = [_is_before(visit, replacement) for visit in visits]  # they are in the order of acceptance
+def _recorded_part(visits: Sequence[VisitT], replacement: Replacement, undated: Mapping[int, str]) -> NewPart[VisitT]:
+    is_before = [_is_before(visit, replacement, undated) for visit in visits]  # they are in the order of acceptance
     before = len(visits) - is_before[::-1].index(True) if True in is_before else 0  # an element
     first_visit = visits[before] if before < len(visits) else None
     return NewPart(first_visit, replacement.old_rating, before, replacement)
 
 
-def _is_before(visit: VisitReading, replacement: Replacement) -> bool:
+def _is_before(visit: VisitReading, replacement: Replacement, undated: Mapping[int, str]) -> bool:
     if replacement.after_number is not None:  # recorded by the station: the order of acceptance decides
         return visit.id <= replacement.after_number
-    # The time of a reading without a set clock says nothing.
-    return visit.clock_set is not False and visit.reading.timestamp.utc_ns < (replacement.utc_ns or 0)
+    return visit.id not in undated and visit.reading.timestamp.utc_ns < (replacement.utc_ns or 0)
 
 
 def _other_ratings(visits: Sequence[VisitT]) -> list[NewPart[VisitT]]:
