@@ -15,7 +15,7 @@ from meterlink.cli.terminal import terminal_width
 from meterlink.core.calibration import overdue_part
 from meterlink.core.clock import utc_nanoseconds
 from meterlink.core.errors import InputError
-from meterlink.core.text import clean_text, did_you_mean
+from meterlink.core.text import clean_text, did_you_mean, length_text
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.judging import format_decimal
 from meterlink.settings import DATABASE_FILE, existing_data_dir
@@ -75,7 +75,8 @@ def command(
     reading of a page, is the page before it; --limit N --after UID, with that of the last one, the page after it. A uid
     never changes.
 
-    With --json every object has these keys: at (RFC 3339, UTC; unreliable if clock_set is false), clock_set, site,
+    With --json every object has these keys: at (RFC 3339, UTC; unreliable if clock_set is false), clock_set,
+    clock_step (s by which the clock was set during the visit, before the reading: earlier times do not agree), site,
     unit, visit_uid, circuit, component, section, terminals, quantity, reading (as displayed), unit_symbol, value (SI
     unit of the quantity; null for an overload), verdict, margin, low and high (in limits_unit; null without that
     limit), limits_unit, limits_basis, deviation_percent, meter, accuracy, calibration (of the meter on that day; empty
@@ -233,7 +234,7 @@ def _table_row(row: HistoryRow) -> tuple[str | Cell, ...]:
     if row.void_reason is not None:
         verdict, colour = f"VOIDED ({printable_text(row.void_reason)}), was {verdict}", ""
     return (
-        local_time(row.reading.timestamp.utc_ns) + (" (clock was not set)" if row.clock_set is False else ""),
+        local_time(row.reading.timestamp.utc_ns) + _clock_text(row),
         f"{printable_text(row.site.name)} / {printable_text(row.site.unit)}",
         printable_text(f"{row.circuit}: {row.component} {row.section}".rstrip()),
         printable_text("–".join(row.terminals)),
@@ -288,7 +289,16 @@ def _local_time(row: HistoryRow) -> str:
         text = moment.isoformat(sep=" ", timespec="seconds")
     except (ValueError, OverflowError, OSError):  # before 1970 some platforms have no time zones
         text = "time unknown"
-    return f"{text} (clock was not set)" if row.clock_set is False else text
+    return text + _clock_text(row)
+
+
+def _clock_text(row: HistoryRow) -> str:
+    """Return the fault of the clock at the time of a reading, in brackets; empty for none."""
+    if row.clock_set is False:
+        return " (clock was not set)"
+    if not row.clock_step_ns:
+        return ""
+    return f" (clock set {'back' if row.clock_step_ns < 0 else 'on'} by {length_text(abs(row.clock_step_ns) / 1e9)})"
 
 
 def _limits_text(limits: Limits) -> str:

@@ -33,6 +33,7 @@ _COMMANDS = {
     ),
     "run": LazyCommand("meterlink.cli.run", "command", "Collect readings from Bluetooth meters (the daemon).", _JOB),
     "history": LazyCommand("meterlink.cli.history", "command", "List accepted readings and their verdicts.", _RECORD),
+    "gaps": LazyCommand("meterlink.cli.gaps", "command", "List the times without readings, and why.", _RECORD),
     "report": LazyCommand("meterlink.cli.report", "command", "Write the report on a visit.", _RECORD),
     "verify": LazyCommand(
         "meterlink.cli.verify", "command", "Check that a visit, or a report, is as it was sealed.", _RECORD

@@ -17,7 +17,7 @@ yes_option = click.option("--yes", is_flag=True, help="Remove it without a quest
 
 
 def confirm_removal(removal: Removal, folder: Path, word: str, *, yes: bool) -> bool:
-    """Print what would be removed, and what stays elsewhere; return whether ``word`` was typed, or ``yes`` given.
+    """Print the texts that go, and those that stay elsewhere; return whether ``word`` was typed, or ``yes`` given.
 
     Raises:
         click.UsageError: nobody can be asked.

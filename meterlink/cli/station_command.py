@@ -49,7 +49,7 @@ class Request(Protocol):
     """A function that lets the station carry out a command, and returns the data of its reply."""
 
     async def __call__(self, command: CommandName, **fields: str | int | list[ReceivedParts]) -> Mapping[str, Any]:
-        """Raise what `send_command` raises."""
+        """Raise the errors of `send_command`."""
 
 
 @asynccontextmanager

@@ -43,6 +43,16 @@ def count_phrase(number: int, noun: str) -> str:
     return f"{number or 'no'} {noun if number == 1 else plural}"
 
 
+def length_text(seconds: float) -> str:
+    """Return a length of time as a person reads it: ``0.4 s``, ``75 s``, ``12 min``, ``5 h``, ``40 days``."""
+    if seconds < 10:
+        return f"{seconds:.1f} s"
+    for most, unit_seconds, unit in ((120, 1, "s"), (7_200, 60, "min"), (172_800, 3_600, "h")):
+        if seconds < most:
+            return f"{seconds / unit_seconds:.0f} {unit}"
+    return f"{seconds / 86_400:.0f} days"
+
+
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """Return ``Did you mean herm?``, the known name that is most like ``word``; empty if none is like it."""
     from difflib import get_close_matches  # noqa: PLC0415  # only for a mistake

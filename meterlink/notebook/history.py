@@ -45,8 +45,9 @@ class History:
 
         Its values are str, float, int, bool, None, and a list of str for the terminals and the choices.
 
-        The keys: ``at`` (RFC 3339, UTC; unreliable if ``clock_set`` is False), ``clock_set``, ``site``, ``unit`` (the
-        machine), ``visit_uid``, ``circuit``, ``component``, ``section``, ``terminals`` (two), ``quantity``,
+        The keys: ``at`` (RFC 3339, UTC; unreliable if ``clock_set`` is False), ``clock_set``, ``clock_step`` (s by
+        which the wall clock was set during the visit, before the reading), ``site``, ``unit`` (the machine),
+        ``visit_uid``, ``circuit``, ``component``, ``section``, ``terminals`` (two), ``quantity``,
         ``reading`` (as displayed), ``unit_symbol``, ``value`` (SI unit of the quantity; None for an overload),
         ``verdict``, ``margin``, ``low`` and ``high`` (in ``limits_unit``; None without that limit), ``limits_unit``,
         ``limits_basis``, ``deviation_percent``, ``meter``, ``accuracy``, ``calibration`` (on that day),

@@ -162,7 +162,6 @@ class Collection:
         self.commands.plan_advance_after_entry(accepted)
 
     def _report_drops(self) -> None:
-        self._pipeline.log_drops()
         self._continuity.add_drops(self.packet_queue.drain_drops())
 
 

@@ -8,6 +8,7 @@ from meterlink.ble.connection import MeterSession
 from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.equipment import ConnectionState, Meter
+from meterlink.core.text import count_phrase
 from meterlink.station.clock_steps import ClockStepDetector
 from meterlink.station.drivers import profile_identity
 from meterlink.station.packet_queue import DroppedPackets
@@ -19,15 +20,16 @@ log = logging.getLogger(__name__)
 
 @dataclass(slots=True)
 class _Link:
-    """The latest connection of a meter. ``gap``: the cause of the present gap, None without one.
+    """The latest connection of a meter ``name``. ``gap``: the present gap, None without one.
 
     Typed-in readings have a connection, too, but not ``by_radio``.
     """
 
     connection_id: int
+    name: str
     by_radio: bool
     ended: bool = False
-    gap: GapCause | None = None
+    gap: NewGap | None = None
 
 
 class ContinuityLog:
@@ -43,11 +45,11 @@ class ContinuityLog:
         """Save the connection of a session that has its first packet; return its row id."""
         profile, profile_hash = profile_identity(session.driver)
         new = NewConnection(meter_id, session.opened, session.driver_name, profile, profile_hash)
-        return self._open(session.address, new, by_radio=True)
+        return self._open(Meter(session.address, session.name), new, by_radio=True)
 
     def open_typed_in(self, meter: Meter, meter_id: int) -> int:
         """Save the beginning of typed-in readings; return the row id of their connection."""
-        return self._open(meter.address, NewConnection(meter_id, self._clock.now(), meter.driver), by_radio=False)
+        return self._open(meter, NewConnection(meter_id, self._clock.now(), meter.driver), by_radio=False)
 
     def set_radio_state(self, state: RadioState) -> None:
         """Save the ends of connections and the gaps that a new state of the radio shows."""
@@ -62,7 +64,7 @@ class ContinuityLog:
                         self._end(link, now, EndReason.DISCONNECTED)
                     self._end_gap(link, now)
                 case ConnectionState.CONNECTED:
-                    if link.gap is GapCause.METER_SILENT:
+                    if link.gap is not None and link.gap.cause is GapCause.METER_SILENT:
                         self._end_gap(link, now)
                 case ConnectionState.SILENT:
                     if not link.ended and link.gap is None:
@@ -79,6 +81,7 @@ class ContinuityLog:
             if link is not None:
                 cause = GapCause.PACKETS_DROPPED
                 self._writer.add_gap(NewGap(link.connection_id, cause, dropped.first, dropped.last, dropped.count))
+                log.warning("%s: %s", link.name, _dropped_text(dropped))
 
     def check_clock(self) -> None:
         """Save a step of the wall clock since the last call."""
@@ -93,15 +96,17 @@ class ContinuityLog:
         for link in self._links.values():
             if not link.ended:
                 self._end(link, now, EndReason.STATION_STOPPED)
+            self._end_gap(link, now)
 
-    def _open(self, address: str, new: NewConnection, *, by_radio: bool) -> int:
-        link = self._links.get(address)
+    def _open(self, meter: Meter, new: NewConnection, *, by_radio: bool) -> int:
+        link = self._links.get(meter.address)
         if link is not None:
             if not link.ended:
                 self._end(link, new.connected, EndReason.LINK_LOST)
             self._end_gap(link, new.connected)
-        self._links[address] = _Link(self._writer.open_connection(new), by_radio)
-        return self._links[address].connection_id
+        opened = _Link(self._writer.open_connection(new), meter.name or meter.address, by_radio)
+        self._links[meter.address] = opened
+        return opened.connection_id
 
     def _end(self, link: _Link, now: Timestamp, reason: EndReason) -> None:
         link.ended = True
@@ -109,10 +114,22 @@ class ContinuityLog:
         self._writer.end_connection(link.connection_id, now, reason)
 
     def _begin_gap(self, link: _Link, cause: GapCause, now: Timestamp) -> None:
-        link.gap = cause
-        self._writer.add_gap(NewGap(link.connection_id, cause, now))
+        link.gap = NewGap(link.connection_id, cause, now)
+        self._writer.add_gap(link.gap)
 
     def _end_gap(self, link: _Link, now: Timestamp) -> None:
         if link.gap is not None:
-            self._writer.end_gap(link.connection_id, link.gap, now)
+            cause, began = link.gap.cause, link.gap.began
+            self._writer.end_gap(link.connection_id, cause, now)
+            log.info("%s: no readings for %.1f s: %s", link.name, (now.monotonic_ns - began.monotonic_ns) / 1e9, cause)
             link.gap = None
+
+
+def _dropped_text(dropped: DroppedPackets) -> str:
+    seconds = (dropped.last.monotonic_ns - dropped.first.monotonic_ns) / 1e9
+    reasons = []
+    if too_fast := dropped.count - dropped.waiting:
+        reasons.append(f"{too_fast} came faster than a display can change")
+    if dropped.waiting:
+        reasons.append(f"{dropped.waiting} came while this machine was too slow")
+    return f"{count_phrase(dropped.count, 'packet')} dropped in {seconds:.1f} s: {', '.join(reasons)}"

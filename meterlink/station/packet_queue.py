@@ -19,11 +19,15 @@ BURST = 400.0
 
 @dataclass(slots=True)
 class DroppedPackets:
-    """The times of the first and the last dropped packet, and how many were dropped."""
+    """The times of the first and the last dropped packet, and how many were dropped.
+
+    ``waiting`` of them were dropped since too many were waiting: the station was slow. The others came too fast.
+    """
 
     first: Timestamp
     last: Timestamp
     count: int = 0
+    waiting: int = 0
 
 
 class PacketQueue:
@@ -50,10 +54,9 @@ class PacketQueue:
     def put(self, packet: ReceivedPacket) -> None:
         """Append one packet; drop it if its meter has too many waiting, or sends too fast."""
         address = packet.session.address
-        if self._waiting[address] >= self._capacity or (
-            self._rate is not None and not self._is_allowed(address, packet, self._rate)
-        ):
-            self._record_drop(address, packet.timestamp)
+        is_full = self._waiting[address] >= self._capacity
+        if is_full or (self._rate is not None and not self._is_allowed(address, packet, self._rate)):
+            self._record_drop(address, packet.timestamp, is_full=is_full)
             return
         self._waiting[address] += 1
         if not self._packets:
@@ -61,11 +64,12 @@ class PacketQueue:
             self._wake.set()
         self._packets.append(packet)
 
-    def _record_drop(self, address: str, timestamp: Timestamp) -> None:
+    def _record_drop(self, address: str, timestamp: Timestamp, *, is_full: bool) -> None:
         self.dropped[address] += 1
         dropped = self._new_drops.setdefault(address, DroppedPackets(timestamp, timestamp))
         dropped.last = timestamp
         dropped.count += 1
+        dropped.waiting += is_full
 
     def drain_drops(self) -> dict[str, DroppedPackets]:
         """Return the packets dropped since the last call, by the address of their meter."""

@@ -2,7 +2,6 @@
 
 import logging
 import uuid
-from collections import Counter
 from collections.abc import Callable, Iterable
 
 from meterlink.ble.connection import ReceivedPacket
@@ -48,7 +47,6 @@ class Pipeline:
         self._trackers = trackers
         self._committer = committer
         self._judge = visit_judge
-        self._logged_drops: Counter[str] = Counter()
 
     async def run(self) -> None:
         """Handle packets until cancelled; `finish` handles the rest."""
@@ -65,13 +63,6 @@ class Pipeline:
         """Return when all packets in the queue have been handled and all accepted readings are committed."""
         await self.packet_queue.wait_until_handled()
         await self._committer.wait_for_commits()
-
-    def log_drops(self) -> None:
-        """Log the packets dropped since the last call."""
-        for address, total in self.packet_queue.dropped.items():
-            if new := total - self._logged_drops[address]:
-                log.warning("%s sends more packets than a display needs: %d dropped, %d in all", address, new, total)
-                self._logged_drops[address] = total
 
     async def _process_packets(self, packets: Iterable[ReceivedPacket]) -> None:
         for packet in packets:

@@ -115,19 +115,57 @@ def connections(connection: sqlite3.Connection) -> list[StoredConnection]:
     return decode_rows(_stored_connection, rows)
 
 
-def gaps(connection: sqlite3.Connection) -> list[StoredGap]:
-    """Return all gaps in the order in which they were saved."""
+def gaps(
+    connection: sqlite3.Connection,
+    since_utc_ns: int | None = None,
+    until_utc_ns: int | None = None,
+    meter: str | None = None,
+) -> list[StoredGap]:
+    """Return the gaps in the order in which they were saved; see `Reader.gaps`."""
     rows = connection.execute(
-        f"SELECT g.*, {METER_COLUMNS} FROM gaps g"  # noqa: S608  # constants
-        " JOIN connections c ON c.id = g.connection_id JOIN meters m ON m.id = c.meter_id ORDER BY g.id"
+        f"SELECT g.*, c.boot, {METER_COLUMNS} FROM gaps g"  # noqa: S608  # constants
+        " JOIN connections c ON c.id = g.connection_id JOIN meters m ON m.id = c.meter_id"
+        " WHERE (:since IS NULL OR MAX(g.began_utc_ns, COALESCE(g.ended_utc_ns, g.began_utc_ns)) >= :since"
+        " OR (g.ended_utc_ns IS NULL AND c.boot = (SELECT MAX(id) FROM boots)))"
+        " AND (:until IS NULL OR g.began_utc_ns < :until)"
+        " AND (:meter IS NULL OR :meter COLLATE NOCASE IN (m.name, m.address, m.current_address)"
+        " OR m.id IN (SELECT meter_id FROM meter_aliases WHERE address = :meter)) ORDER BY g.id",
+        {"since": since_utc_ns, "until": until_utc_ns, "meter": meter},
     )
     return decode_rows(_stored_gap, rows)
 
 
-def clock_steps(connection: sqlite3.Connection) -> list[ClockStep]:
-    """Return all jumps of the wall clock in the order in which they were found."""
-    rows = connection.execute("SELECT * FROM clock_steps ORDER BY id")
-    return [ClockStep(_timestamp(row, "before"), _timestamp(row, "after"), row["step_ns"]) for row in rows]
+def clock_steps(
+    connection: sqlite3.Connection, since_utc_ns: int | None = None, until_utc_ns: int | None = None
+) -> list[ClockStep]:
+    """Return the jumps of the wall clock in the order in which they were found; see `Reader.clock_steps`."""
+    rows = connection.execute(
+        "SELECT * FROM clock_steps WHERE (:since IS NULL OR MAX(before_utc_ns, after_utc_ns) >= :since)"
+        " AND (:until IS NULL OR before_utc_ns < :until) ORDER BY id",
+        {"since": since_utc_ns, "until": until_utc_ns},
+    )
+    return [ClockStep(_timestamp(row, "before"), _timestamp(row, "after"), row["step_ns"], row["boot"]) for row in rows]
+
+
+class ClockSteps:
+    """The jumps of the wall clock, to be asked for many readings."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._by_start: dict[int, list[tuple[int, int]]] = {}
+        for start, after_ns, step_ns in map(
+            tuple, connection.execute("SELECT boot, after_monotonic_ns, step_ns FROM clock_steps ORDER BY id")
+        ):
+            self._by_start.setdefault(start, []).append((after_ns, step_ns))
+
+    def during_visit(self, start: int, visit_start: int, opened_ns: int, monotonic_ns: int) -> int:
+        """Return the ns by which the clock was set during a visit, before its reading of ``monotonic_ns``.
+
+        The reading came after one ``start`` of the station, the visit was opened at ``opened_ns`` (monotonic) after
+        another or the same.
+        """
+        steps = self._by_start.get(start, ())
+        since_ns = opened_ns if start == visit_start else -1
+        return sum(step_ns for after_ns, step_ns in steps if since_ns < after_ns <= monotonic_ns)
 
 
 def _timestamp(row: sqlite3.Row, name: str) -> Timestamp:
@@ -155,6 +193,7 @@ def _stored_connection(row: sqlite3.Row) -> StoredConnection:
 def _stored_gap(row: sqlite3.Row) -> StoredGap:
     return StoredGap(
         row["id"],
+        row["boot"],
         decode_meter(row),
         row["connection_id"],
         GapCause(row["cause"]),

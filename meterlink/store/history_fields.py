@@ -12,6 +12,7 @@ from meterlink.core.errors import DamagedDatabaseError
 from meterlink.core.readings import Coupling, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Margin, Verdict
+from meterlink.store.continuity import ClockSteps
 from meterlink.store.history_query import OF_ACCEPTED
 
 PlainValue = str | float | int | bool | list[str] | None
@@ -25,10 +26,12 @@ _SELECT_FIELDS = f"""
         j.next_measurement, a.settled_in, j.reason, j.question, j.answer, a.uid,
         (SELECT COUNT(*) FROM verdicts WHERE accepted_id = a.id)
             + (SELECT COUNT(*) FROM voids WHERE accepted_id = a.id),
-        (SELECT CASE voided WHEN 1 THEN reason END FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1)
+        (SELECT CASE voided WHEN 1 THEN reason END FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1),
+        c.boot, v.boot, v.opened_monotonic_ns, a.monotonic_ns
     FROM accepted_readings a {OF_ACCEPTED}
     WHERE a.id IN (SELECT value FROM json_each(?)) ORDER BY a.id
 """  # noqa: S608  # constants only
+_CLOCK_COLUMNS = -4  # the last ones
 _QUANTITIES, _VERDICTS = frozenset(map(str, Quantity)), frozenset(map(str, Verdict))
 _STATUSES, _COUPLINGS = frozenset(map(str, Status)), frozenset({None, *map(str, Coupling)})
 _MARGINS = frozenset({None, *map(str, Margin)})
@@ -44,9 +47,11 @@ def history_fields(connection: sqlite3.Connection, ids: Iterable[int]) -> list[d
     cursor = connection.cursor()
     cursor.row_factory = None  # a plain tuple: its columns are in the order of the keys
     records = []
+    steps = ClockSteps(connection)
     for row in cursor.execute(_SELECT_FIELDS, (json.dumps(list(ids)),)):
         try:
-            records.append(_fields(*row))
+            clock_step_ns = steps.during_visit(*row[_CLOCK_COLUMNS:])
+            records.append(_fields(*row[:_CLOCK_COLUMNS], clock_step_ns=clock_step_ns))
         except ValueError as error:
             raise DamagedDatabaseError(
                 f"Row {row[0]} of the database cannot be read: {error}.", "Another program has changed the file."
@@ -60,7 +65,8 @@ def _fields(  # noqa: PLR0917  # a row, unpacked in the order of the columns
     coupling: str | None, value: float | None, verdict: str, margin: str | None, low: str | None, high: str | None,
     limits_unit: str | None, limits_basis: str | None, deviation: str | None, meter: str, accuracy: str,
     calibration: str, rule: str, probability: float | None, prior: str, next_measurement: str, settled_in: float,
-    reason: str, question: str | None, answer: str, uid: str, revision: int, void_reason: str | None,
+    reason: str, question: str | None, answer: str, uid: str, revision: int, void_reason: str | None, *,
+    clock_step_ns: int,
 ) -> dict[str, PlainValue]:  # fmt: skip
     _require(quantity, _QUANTITIES)
     _require(status, _STATUSES)
@@ -72,6 +78,7 @@ def _fields(  # noqa: PLR0917  # a row, unpacked in the order of the columns
     return {
         "at": format_rfc3339(utc_ns),
         "clock_set": None if clock_set is None else clock_set == 1,
+        "clock_step": clock_step_ns / 1e9,
         "site": site,
         "unit": unit,
         "visit_uid": visit_uid,

@@ -15,6 +15,7 @@ from meterlink.core.verdicts import Judgement, Margin, Verdict
 from meterlink.plans.derived_table import load_derived_points
 from meterlink.store import places, repairs
 from meterlink.store.accepted_filter import AcceptedFilter, FilterWord, index_expression
+from meterlink.store.continuity import ClockSteps
 from meterlink.store.decoding import (
     METER_COLUMNS,
     decode_decimal,
@@ -56,7 +57,7 @@ _SELECT_ACCEPTED = f"""
         j.resolution AS answered_resolution, (SELECT COUNT(*) FROM verdicts WHERE accepted_id = a.id)
             + (SELECT COUNT(*) FROM voids WHERE accepted_id = a.id) AS revision,
         (SELECT CASE voided WHEN 1 THEN reason END FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1)
-            AS void_reason,
+            AS void_reason, c.boot, v.boot AS visit_boot, v.opened_monotonic_ns,
         j.rating, j.software, r.packet, st.channel, b.boot_id,
         b.station, {METER_COLUMNS}, s.name AS site, u.name AS site_unit, v.uid AS visit_uid, v.plan, p.key,
         p.terminal_a, p.terminal_b, p.state, p.kind, ci.name AS circuit, co.name AS component, co.section
@@ -82,7 +83,8 @@ def accepted_readings(connection: sqlite3.Connection, conditions: Iterable[Condi
     """Return the accepted readings that meet all ``conditions``, oldest first."""
     where, values = _where_clause(conditions)
     rows = connection.execute(f"{_SELECT_ACCEPTED} {where} ORDER BY a.id", values)
-    return decode_rows(_history_row, rows)
+    steps = ClockSteps(connection)
+    return decode_rows(lambda row: _history_row(row, steps), rows)
 
 
 def history(
@@ -387,7 +389,7 @@ def _test_point(row: sqlite3.Row) -> TestPoint:
     )
 
 
-def _history_row(row: sqlite3.Row) -> HistoryRow:
+def _history_row(row: sqlite3.Row, steps: ClockSteps) -> HistoryRow:
     return HistoryRow(
         id=row["id"],
         uid=row["uid"],
@@ -413,6 +415,9 @@ def _history_row(row: sqlite3.Row) -> HistoryRow:
         revision=row["revision"],
         void_reason=row["void_reason"],
         assigned_utc_ns=row["assigned_utc_ns"],
+        clock_step_ns=steps.during_visit(
+            row["boot"], row["visit_boot"], row["opened_monotonic_ns"], row["monotonic_ns"]
+        ),
     )
 
 

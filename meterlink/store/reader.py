@@ -199,15 +199,21 @@ class Reader:
         with connect_for_reading(self._path) as connection:
             return continuity.connections(connection)
 
-    def gaps(self) -> list[StoredGap]:
-        """Return all times without readings of a meter in the order in which they were saved."""
-        with connect_for_reading(self._path) as connection:
-            return continuity.gaps(connection)
+    def gaps(
+        self, *, since_utc_ns: int | None = None, until_utc_ns: int | None = None, meter: str | None = None
+    ) -> list[StoredGap]:
+        """Return the times without readings of a meter in the order in which they were saved.
 
-    def clock_steps(self) -> list[ClockStep]:
-        """Return all jumps of the wall clock in the order in which they were found."""
+        ``since_utc_ns`` and ``until_utc_ns`` (ns since 1970 UTC) leave out those that ended before, or began at or
+        after; ``meter`` is a name or an address, in upper or lower case.
+        """
         with connect_for_reading(self._path) as connection:
-            return continuity.clock_steps(connection)
+            return continuity.gaps(connection, since_utc_ns, until_utc_ns, meter)
+
+    def clock_steps(self, *, since_utc_ns: int | None = None, until_utc_ns: int | None = None) -> list[ClockStep]:
+        """Return the jumps of the wall clock in the order in which they were found; the times are as in `gaps`."""
+        with connect_for_reading(self._path) as connection:
+            return continuity.clock_steps(connection, since_utc_ns, until_utc_ns)
 
     def visits(self) -> list[StoredVisit]:
         """Return all visits in the order in which they were opened."""

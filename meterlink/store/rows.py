@@ -99,7 +99,8 @@ class HistoryRow(NamedTuple):
     compare only within one ``boot``. ``clock_set`` is True if the wall clock was reliable, None if the station could
     not find out. ``revision`` is 1, and one more for each time it was judged again, voided or taken back.
     ``void_reason`` says why it is voided; None if it counts. ``assigned_utc_ns`` is the time when a reading that came
-    outside any visit was given to this one; None for a reading accepted when it came.
+    outside any visit was given to this one; None for a reading accepted when it came. ``clock_step_ns``: the ns by
+    which the wall clock was set during the visit, before the reading.
     """
 
     id: int
@@ -126,6 +127,7 @@ class HistoryRow(NamedTuple):
     revision: int = 1
     void_reason: str | None = None
     assigned_utc_ns: int | None = None
+    clock_step_ns: int = 0
 
 
 class StoredReading(NamedTuple):
@@ -207,9 +209,13 @@ class NewGap(NamedTuple):
 
 
 class StoredGap(NamedTuple):
-    """A gap in the database. ``ended`` is None while it lasts, and if the station ended before it."""
+    """A gap in the database. ``ended`` is None while it lasts, and if the station ended before it.
+
+    ``start`` counts the starts of the station; monotonic times compare only within one.
+    """
 
     id: int
+    start: int
     meter: Meter
     connection_id: int
     cause: GapCause
@@ -219,11 +225,15 @@ class StoredGap(NamedTuple):
 
 
 class ClockStep(NamedTuple):
-    """A jump of the wall clock: UTC minus monotonic time grew by ``step_ns`` between two moments of one boot."""
+    """A jump of the wall clock: UTC minus monotonic time grew by ``step_ns`` between two moments.
+
+    ``start`` counts the starts of the station, 0 before the step is stored.
+    """
 
     before: Timestamp
     after: Timestamp
     step_ns: int
+    start: int = 0
 
 
 class VisitDetails(NamedTuple):

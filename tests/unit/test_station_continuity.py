@@ -206,6 +206,6 @@ def test_a_step_of_the_clock_is_saved(log):
         log.clock.advance(1, step)
         log.log.check_clock()
     first, second = log.read().clock_steps()
-    assert first == ClockStep(Timestamp(NOON + 3_050_000_000, 3 * SECOND), first.after, 3_600 * SECOND)
+    assert first == ClockStep(Timestamp(NOON + 3_050_000_000, 3 * SECOND), first.after, 3_600 * SECOND, 1)
     assert (seconds(first.after), seconds(second.before), seconds(second.after)) == (4, 6, 7)
     assert second.step_ns == -7_200 * SECOND

@@ -280,6 +280,7 @@ def test_json_has_the_documented_keys(data):
         {
             "at": "2026-07-14T12:00:00.000Z",
             "clock_set": True,
+            "clock_step": 0.0,
             "site": "Harbour cold store",
             "unit": "condenser 10",
             "circuit": "condenser fan",
@@ -455,6 +456,34 @@ def test_fields_are_those_of_the_row_object(reader):
             "deviation_percent", "meter", "clock_set", "revision", "void_reason", "settled_in", "reason", "terminals",
         )  # fmt: skip
         assert tuple(fields[key] for key in keys) == expected
+
+
+@pytest.mark.parametrize(
+    ("step_at", "opened_at", "step_s", "text"),
+    [
+        (5, 1, 7200, " (clock set on by 2 h)"),
+        (5, 1, -90, " (clock set back by 90 s)"),
+        (20, 1, 7200, ""),  # after the reading
+        (5, 6, 7200, ""),  # before the visit
+    ],
+)
+def test_a_reading_after_a_step_of_the_clock_is_marked(data, reader, step_at, opened_at, step_s, text):
+    """Only where the step came during the visit: its earlier times do not agree with this one."""
+    with closing(sqlite3.connect(data / "meterlink.db")) as connection:
+        connection.execute(
+            "INSERT INTO clock_steps (boot, before_utc_ns, before_monotonic_ns, after_utc_ns, after_monotonic_ns,"
+            " step_ns) VALUES (1, 0, ?, 0, ?, ?)",
+            (step_at - 1, step_at, step_s * 10**9),
+        )
+        connection.execute("UPDATE visits SET opened_monotonic_ns = ? WHERE id = 2", (opened_at,))
+        connection.execute("UPDATE accepted_readings SET monotonic_ns = 10 WHERE visit_id = 2")
+        connection.commit()
+    marked = [0, 0, step_s, step_s] if text else [0] * 4
+    assert [row.clock_step_ns for row in reader.history()] == [step * 10**9 for step in marked]
+    assert [fields["clock_step"] for fields in reader.history_fields(HistoryFilter())] == marked
+    _, *rows = run(data).output.splitlines()
+    assert [text in row for row in rows] == [text == "", text == "", True, True]
+    assert ("clock set" in "".join(rows)) == (text != "")
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from textual.content import Content
 from textual.widgets import Static
 
 from meterlink.core.errors import MeterlinkError
-from meterlink.core.text import clean_text
+from meterlink.core.text import clean_text, length_text
 from meterlink.notebook.record import HistoryRow, ReadingDetails, Record
 from meterlink_tui.record_lines import VOIDED, local_time, part_name, place_name, verdict_mark, verdict_text
 from meterlink_tui.record_plots import TRACE_MARKS, trace_plot
@@ -112,6 +112,9 @@ def _facts(details: ReadingDetails) -> Iterator[Content]:
     yield Content(f"Limits: {limits}. Meter: {meter}.{settled}")
     if row.clock_set is False:
         yield Content("The station's clock was not set: the date is not known.")
+    elif row.clock_step_ns:
+        by = length_text(abs(row.clock_step_ns) / 1e9)
+        yield Content(f"The station's clock was set {'back' if row.clock_step_ns < 0 else 'on'} by {by} before.")
     if len(details.around) > 1 and (thinned := _thinned(details)):
         yield Content(thinned)
     for earlier in reversed(details.earlier):
