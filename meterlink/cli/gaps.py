@@ -109,7 +109,7 @@ def _gap_entry(gap: StoredGap) -> _Entry:
 
 
 def _step_entry(step: ClockStep) -> _Entry:
-    seconds = step.step_ns / 1e9
+    seconds = round(step.step_ns / 1e9, 3)  # the clocks are read one after the other
     record = {
         "began": format_rfc3339(step.before.utc_ns),
         "ended": format_rfc3339(step.after.utc_ns),

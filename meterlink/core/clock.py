@@ -36,6 +36,16 @@ class SystemClock:
         return Timestamp(time.time_ns(), time.monotonic_ns())
 
 
+def suspended_ns() -> int:
+    """Return how long this machine slept since its boot, in ns, as far as its monotonic clock stood still for it.
+
+    It is 0 where the platform does not say: anywhere but on Linux.
+    """
+    if not hasattr(time, "CLOCK_BOOTTIME"):
+        return 0
+    return time.clock_gettime_ns(time.CLOCK_BOOTTIME) - time.monotonic_ns()
+
+
 # No reading is older than this program: an earlier clock has not been set (a board without a battery starts in the
 # past).
 _RELEASED_UTC_NS = round(datetime(2026, 11, 1, tzinfo=UTC).timestamp()) * 1_000_000_000

@@ -1,12 +1,12 @@
 """The log beside the readings: connections, gaps and clock steps, saved as they happen."""
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from meterlink.ble.connection import MeterSession
 from meterlink.ble.states import RadioState
-from meterlink.core.clock import Clock, Timestamp
+from meterlink.core.clock import Clock, Timestamp, suspended_ns
 from meterlink.core.equipment import ConnectionState, Meter
 from meterlink.core.text import count_phrase
 from meterlink.station.clock_steps import ClockStepDetector
@@ -35,9 +35,10 @@ class _Link:
 class ContinuityLog:
     """Hands connections, gaps and clock steps to the writer. No method waits."""
 
-    def __init__(self, writer: Writer, clock: Clock) -> None:
+    def __init__(self, writer: Writer, clock: Clock, slept_ns: Callable[[], int] = suspended_ns) -> None:
         self._writer = writer
         self._clock = clock
+        self._slept_ns = slept_ns
         self._links: dict[str, _Link] = {}  # by the address of the connection
         self._clock_steps = ClockStepDetector()
 
@@ -85,7 +86,7 @@ class ContinuityLog:
 
     def check_clock(self) -> None:
         """Save a step of the wall clock since the last call."""
-        step = self._clock_steps.check(self._clock.now())
+        step = self._clock_steps.check(self._clock.now(), self._slept_ns())
         if step is not None:
             log.warning("The clock was set by %.3f s.", step.step_ns * 1e-9)
             self._writer.add_clock_step(step)

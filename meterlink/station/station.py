@@ -376,12 +376,15 @@ class Station:
         return resumed_visit(resumed, settings, config.plan)
 
     def _ask_about_old_visit(self, resumed: VisitWithReadings) -> None:
-        hours = (self._config.clock.now().utc_ns - resumed.active_at_utc_ns) / 3.6e12
-        if hours >= OLD_VISIT_HOURS:
-            text = (
-                f"The last reading at {resumed.site.unit}, {resumed.site.name}, is {hours:.0f} hours old. Go on with "
-                "this visit, or begin another."
+        age = resumed.last_activity.age(self._config.clock.now(), self._config.boot_id)
+        if age is None or age >= OLD_VISIT_HOURS * 3600:
+            place = f"{resumed.site.unit}, {resumed.site.name},"
+            old = (
+                f"The last reading at {place} is {age / 3600:.0f} hours old."
+                if age is not None
+                else f"How old the visit at {place} is cannot be told: the clock was wrong then, or is now."
             )
+            text = f"{old} Go on with this visit, or begin another."
             self._send_notice("visit", NoticeView(topic=Topic.NOTICE, level=NoticeLevel.WARNING, text=text))
 
     def _meters_to_connect(self, rows: Iterable[MeterRow]) -> list[Meter]:

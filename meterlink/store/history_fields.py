@@ -78,7 +78,7 @@ def _fields(  # noqa: PLR0917  # a row, unpacked in the order of the columns
     return {
         "at": format_rfc3339(utc_ns),
         "clock_set": None if clock_set is None else clock_set == 1,
-        "clock_step": clock_step_ns / 1e9,
+        "clock_step": round(clock_step_ns / 1e9, 3),
         "site": site,
         "unit": unit,
         "visit_uid": visit_uid,

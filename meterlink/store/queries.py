@@ -27,6 +27,7 @@ from meterlink.store.decoding import (
 from meterlink.store.history_query import AT_PLACE, COUNTS, OF_ACCEPTED, HistoryFilter, accepted_ids
 from meterlink.store.question_text import load_question
 from meterlink.store.rows import (
+    Activity,
     EarlierVerdict,
     HistoryRow,
     MeterRow,
@@ -69,8 +70,8 @@ AT_UNIT = AT_PLACE.format("u.name = ? COLLATE NOCASE")
 """The SQL condition that a reading was accepted at a unit."""
 
 _SELECT_VISITS = """
-    SELECT v.*, u.name AS unit, u.archived_utc_ns, s.name AS site FROM visits v
-    JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id
+    SELECT v.*, u.name AS unit, u.archived_utc_ns, s.name AS site, b.boot_id FROM visits v
+    JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id JOIN boots b ON b.id = v.boot
 """
 
 _SELECT_POINTS = """
@@ -236,10 +237,11 @@ def counts(connection: sqlite3.Connection) -> dict[str, int]:
 
 
 def resumable_visit(
-    connection: sqlite3.Connection, site: Site, plan: Plan, now_utc_ns: int
+    connection: sqlite3.Connection, site: Site, plan: Plan, now: Timestamp, boot: str
 ) -> VisitWithReadings | None:
     """Return the unit's newest visit, if it is open, recent (`RESUME_WITHIN`) and has the points of ``plan``.
 
+    It counts as recent where the clocks do not tell its age: the unit has no newer one, and nobody closed it.
     Ratings may differ: the technician reads them off the parts during the visit.
     """
     visit = connection.execute(
@@ -248,7 +250,8 @@ def resumable_visit(
     if visit is None or visit["closed_utc_ns"] is not None:
         return None
     resumed = _visit_with_readings(connection, visit)
-    is_old = now_utc_ns - resumed.active_at_utc_ns > RESUME_WITHIN * 1_000_000_000
+    age = resumed.last_activity.age(now, boot)
+    is_old = age is not None and age > RESUME_WITHIN
     same_points = _planned_points(resumed.plan, {}) == _planned_points(plan, resumed.answers)
     return resumed if same_points and not is_old else None
 
@@ -258,6 +261,23 @@ def find_visit(connection: sqlite3.Connection, uid: str | None = None) -> VisitW
     condition, values = ("v.active = 1", ()) if uid is None else ("v.uid = ?", (uid,))
     visit = connection.execute(f"{_SELECT_VISITS} WHERE {condition}", values).fetchone()
     return None if visit is None else _visit_with_readings(connection, visit)
+
+
+def _last_activity(connection: sqlite3.Connection, visit: sqlite3.Row, accepted: Sequence[HistoryRow]) -> Activity:
+    at, start = Timestamp(visit["opened_utc_ns"], visit["opened_monotonic_ns"]), visit["boot"]
+    boot, clock_set = visit["boot_id"], None
+    if accepted:
+        at, boot, clock_set = accepted[-1].reading.timestamp, accepted[-1].boot, accepted[-1].clock_set
+        (start,) = connection.execute(
+            "SELECT c.boot FROM accepted_readings a JOIN raw_readings r ON r.id = a.raw_reading_id"
+            " JOIN stretches st ON st.id = r.stretch_id JOIN connections c ON c.id = st.connection_id WHERE a.id = ?",
+            (accepted[-1].id,),
+        ).fetchone()
+    (steps_ns,) = connection.execute(
+        "SELECT COALESCE(SUM(step_ns), 0) FROM clock_steps WHERE boot > ?1 OR (boot = ?1 AND after_monotonic_ns > ?2)",
+        (start, at.monotonic_ns),
+    ).fetchone()
+    return Activity(at, boot, clock_set, steps_ns)
 
 
 def _visit_with_readings(connection: sqlite3.Connection, visit: sqlite3.Row) -> VisitWithReadings:
@@ -271,7 +291,7 @@ def _visit_with_readings(connection: sqlite3.Connection, visit: sqlite3.Row) -> 
         visit["plan_text"],
         Timestamp(visit["opened_utc_ns"], visit["opened_monotonic_ns"]),
         visit["closed_utc_ns"],
-        accepted[-1].reading.timestamp.utc_ns if accepted else visit["opened_utc_ns"],
+        _last_activity(connection, visit, accepted),
         tuple(accepted),
         {point["key"]: point["rating"] for point in points if point["rating_set_utc_ns"] is not None},
         json.loads(visit["answers"]),

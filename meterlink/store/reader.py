@@ -229,10 +229,10 @@ class Reader:
         with connect_for_reading(self._path) as connection:
             return queries.visit_plan(connection, visit_uid)
 
-    def resumable_visit(self, site: Site, plan: Plan, now: Timestamp) -> VisitWithReadings | None:
+    def resumable_visit(self, site: Site, plan: Plan, now: Timestamp, boot: str) -> VisitWithReadings | None:
         """Return the open visit that a station restarted at ``now`` would resume; None if there is none."""
         with connect_for_reading(self._path) as connection:
-            return queries.resumable_visit(connection, site, plan, now.utc_ns)
+            return queries.resumable_visit(connection, site, plan, now, boot)
 
     def visit(self, uid: str | None = None) -> VisitWithReadings | None:
         """Return the visit ``uid`` with its readings, without a uid the active one; None if there is none."""

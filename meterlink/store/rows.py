@@ -390,12 +390,36 @@ class StoredPlan(NamedTuple):
     ratings: Mapping[str, str]
 
 
+class Activity(NamedTuple):
+    """Something that happened ``at`` a time, during a ``boot`` of the machine.
+
+    ``clock_set`` is False where the wall clock was not set then; None if unknown. ``steps_ns`` are the steps of the
+    wall clock that a station has seen since.
+    """
+
+    at: Timestamp
+    boot: str
+    clock_set: bool | None
+    steps_ns: int
+
+    def age(self, now: Timestamp, boot: str) -> float | None:
+        """Return how long ago it was, in s; None where the clocks do not tell.
+
+        The wall clock tells, less its steps. A step that no station saw shows where the clock was not set before, or
+        where the age is negative: then the monotonic clock tells, which stood still while the machine slept.
+        """
+        age = (now.utc_ns - self.at.utc_ns - self.steps_ns) / 1e9
+        if age >= 0 and (self.clock_set is not False or self.steps_ns):
+            return age
+        return (now.monotonic_ns - self.at.monotonic_ns) / 1e9 if boot == self.boot else None
+
+
 class VisitWithReadings(NamedTuple):
     """A visit that a station resumes, or that is shown.
 
     ``plan`` has no specification, why, caution, rule or coupling; ``plan_text``, unless it is empty, has.
-    ``closed_utc_ns`` is None while it is open. ``active_at_utc_ns`` is the time of its newest accepted reading, else
-    that of its beginning. ``accepted`` is in the order of acceptance. ``ratings`` is ``{test-point key: rating as
+    ``closed_utc_ns`` is None while it is open. ``last_activity`` is its newest accepted reading, else its beginning.
+    ``accepted`` is in the order of acceptance. ``ratings`` is ``{test-point key: rating as
     written}``, only for parts that were read during the visit (`Writer.set_rating`). ``answers`` is ``{key of a
     question of the plan: key of a choice}``. ``replacements`` are in the order of their times.
     ``last_readings`` are by test point.
@@ -407,7 +431,7 @@ class VisitWithReadings(NamedTuple):
     plan_text: str
     opened: Timestamp
     closed_utc_ns: int | None
-    active_at_utc_ns: int
+    last_activity: Activity
     accepted: tuple[HistoryRow, ...]
     ratings: Mapping[str, str]
     answers: Mapping[str, str]

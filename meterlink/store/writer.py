@@ -209,10 +209,10 @@ class Writer:
         points as ``plan`` for its answers; their ratings may differ. From now on the visit has the derived points of
         ``plan``.
         """
-        now = self._clock.now().utc_ns
+        now = self._clock.now()
 
         def resume(connection: sqlite3.Connection) -> VisitWithReadings | None:
-            resumed = queries.resumable_visit(connection, site, plan, now)
+            resumed = queries.resumable_visit(connection, site, plan, now, self._boot_id)
             if resumed is not None:
                 known = plan.for_answers(resumed.answers)
                 transactions.set_derived_points(connection, resumed.ids.visit_id, known)

@@ -38,17 +38,19 @@ def run_at_station(
     settings: Settings | None = None,
     *,
     later: timedelta = timedelta(),
+    boot: str = "boot",
 ) -> None:
     """Run ``body`` at a station on ``folder``; it gets the station and the newest view of each topic.
 
-    Without ``site`` and ``plan`` the station opens no visit. Its clock begins ``later`` than `VIRTUAL_START`.
+    Without ``site`` and ``plan`` the station opens no visit. Its clock begins ``later`` than `VIRTUAL_START`; the
+    machine was started once for each ``boot``.
     """
     stations: list[Station] = []
 
     async def run() -> None:
         async with Air() as air:  # without any meter
             config = StationConfig(
-                folder, settings or Settings("test"), site, plan, "boot", clock=VirtualClock(VIRTUAL_START + later),
+                folder, settings or Settings("test"), site, plan, boot, clock=VirtualClock(VIRTUAL_START + later),
                 scanner_backend=air.scanner_backend, client_backend=air.client_backend,
             )  # fmt: skip
             station = Station(config)

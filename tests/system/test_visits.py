@@ -122,9 +122,15 @@ def test_whoever_starts_next_resumes_the_active_visit_and_is_asked_after_twelve_
         assert accepted(views) == {"run-capacitor-herm": "45.1 µF"}
         assert "13 hours old" in views["notice"]["text"]
 
-    at_station(tmp_path, begin)
-    at_station(tmp_path, resume)
-    at_station(tmp_path, resume_next_day, later=timedelta(hours=13))
+    async def resume_after_a_battery_died(_: Station, views: dict[str, Any]) -> None:
+        assert accepted(views) == {"run-capacitor-herm": "45.1 µF"}
+        assert "cannot be told: the clock was wrong then, or is now" in views["notice"]["text"]
+
+    that_day = timedelta(days=200)
+    at_station(tmp_path, begin, later=that_day)
+    at_station(tmp_path, resume, later=that_day)
+    at_station(tmp_path, resume_next_day, later=that_day + timedelta(hours=13))
+    at_station(tmp_path, resume_after_a_battery_died, boot="the next boot")
 
 
 def test_a_unit_keeps_its_ratings_and_its_plan(tmp_path: Path) -> None:

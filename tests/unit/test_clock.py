@@ -1,10 +1,11 @@
 """Whether the wall clock is set, asked for every reading."""
 
 import os
+import time
 
 import pytest
 
-from meterlink.core.clock import ClockCheck, clock_is_set
+from meterlink.core.clock import ClockCheck, clock_is_set, suspended_ns
 
 SECOND = 10**9
 NOW = 1_799_064_000 * SECOND  # 2027-01-04T12:00:00Z
@@ -51,3 +52,9 @@ def test_a_jump_of_the_clock_is_asked_again(synchronisation, jump):
     synchronisation.present = True
     assert check.is_set(NOW + SECOND // 8) is None
     assert check.is_set(NOW + jump) is (NOW + jump > UNSET)
+
+
+def test_the_time_of_sleep_is_told_on_linux_and_none_elsewhere(monkeypatch):
+    assert suspended_ns() > -SECOND  # two clocks read one after the other
+    monkeypatch.delattr(time, "CLOCK_BOOTTIME", raising=False)
+    assert suspended_ns() == 0

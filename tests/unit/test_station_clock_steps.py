@@ -48,6 +48,15 @@ def test_no_step_is_found_where_there_is_none(differences):
     assert steps(differences) == []
 
 
+def test_a_sleep_is_no_step_where_the_platform_says_how_long_it_was() -> None:
+    night = 8 * 3600 * SECOND
+    detector = ClockStepDetector()
+    slept = [0, 0, night, night, night]
+    found = [detector.check(moment, asleep) for moment, asleep in zip(moments(slept), slept, strict=True)]
+    assert found == [None] * 5
+    assert [step.step_ns for step in steps(slept)] == [night]  # without its word
+
+
 @given(st.lists(st.integers(-(10**12), 10**12), max_size=30))
 def test_the_steps_found_add_up_to_the_change_of_the_clock(amounts):
     """Each difference is seen twice or more, as the detector needs it."""

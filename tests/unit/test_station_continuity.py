@@ -53,7 +53,7 @@ class Log:
         self.writer = Writer(self.path, station="van-3", clock=self.clock, boot_id="a", on_alarm=lambda _: None)
         self.writer.start()
         self.meter_id = self.writer.register_meter(Meter(ADDRESS, "bench meter")).result(OUTER)
-        self.log = ContinuityLog(self.writer, self.clock)
+        self.log = ContinuityLog(self.writer, self.clock, slept_ns=lambda: 0)
 
     def connect(self, driver=None):
         session = MeterSession(1, ADDRESS, "bench meter", "", "presented", cast("Any", driver), self.clock.now())

@@ -33,7 +33,7 @@ from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.store import queries, transactions
 from meterlink.store.connections import connect_for_writing
 from meterlink.store.reader import Reader
-from meterlink.store.rows import AcceptedRow, Batch, GapCause, NewConnection, OutboxRow, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, ClockStep, GapCause, NewConnection, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER = 60  # s; the limit for an immediate result
@@ -367,7 +367,7 @@ def test_a_restarted_station_resumes_its_visit(make_writer, path):
     assert resumed.opened == Timestamp(1_783_958_400_500_000_000, 5)
     assert [row.reading.text for row in resumed.accepted] == ["45.10 µF", "45.12 µF"]
     assert resumed.ratings == {"coil": "12-15 ohm"}
-    assert Reader(path).resumable_visit(SITE, PLAN, HandClock().now()) == resumed
+    assert Reader(path).resumable_visit(SITE, PLAN, HandClock().now(), "boot-a") == resumed
 
 
 @pytest.mark.parametrize("reason", ["none", "closed", "other points", "other terminals", "too old", "newer is closed"])
@@ -389,6 +389,40 @@ def test_no_visit_is_resumed(make_writer, reason):
         case "newer is closed":
             writer.close_visit(Visit(writer).ids.visit_id, Timestamp(1, 1))
     assert writer.resume_visit(SITE, plan).result(OUTER) is None
+
+
+@pytest.mark.parametrize(
+    ("boot", "clock_set", "step_h", "is_seen", "resumes"),
+    [
+        ("boot-a", None, 100, True, True),  # a step that the station saw
+        ("boot-b", None, 100, True, True),
+        ("boot-b", True, -100, True, True),
+        ("boot-a", None, 100, False, False),  # asleep for so long, for all that the clocks tell
+        ("boot-a", False, 100, False, True),  # the clock was not set before: the monotonic clock tells
+        ("boot-b", False, 100, False, True),  # nothing tells; there is no newer visit
+        ("boot-b", None, -100, False, True),  # a negative age is no age
+        ("boot-b", True, 100, False, False),  # the clock was right then, and four days have passed
+    ],
+)
+def test_a_step_of_the_clock_does_not_lose_the_visit(make_writer, boot, clock_set, step_h, is_seen, resumes):
+    clock, step_ns = HandClock(), step_h * 3600 * 10**9
+    first = make_writer(clock=clock)
+    first.start()
+    visit = Visit(first)
+    row = visit.accepted(timestamp=clock.now())
+    row = row._replace(reading_row=row.reading_row._replace(clock_set=clock_set))
+    first.submit(Batch(accepted=(row,))).result(OUTER)
+    before, after = clock.now(), clock.now()
+    clock.utc_ns += step_ns
+    if is_seen:
+        first.add_clock_step(ClockStep(before, Timestamp(clock.utc_ns, after.monotonic_ns), step_ns)).result(OUTER)
+    first.close()
+    if boot == "boot-b":
+        clock.monotonic_ns = 0
+    second = make_writer(clock=clock, boot_id=boot)
+    second.start()
+    resumed = second.resume_visit(SITE, PLAN).result(OUTER)
+    assert (None if resumed is None else resumed.ids) == (visit.ids if resumes else None)
 
 
 def test_a_long_visit_is_resumed_by_its_last_accepted_reading(make_writer):
