@@ -52,6 +52,7 @@ ARGUMENTS = {
     "diagnose": (),
     "due": (),
     "find": None,  # needs a radio; tests/system/test_find.py reads its JSON
+    "gaps": (),
     "history": (),
     "meter list": (),
     "meter show": None,  # one meter; tests/system/test_meter_facts.py reads its JSON
