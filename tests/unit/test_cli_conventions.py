@@ -52,7 +52,7 @@ ARGUMENTS = {
     "diagnose": (),
     "due": (),
     "find": None,  # needs a radio; tests/system/test_find.py reads its JSON
-    "gaps": (),
+    "gaps": None,  # no visit here has one; tests/unit/test_cli_gaps.py reads its JSON and lines
     "history": (),
     "meter list": (),
     "meter show": None,  # one meter; tests/system/test_meter_facts.py reads its JSON
@@ -77,11 +77,6 @@ ARGUMENTS = {
 
 # The key of the records in a JSON object.
 RECORDS = {"stock restock": "lines", "diagnose": "causes", "site show": "units"}
-RECORDS = {
-    "stock restock": "lines",
-    "diagnose": "causes",
-    "site show": "units",
-}  # the key of the records in a JSON object
 
 
 @pytest.fixture
