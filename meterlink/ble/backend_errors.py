@@ -17,9 +17,19 @@ from meterlink.core.text import clean_text
 
 _IN_PROGRESS = "org.bluez.Error.InProgress"
 _NOT_READY = "org.bluez.Error.NotReady"  # BlueZ: the adapter is powered off
-_SERVICE_NOT_RUNNING = frozenset(
-    {"org.freedesktop.DBus.Error.ServiceUnknown", "org.freedesktop.DBus.Error.NameHasNoOwner"}
+# The D-Bus specification, "Message Bus Messages" and its reference implementation's ``dbus-protocol.h``: no service of
+# this name, or it ended before it answered, or it could not be started.
+_SERVICE_AWAY = frozenset(
+    f"org.freedesktop.DBus.Error.{name}"
+    for name in ("ServiceUnknown", "NameHasNoOwner", "NoReply", "Disconnected", "TimedOut", "NoServer")
 )
+# ``Spawn.ExecFailed``, ``Spawn.ChildExited`` and others; systemd answers for a service that it cannot start with names
+# of its own: ``NoSuchUnit``, ``UnitMasked``.
+_SERVICE_NOT_STARTED = ("org.freedesktop.DBus.Error.Spawn.", "org.freedesktop.systemd1.")
+# BlueZ passes an error number of the kernel on as its text (``btd_error_failed`` with ``strerror``): a
+# connection fails with EIO when the adapter was switched off (seen with BlueZ 5.66).
+_ADAPTER_FAILED = ("org.bluez.Error.Failed", "Input/output error")
+_NO_SUCH_OBJECT = "org.freedesktop.DBus.Error.UnknownObject"  # of a scan: its adapter was unplugged
 _DENIED = "org.freedesktop.DBus.Error.AccessDenied"
 _NO_CONNECTION_LEFT = "le-connection-concurrent-connection-limit"
 _PAIRING = frozenset(
@@ -52,6 +62,10 @@ _UNAVAILABLE = {
     BleakBluetoothNotAvailableReason.POWERED_OFF: ("Bluetooth is switched off.", "Switch it on."),
 }
 _NOT_ALLOWED = ("This program may not use Bluetooth.", "Allow it in the system's privacy or permission settings.")
+_NOT_RESPONDING = (
+    "The Bluetooth adapter does not respond.",
+    "Switch Bluetooth off and on; unplug an adapter on a cable and plug it in again.",
+)
 _SERVICE_UNREACHABLE = (
     "The system's Bluetooth service could not be reached.",
     "Check that it is installed and running (on Linux: D-Bus and the bluetooth service).",
@@ -79,12 +93,22 @@ def requires_pairing(error: BaseException) -> bool:
     return _dbus_name(error) in _PAIRING
 
 
+def is_service_away(error: BaseException) -> bool:
+    """Return whether the system's Bluetooth service does not run, or ended before it answered."""
+    name = _dbus_name(error)
+    return name in _SERVICE_AWAY or name.startswith(_SERVICE_NOT_STARTED)
+
+
+def _has_adapter_failed(error: BaseException) -> bool:
+    return isinstance(error, BleakDBusError) and (error.dbus_error, error.dbus_error_details) == _ADAPTER_FAILED
+
+
 def is_adapter_fault(error: BaseException) -> bool:
     """Return whether the fault is the adapter's or the Bluetooth service's, not the meter's."""
     if isinstance(error, TimeoutError):  # a subclass of OSError, but no sign of a fault of the radio
         return False
     return isinstance(error, BleakBluetoothNotAvailableError | OSError | EOFError) or (
-        _dbus_name(error) in _SERVICE_NOT_RUNNING | {_NOT_READY, _DENIED}
+        is_service_away(error) or _has_adapter_failed(error) or _dbus_name(error) in {_NOT_READY, _DENIED}
     )
 
 
@@ -111,6 +135,10 @@ def scan_error(error: BaseException) -> RadioError:
         return RadioError(*_UNAVAILABLE[BleakBluetoothNotAvailableReason.POWERED_OFF])
     if name == _DENIED or isinstance(error, PermissionError):
         return RadioError(*_NOT_ALLOWED)
+    if name == _NO_SUCH_OBJECT:
+        return RadioError(*_UNAVAILABLE[BleakBluetoothNotAvailableReason.NO_BLUETOOTH])
+    if _has_adapter_failed(error):
+        return RadioError(*_NOT_RESPONDING)
     if is_adapter_fault(error):
         return RadioError(*_SERVICE_UNREACHABLE)
     return RadioError(f"Scanning for meters failed: {error_text(error)}.", "Switch Bluetooth off and on.")

@@ -13,9 +13,11 @@ from bleak.backends.client import BaseBleakClient
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import BaseBleakScanner
 
+from meterlink.ble.bluetooth_state import BluetoothWatch
 from meterlink.ble.cancellation import timeout_with_cleanup
 from meterlink.ble.connection import DiscoveredServices, ReceivedPacket
 from meterlink.ble.discovery import DeviceList, DiscoveredDevice, discover_services, not_found_message
+from meterlink.ble.radio_watch import RadioWatch, platform_watch
 from meterlink.ble.scanner import Scanner
 from meterlink.ble.states import RadioState
 from meterlink.ble.supervisor import MeterSupervisor, RadioContext
@@ -39,8 +41,9 @@ class Radio:
     ``on_packet`` receives every packet, in order, from inside a Bluetooth callback: it must only enqueue.
     ``on_state_change`` receives a snapshot when it differs from the last one. No callable may block or raise.
 
-    The backends are bleak's by default; the demo and tests pass their own. ``jitter`` draws a pause between two times
-    in seconds.
+    The backends are bleak's by default; the demo and tests pass their own. ``bluetooth_watch`` tells of changes of the
+    system's Bluetooth; the platform's own is used with bleak's scanner, where there is one. ``jitter`` draws a pause
+    between two times in seconds.
     """
 
     def __init__(
@@ -55,6 +58,7 @@ class Radio:
         scanner_backend: type[BaseBleakScanner] | None = None,
         client_backend: type[BaseBleakClient] | None = None,
         adapter_backend: type[BaseBleakAdapter] | None = None,
+        bluetooth_watch: BluetoothWatch | None = None,
         timeouts: RadioTimeouts | None = None,
         jitter: Callable[[float, float], float] = random.uniform,
         configured_drivers: Mapping[str, DriverFactory] | None = None,
@@ -73,6 +77,9 @@ class Radio:
             timeouts=self._timeouts,
             jitter=jitter,
         )
+        if bluetooth_watch is None and scanner_backend is None:
+            bluetooth_watch = platform_watch()
+        self._watch = None if bluetooth_watch is None else RadioWatch(bluetooth_watch, self._scanner, self._timeouts)
         self._configured_drivers = {
             _normalize_address(address): factory for address, factory in (configured_drivers or {}).items()
         }
@@ -87,6 +94,7 @@ class Radio:
             connection_slots=asyncio.Semaphore(self._timeouts.max_connections),
             radio_ready=asyncio.Event(),
             request_scan_restart=self._scanner.request_restart,
+            doubt_radio=self._scanner.doubt,
             session_numbers=itertools.count(1),
         )
         self._error = ""
@@ -178,6 +186,8 @@ class Radio:
                         self._supervise(meter)
                     self._start_task(self._scanner.run())
                     self._start_task(self._find_connected_devices())
+                    if self._watch is not None:
+                        self._start_task(self._watch.run())
                     self._report_state()
                     await loop.create_future()  # until cancelled
                 finally:
@@ -207,6 +217,7 @@ class Radio:
         if supervisor is None:
             supervisor = MeterSupervisor(meter, self._context, self._report_state)
             self._supervisors[_normalize_address(meter.address)] = supervisor
+            supervisor.show_radio_problem(self._error)
             self._supervisor_tasks[_normalize_address(meter.address)] = self._start_task(supervisor.run())
             self._report_state()
         return supervisor
@@ -252,6 +263,8 @@ class Radio:
             self._context.radio_ready.set()
         else:
             self._context.radio_ready.clear()
+        for supervisor in self._supervisors.values():
+            supervisor.show_radio_problem(self._error)
         self._report_state()
 
     def _report_state(self) -> None:

@@ -22,6 +22,10 @@ log = logging.getLogger(__name__)
 # 'Unknown' is 127 in the Core specification (vol. 4 part E, 7.7.65.2) and -127 in bleak.
 _RSSI_UNKNOWN = frozenset({127, -127})
 
+# Bluetooth may be away for days: the first failures tell why, and the end is reported.
+_LOGGED_FAILURES = 3
+_START_FAILED = "scan start %d failed: %r"
+
 
 def to_advertisement(device: BLEDevice, data: AdvertisementData) -> Advertisement:
     """Convert bleak's advertisement: the name cleaned, UUIDs in lower case, an unknown RSSI as None."""
@@ -32,6 +36,18 @@ def to_advertisement(device: BLEDevice, data: AdvertisementData) -> Advertisemen
         service_data={uuid.lower(): bytes(value) for uuid, value in data.service_data.items()},
         rssi=None if data.rssi in _RSSI_UNKNOWN else data.rssi,
     )
+
+
+def is_heard(data: AdvertisementData) -> bool:
+    """Return whether bleak's advertisement was received on the air.
+
+    BlueZ drops a device's signal strength when a scan ends or the adapter is switched off, and bleak reports every
+    change of a device as an advertisement. On other platforms a strength that is missing only could not be read.
+    """
+    match data.platform_data:
+        case (str(), dict() as properties):  # BlueZ: the path of the device and its properties
+            return "RSSI" in properties
+    return True
 
 
 class Scanner:
@@ -55,37 +71,67 @@ class Scanner:
         self._backend = backend
         self._timeouts = timeouts or RadioTimeouts()
         self._jitter = jitter
-        self._restart_requested = asyncio.Event()
-        self._last_advertisement_at = 0.0
+        self.scanning = False
+        self._requested = asyncio.Event()  # one of the following has changed
+        self._restart_requested = False
+        self._retry_requested = False
+        self._doubted_since: float | None = None  # event loop time
+        self._last_advertisement_at = 0.0  # event loop time
 
     def request_restart(self) -> None:
         """Restart the scan because the radio seems gone: the start shows whether it works."""
-        self._restart_requested.set()
+        self._restart_requested = True
+        self._requested.set()
+
+    def retry_now(self) -> None:
+        """Restart the scan, or try at once to start one, because the system's Bluetooth has changed."""
+        self._retry_requested = True
+        self.request_restart()
+
+    def doubt(self, since: float) -> None:
+        """Restart the scan if nothing is heard from ``since`` (event loop time) for ``timeouts.doubt_after``.
+
+        A meter whose link broke or went silent at ``since`` may be away, or the radio is.
+        """
+        self._doubted_since = since
+        self._requested.set()
 
     async def run(self) -> None:
         """Scan until cancelled; try again after every failure."""
         failures = 0
         while True:
-            self._restart_requested.clear()
+            self._restart_requested = False
+            self._doubted_since = None
             error = await self._scan()
             if error is None:
                 failures = 0
                 continue
+            if self._retry_requested:  # the failures were those of the state before
+                failures = 0
+                self._retry_requested = False
             failures += 1
-            log.info("scan start %d failed: %r", failures, error)
+            log.log(logging.INFO if failures <= _LOGGED_FAILURES else logging.DEBUG, _START_FAILED, failures, error)
             if is_busy(error) and failures < self._timeouts.busy_scan_starts:
                 pause = self._jitter(self._timeouts.shortest_pause, self._timeouts.longest_pause)
             else:
                 self._on_scan_result(scan_error(error))
                 pause = min(self._timeouts.scan_retry_longest, self._timeouts.retry_first * 2.0 ** min(failures - 1, 8))
-            await asyncio.sleep(pause)
+            await self._pause(pause)
+
+    async def _pause(self, seconds: float) -> None:
+        """Wait ``seconds``, or until `retry_now`."""
+        with suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                while not self._retry_requested:
+                    self._requested.clear()
+                    await self._requested.wait()
 
     async def _scan(self) -> Exception | None:
         """Scan until the air is silent or a restart is requested; return the error if the scan did not start."""
         live = True
 
         def receive(device: BLEDevice, data: AdvertisementData) -> None:
-            if live:  # a backend may still deliver advertisements after the scan was stopped
+            if live and is_heard(data):  # a backend may still deliver advertisements after the scan was stopped
                 self._last_advertisement_at = loop.time()
                 self._on_advertisement(device, to_advertisement(device, data))
 
@@ -99,24 +145,32 @@ class Scanner:
                     await scanner.start()
             except Exception as error:  # noqa: BLE001 - every platform raises its own kinds, down to FileNotFoundError
                 return error
+            self.scanning = True
+            self._retry_requested = False
             self._on_scan_result(None)
             await self._wait_for_silence()
             return None
         finally:
-            live = False
+            live = self.scanning = False
             if scanner is not None:
                 await run_to_completion(self._stop(scanner))
 
     async def _wait_for_silence(self) -> None:
-        """Return when nothing was heard for ``timeouts.scan_silence``, or when a restart is requested."""
+        """Return when nothing was heard for ``timeouts.scan_silence``, in doubt earlier, or on request."""
         loop = asyncio.get_running_loop()
         self._last_advertisement_at = loop.time()
-        while (left := self._last_advertisement_at + self._timeouts.scan_silence - loop.time()) > 0:
+        while not self._restart_requested:
+            end = self._last_advertisement_at + self._timeouts.scan_silence
+            if self._doubted_since is not None and self._last_advertisement_at <= self._doubted_since:
+                end = min(end, self._doubted_since + self._timeouts.doubt_after)
+            left = end - loop.time()
+            if left <= 0:
+                log.info("nothing heard for %.1f s: scanning anew", loop.time() - self._last_advertisement_at)
+                return
+            self._requested.clear()
             with suppress(TimeoutError):
                 async with asyncio.timeout(left):
-                    await self._restart_requested.wait()
-                    return
-        log.info("nothing heard for %g s: restarting the scan", self._timeouts.scan_silence)
+                    await self._requested.wait()
 
     async def _stop(self, scanner: BleakScanner) -> None:
         try:

@@ -29,6 +29,8 @@ from meterlink.driver_api import Advertisement, Characteristic, DriverFactory
 
 log = logging.getLogger(__name__)
 
+# The states whose reason is the radio's while it does not work.
+_NOT_CONNECTED = frozenset({ConnectionState.SEARCHING, ConnectionState.CONNECTING, ConnectionState.LOST})
 _SHORTEST_WAIT = 0.001  # s; far below the time between two readings
 _NOT_SEEN = "Not heard. Wake it, switch its Bluetooth on, move closer. Is it connected to another device?"
 _NO_ANSWER = (
@@ -51,6 +53,7 @@ class RadioContext:
     connection_slots: asyncio.Semaphore  # the adapter's connections
     radio_ready: asyncio.Event  # set while the radio works
     request_scan_restart: Callable[[], None]
+    doubt_radio: Callable[[float], None]  # see `Scanner.doubt`
     session_numbers: Iterator[int]
 
 
@@ -71,6 +74,7 @@ class MeterSupervisor:
         self._unanswered_attempts = 0  # unanswered rounds in a row
         self._unseen_attempts = 0  # remaining tries without an advertisement; none before the first connection
         self._ignore_service_cache = False  # stays true once the system's cache was out of date
+        self._radio_problem = ""
 
     def set_meter(self, meter: Meter) -> None:
         """Compare the meter at this address with ``meter`` from the next connection on."""
@@ -92,11 +96,19 @@ class MeterSupervisor:
             self._device = device
             self._seen.set()
 
+    def show_radio_problem(self, problem: str) -> None:
+        """Show the fault of the radio as the reason why the meter is not connected; empty when the radio works."""
+        before, self._radio_problem = self._radio_problem, problem
+        if self.status.state in _NOT_CONNECTED and (problem or self.status.detail == before):
+            self._update_status(detail=problem or _NOT_SEEN)
+
     async def run(self) -> None:
         """Keep the meter connected until cancelled."""
         while True:
             await self._context.radio_ready.wait()
             seen = await self._wait_until_seen()
+            if not self._context.radio_ready.is_set():
+                continue
             attempted_with = _identifying_data(self._advertisement)
             if await self._attempt_connection(seen=seen):
                 await self._wait_for_changed_advertisement(attempted_with)
@@ -109,11 +121,15 @@ class MeterSupervisor:
             async with asyncio.timeout(self._timeouts.not_seen_after):
                 await self._seen.wait()
         except TimeoutError:
+            if not self._context.radio_ready.is_set():
+                return False
             if self._unseen_attempts:
                 self._unseen_attempts -= 1
                 return False
             lost = self.status.state is not ConnectionState.SEARCHING
-            self._update_status(state=ConnectionState.LOST if lost else ConnectionState.SEARCHING, detail=_NOT_SEEN)
+            self._update_status(
+                state=ConnectionState.LOST if lost else ConnectionState.SEARCHING, detail=self._not_seen_text
+            )
             await self._seen.wait()
         self._seen.clear()
         return True
@@ -149,11 +165,11 @@ class MeterSupervisor:
             exc_info=None if expected else error,
         )
         self._failures += 1
-        hung = isinstance(error, TimeoutError)
+        hung = isinstance(error, TimeoutError) and not self._radio_problem
         if is_adapter_fault(error) or not (seen or hung):  # the platform forgets its devices with the adapter
             self._context.request_scan_restart()
         if not seen:
-            self._update_status(state=ConnectionState.LOST, detail=_NOT_SEEN)
+            self._update_status(state=ConnectionState.LOST, detail=self._not_seen_text)
             return
         self._unanswered_attempts = self._unanswered_attempts + 1 if hung else 0
         if self._unanswered_attempts >= self._timeouts.unanswered_attempts:
@@ -264,6 +280,10 @@ class MeterSupervisor:
             if age >= self._timeouts.reconnect_after_silence:
                 return f"No reading for {self._timeouts.reconnect_after_silence:g} s. Connecting again."
             if age >= self._timeouts.silent_after:
+                if self._radio_problem:  # the link went with it, and the platform did not tell
+                    return self._radio_problem
+                if self.status.state is not ConnectionState.SILENT:
+                    self._context.doubt_radio(connection.last_data_at)
                 self._update_status(
                     state=ConnectionState.SILENT, detail="Connected, but no reading arrives. Wake the meter."
                 )
@@ -277,7 +297,8 @@ class MeterSupervisor:
                     await connection.disconnected.wait()
             except TimeoutError:
                 continue
-            return "The connection was lost. Connecting again."
+            self._context.doubt_radio(loop.time())
+            return self._radio_problem or "The connection was lost. Connecting again."
 
     async def _wait_for_changed_advertisement(self, attempted_with: tuple[object, ...]) -> None:
         """Wait until the meter's data differ from ``attempted_with``, at most ``timeouts.unusable_retry``."""
@@ -288,6 +309,10 @@ class MeterSupervisor:
                     await self._seen.wait()
         except TimeoutError:
             pass
+
+    @property
+    def _not_seen_text(self) -> str:
+        return self._radio_problem or _NOT_SEEN
 
     def _update_status(self, **changes: object) -> None:
         status = replace(self.status, **changes)  # type: ignore[arg-type] # fields of MeterStatus, at each call

@@ -41,8 +41,14 @@ class RadioTimeouts:
     # Scan starts refused as 'in progress' before the error is shown. Another program's scan usually ends within
     # seconds.
     busy_scan_starts: int = 5
-    # A person who has just switched Bluetooth on looks at the screen, so the pause must not grow to a minute.
-    scan_retry_longest: float = 15.0
+    # A person who has just switched Bluetooth on looks at the screen, and a start is a local call without cost on the
+    # air. Ten seconds later there should be readings, and connecting needs some of them.
+    scan_retry_longest: float = 4.0
+    # A meter whose link broke advertises within a second or two (common practice, no source). When nothing at all is
+    # heard for this long after the loss, the scan may have ended unnoticed; starting it anew harms nothing.
+    doubt_after: float = 2.5
+    # BlueZ reports an ended scan before it has begun the next one of the same program.
+    lost_scan: float = 1.0
 
     # Tries in a row after a connection attempt that fails at once (interference), and the pause between two tries
     # (public stacks).

@@ -53,6 +53,11 @@ def dbus(name: str, *body: str) -> BleakError:
         (PermissionError(), "may not use"),
         (dbus("org.bluez.Error.NotReady", "Resource Not Ready"), "switched off"),
         (dbus("org.bluez.Error.InProgress"), "Another program"),
+        (dbus("org.freedesktop.DBus.Error.Spawn.ChildExited", "Process org.bluez exited"), "bluetooth service"),
+        (dbus("org.freedesktop.DBus.Error.NoReply", "Message recipient disconnected"), "bluetooth service"),
+        (dbus("org.freedesktop.systemd1.NoSuchUnit", "Unit dbus-org.bluez.service not found."), "bluetooth service"),
+        (dbus("org.freedesktop.DBus.Error.UnknownObject"), "Plug one in"),
+        (dbus("org.bluez.Error.Failed", "Input/output error"), "does not respond"),
         (TimeoutError(), "does not answer"),
         (BleakError("a new\n\x1b[31mkind"), "a new (31mkind"),
         (ValueError(), "ValueError"),
@@ -79,6 +84,11 @@ def test_a_radio_error_has_a_plain_message_and_a_remedy(error: Exception, text: 
         (dbus("org.bluez.Error.NotReady"), False, True),
         (unavailable(BleakBluetoothNotAvailableReason.POWERED_OFF), False, True),
         (BrokenPipeError(), False, True),
+        (dbus("org.bluez.Error.Failed", "Input/output error"), False, True),
+        (dbus("org.bluez.Error.Failed", "Host is down"), True, False),  # also the error of a meter that is not there
+        (dbus("org.freedesktop.DBus.Error.NoReply"), False, True),
+        (dbus("org.freedesktop.DBus.Error.Spawn.ChildExited"), False, True),
+        (dbus("org.freedesktop.systemd1.NoSuchUnit"), False, True),
         (dbus("org.bluez.Error.AuthenticationFailed"), False, False),
     ],
 )
