@@ -16,6 +16,7 @@ from bleak.backends.scanner import BaseBleakScanner
 from meterlink.ble.bluetooth_state import BluetoothWatch
 from meterlink.ble.cancellation import timeout_with_cleanup
 from meterlink.ble.connection import DiscoveredServices, ReceivedPacket
+from meterlink.ble.connection_slots import ConnectionSlots
 from meterlink.ble.discovery import DeviceList, DiscoveredDevice, discover_services, not_found_message
 from meterlink.ble.radio_watch import RadioWatch, platform_watch
 from meterlink.ble.scanner import Scanner
@@ -91,7 +92,7 @@ class Radio:
             client_backend=client_backend,
             timeouts=self._timeouts,
             jitter=jitter,
-            connection_slots=asyncio.Semaphore(self._timeouts.max_connections),
+            connection_slots=ConnectionSlots(self._timeouts),
             radio_ready=asyncio.Event(),
             request_scan_restart=self._scanner.request_restart,
             doubt_radio=self._scanner.doubt,
@@ -167,10 +168,12 @@ class Radio:
             raise RadioError(f"The services of {address} are being read already.", "Try again in a moment.")
         self._discovering.add(_normalize_address(address))
         try:
-            async with self._context.connection_slots:
-                return await discover_services(
+            async with self._context.connection_slots.hold() as slot:
+                services = await discover_services(
                     device, timeouts=self._timeouts, backend=self._context.client_backend, jitter=self._context.jitter
                 )
+                slot.on_established()
+                return services
         finally:
             self._discovering.discard(_normalize_address(address))
 

@@ -9,7 +9,12 @@ from bleak.backends.client import BaseBleakClient
 from bleak.backends.device import BLEDevice
 from bleak.exc import BleakError
 
-from meterlink.ble.backend_errors import connection_error_text, is_adapter_fault, requires_pairing
+from meterlink.ble.backend_errors import (
+    connection_error_text,
+    is_adapter_fault,
+    is_out_of_connections,
+    requires_pairing,
+)
 from meterlink.ble.cancellation import timeout_with_cleanup
 from meterlink.ble.connection import (
     BleConnection,
@@ -20,6 +25,7 @@ from meterlink.ble.connection import (
     open_driver,
     reading_service_uuid,
 )
+from meterlink.ble.connection_slots import ConnectionSlots, Slot
 from meterlink.ble.states import MeterStatus
 from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.clock import Clock
@@ -33,6 +39,10 @@ log = logging.getLogger(__name__)
 _NOT_CONNECTED = frozenset({ConnectionState.SEARCHING, ConnectionState.CONNECTING, ConnectionState.LOST})
 _SHORTEST_WAIT = 0.001  # s; far below the time between two readings
 _NOT_SEEN = "Not heard. Wake it, switch its Bluetooth on, move closer. Is it connected to another device?"
+_NO_SLOT = (
+    "The Bluetooth adapter is known to hold {count} connections, and all are in use. Disconnect a meter that you do "
+    "not need now, or another device. Another adapter may hold more."
+)
 _NO_ANSWER = (
     "It advertises but did not answer {count} times. Switch it off and on, disconnect it from any phone, "
     "and answer any Bluetooth prompt on this machine."
@@ -50,7 +60,7 @@ class RadioContext:
     client_backend: type[BaseBleakClient] | None
     timeouts: RadioTimeouts
     jitter: Callable[[float, float], float]
-    connection_slots: asyncio.Semaphore  # the adapter's connections
+    connection_slots: ConnectionSlots
     radio_ready: asyncio.Event  # set while the radio works
     request_scan_restart: Callable[[], None]
     doubt_radio: Callable[[float], None]  # see `Scanner.doubt`
@@ -136,26 +146,34 @@ class MeterSupervisor:
 
     async def _attempt_connection(self, *, seen: bool) -> bool:
         """Connect and stay connected while possible; return whether to wait until the meter advertises new data."""
-        if self._context.connection_slots.locked():
-            detail = f"All {self._timeouts.max_connections} connections of the Bluetooth adapter are in use."
-            self._update_status(state=ConnectionState.CONNECTING, detail=detail)
-        async with self._context.connection_slots:
+        slots = self._context.connection_slots
+        if slots.full:
+            self._update_status(state=ConnectionState.CONNECTING, detail=_NO_SLOT.format(count=slots.limit))
+        async with slots.hold() as slot:
             if seen and self.status.state is not ConnectionState.NEEDS_ATTENTION:
                 self._update_status(state=ConnectionState.CONNECTING, detail="")
             try:
-                stable = await self._run_connection()
+                stable = await self._run_connection(slot)
             except (DriverError, RadioError) as error:
                 state = ConnectionState.UNUSABLE if isinstance(error, DriverError) else ConnectionState.NEEDS_ATTENTION
                 self._update_status(state=state, detail=str(error))
                 self._failures = 0
                 return True
             except Exception as error:  # noqa: BLE001 - every platform raises its own kinds; supervision must go on
-                self._on_failed_attempt(error, seen=seen)
+                self._log_failed_attempt(error)
+                if is_out_of_connections(error):
+                    slot.on_refused()
+                if slot.beyond_limit or is_out_of_connections(error):
+                    self._failures += 1
+                    detail = _NO_SLOT.format(count=slots.limit)
+                    self._update_status(state=ConnectionState.CONNECTING, detail=detail)
+                else:
+                    self._on_failed_attempt(error, seen=seen)
             else:
                 self._failures = 0 if stable else self._failures + 1
         return False
 
-    def _on_failed_attempt(self, error: Exception, *, seen: bool) -> None:
+    def _log_failed_attempt(self, error: Exception) -> None:
         expected = isinstance(error, BleakError | OSError | EOFError)
         log.log(
             logging.INFO if expected else logging.WARNING,
@@ -164,6 +182,8 @@ class MeterSupervisor:
             error,
             exc_info=None if expected else error,
         )
+
+    def _on_failed_attempt(self, error: Exception, *, seen: bool) -> None:
         self._failures += 1
         hung = isinstance(error, TimeoutError) and not self._radio_problem
         if is_adapter_fault(error) or not (seen or hung):  # the platform forgets its devices with the adapter
@@ -181,9 +201,10 @@ class MeterSupervisor:
         else:
             self._update_status(state=ConnectionState.CONNECTING, detail=connection_error_text(error))
 
-    async def _run_connection(self) -> bool:
+    async def _run_connection(self, slot: Slot) -> bool:
         """Connect, wait for the end of the connection, and return whether it was stable."""
         connection = await self._connect()
+        slot.on_established()
         try:
             session = await self._open_session(connection)
             self._unanswered_attempts = 0

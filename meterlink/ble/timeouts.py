@@ -12,9 +12,13 @@ class RadioTimeouts:
     numbers of the Bluetooth Core specification are from memory.
     """
 
-    # Connections of one adapter. A station is built for eight meters. Common controllers support about eight (common
-    # practice, no source); above that, attempts fail at random.
+    # Connections that every adapter holds, and the most that are tried. Controllers hold 5 or 7 (home-assistant/core PR
+    # 84331, bleak-retry-connector PR 67); a station is built for eight meters.
+    assumed_connections: int = 5
     max_connections: int = 8
+    # The pause between two tries of one more connection than the adapter is known to hold: a person who has closed
+    # another program waits for it, and each try costs a waiting meter no reading.
+    slot_retry: float = 30.0
     # Adopted meters: twice a station's eight. The bound stops a flood of made-up addresses.
     max_adopted: int = 16
 

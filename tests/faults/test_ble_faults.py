@@ -382,11 +382,11 @@ async def test_a_real_machine_without_the_bluetooth_service(monkeypatch: pytest.
 @warped
 async def test_more_meters_than_connections_wait_their_turn() -> None:
     meters = [FakeMeter(f"AA:00:00:00:00:0{n}", f"Bench {n}") for n in range(3)]
-    async with rig(*meters, timeouts=RadioTimeouts(max_connections=2)) as r:
+    async with rig(*meters, timeouts=RadioTimeouts(assumed_connections=2, max_connections=2)) as r:
         await r.until(lambda: sum(status.state is ConnectionState.CONNECTED for status in r.radio.state.meters) == 2)
         await asyncio.sleep(30)
         [waiting] = [status for status in r.radio.state.meters if status.state is not ConnectionState.CONNECTED]
-        assert waiting.detail == "All 2 connections of the Bluetooth adapter are in use."
+        assert waiting.detail.startswith("The Bluetooth adapter is known to hold 2 connections, and all are in use.")
         assert r.air.most_linked == 2
         leaving = next(meter for meter in meters if meter.client is not None)
         leaving.advertises = False
@@ -398,7 +398,7 @@ async def test_more_meters_than_connections_wait_their_turn() -> None:
 async def test_an_adapter_with_fewer_connections_than_assumed() -> None:
     meters = [FakeMeter(f"AA:00:00:00:00:0{n}", f"Bench {n}") for n in range(3)]
     async with rig(air=Air(*meters, slots=2)) as r:
-        await r.until(lambda: any("no connection left" in status.detail for status in r.radio.state.meters))
+        await r.until(lambda: any("all are in use" in status.detail for status in r.radio.state.meters))
         attempts = sum(len(meter.clients) for meter in meters)
         await asyncio.sleep(60)
         assert sum(len(meter.clients) for meter in meters) - attempts < 20  # four-second pauses, then backing off

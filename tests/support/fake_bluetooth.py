@@ -21,6 +21,7 @@ from bleak.exc import (
     BleakBluetoothNotAvailableError,
     BleakBluetoothNotAvailableReason,
     BleakDBusError,
+    BleakDeviceNotFoundError,
     BleakError,
     BleakGATTProtocolError,
 )
@@ -122,6 +123,7 @@ class Air:
     def __init__(self, *meters: FakeMeter, slots: int = 99) -> None:
         self.meters = {meter.address: meter for meter in meters}
         self.slots = slots
+        self.vanishes_when_full = False  # a connection too many is not refused: its device is gone
         self.present = True
         self.mute = False
         self.on_scan: list[Exception | Hang] = []
@@ -276,6 +278,8 @@ class FakeClient(BaseBleakClient):
             raise self.air.connect_error
         await act(self.meter.on_connect)
         if self.air.linked >= self.air.slots:
+            if self.air.vanishes_when_full:
+                raise BleakDeviceNotFoundError(self.address)
             raise NO_SLOT
         self._linked = True
         self.air.most_linked = max(self.air.most_linked, self.air.linked)

@@ -183,6 +183,7 @@ def test_run_to_completion_survives_one_cancellation_but_not_two(cancels: int, d
 def test_timeouts_fit_each_other() -> None:
     timeouts = RadioTimeouts()
     assert all(getattr(timeouts, timeout.name) > 0 for timeout in fields(timeouts))
+    assert timeouts.assumed_connections <= 5  # the least that controllers are known to hold
     assert timeouts.max_connections >= 8  # a station is built for eight meters
     assert timeouts.silent_after < timeouts.reconnect_after_silence <= timeouts.stable_after
     assert 20 <= timeouts.connect <= 30
