@@ -24,7 +24,7 @@ from meterlink.ble.states import RadioState
 from meterlink.ble.supervisor import MeterSupervisor, RadioContext
 from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.clock import Clock
-from meterlink.core.equipment import Meter
+from meterlink.core.equipment import ConnectionState, Meter
 from meterlink.core.errors import RadioError
 from meterlink.driver_api import Advertisement, Characteristic, DriverFactory
 
@@ -98,6 +98,7 @@ class Radio:
             doubt_radio=self._scanner.doubt,
             session_numbers=itertools.count(1),
         )
+        self._scan_pause: asyncio.TimerHandle | None = None
         self._error = ""
         self._reported_state: RadioState | None = None
         self._supervisors: dict[str, MeterSupervisor] = {}
@@ -144,7 +145,8 @@ class Radio:
         self._report_state()
 
     def devices(self) -> list[DiscoveredDevice]:
-        """Return all devices heard lately, meters or not."""
+        """Return all devices heard lately, meters or not; a paused scan goes on."""
+        self._keep_scanning()
         return self._devices.recent()
 
     async def discover_services(self, address: str) -> DiscoveredServices:
@@ -198,8 +200,9 @@ class Radio:
                     # The tasks are cancelled next. A task that still waits after that is blocked by its backend.
                     cut_off = loop.call_later(self._timeouts.stop, self._cancel_all)
         finally:
-            if cut_off is not None:
-                cut_off.cancel()
+            for timer in (cut_off, self._scan_pause):
+                if timer is not None:
+                    timer.cancel()
             self._supervisors.clear()
             self._supervisor_tasks.clear()
             self._context.radio_ready.clear()
@@ -270,7 +273,28 @@ class Radio:
             supervisor.show_radio_problem(self._error)
         self._report_state()
 
+    def _keep_scanning(self) -> None:
+        """Scan, and end the scan later if no meter needs it."""
+        if self._scan_pause is not None:
+            self._scan_pause.cancel()
+        self._scan_pause = None
+        self._scanner.resume()
+        self._let_scan_pause()
+
+    def _let_scan_pause(self) -> None:
+        """Let the scan end after a while if every known meter is connected; scan if one is not."""
+        states = {supervisor.status.state for supervisor in self._supervisors.values()}
+        if self._adopt or states != {ConnectionState.CONNECTED}:  # without a meter, a person is about to bind one
+            if self._scan_pause is not None:
+                self._scan_pause.cancel()
+                self._scan_pause = None
+            self._scanner.resume()
+        elif self._scan_pause is None and self._group is not None:
+            loop = asyncio.get_running_loop()
+            self._scan_pause = loop.call_later(self._timeouts.scan_pause, self._scanner.pause)
+
     def _report_state(self) -> None:
+        self._let_scan_pause()
         state = self.state
         if state != self._reported_state:
             self._reported_state = state

@@ -75,6 +75,7 @@ class Scanner:
         self._requested = asyncio.Event()  # one of the following has changed
         self._restart_requested = False
         self._retry_requested = False
+        self._paused = False
         self._doubted_since: float | None = None  # event loop time
         self._last_advertisement_at = 0.0  # event loop time
 
@@ -88,6 +89,16 @@ class Scanner:
         self._retry_requested = True
         self.request_restart()
 
+    def pause(self) -> None:
+        """End the scan until `resume`: every answer to an active scan costs a connection a little of its time."""
+        self._paused = True
+        self._requested.set()
+
+    def resume(self) -> None:
+        """Scan again, if it is paused."""
+        self._paused = False
+        self._requested.set()
+
     def doubt(self, since: float) -> None:
         """Restart the scan if nothing is heard from ``since`` (event loop time) for ``timeouts.doubt_after``.
 
@@ -100,6 +111,7 @@ class Scanner:
         """Scan until cancelled; try again after every failure."""
         failures = 0
         while True:
+            await self._wait_while_paused()
             self._restart_requested = False
             self._doubted_since = None
             error = await self._scan()
@@ -117,6 +129,11 @@ class Scanner:
                 self._on_scan_result(scan_error(error))
                 pause = min(self._timeouts.scan_retry_longest, self._timeouts.retry_first * 2.0 ** min(failures - 1, 8))
             await self._pause(pause)
+
+    async def _wait_while_paused(self) -> None:
+        while self._paused:
+            self._requested.clear()
+            await self._requested.wait()
 
     async def _pause(self, seconds: float) -> None:
         """Wait ``seconds``, or until `retry_now`."""
@@ -156,10 +173,10 @@ class Scanner:
                 await run_to_completion(self._stop(scanner))
 
     async def _wait_for_silence(self) -> None:
-        """Return when nothing was heard for ``timeouts.scan_silence``, in doubt earlier, or on request."""
+        """Return when nothing was heard for ``timeouts.scan_silence``, in doubt earlier, on request, or at a pause."""
         loop = asyncio.get_running_loop()
         self._last_advertisement_at = loop.time()
-        while not self._restart_requested:
+        while not (self._restart_requested or self._paused):
             end = self._last_advertisement_at + self._timeouts.scan_silence
             if self._doubted_since is not None and self._last_advertisement_at <= self._doubted_since:
                 end = min(end, self._doubted_since + self._timeouts.doubt_after)

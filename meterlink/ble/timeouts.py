@@ -51,6 +51,9 @@ class RadioTimeouts:
     # A meter whose link broke advertises within a second or two (common practice, no source). When nothing at all is
     # heard for this long after the loss, the scan may have ended unnoticed; starting it anew harms nothing.
     doubt_after: float = 2.5
+    # With every known meter connected, and when nobody has asked for the devices in range for this long, the scan ends:
+    # longer than a person looks at a list without asking again, and than a device stays in it.
+    scan_pause: float = 60.0
     # BlueZ reports an ended scan before it has begun the next one of the same program.
     lost_scan: float = 1.0
 
