@@ -121,6 +121,8 @@ def is_transient(error: BaseException) -> bool:
 
 def scan_error(error: BaseException) -> RadioError:
     """Return the fault of the radio and its remedy for a scan that failed with ``error``."""
+    if isinstance(error, RadioError):
+        return error
     if isinstance(error, BleakBluetoothNotAvailableError):
         denied = error.reason.name.startswith("DENIED")
         return RadioError(*(_NOT_ALLOWED if denied else _UNAVAILABLE.get(error.reason, _SERVICE_UNREACHABLE)))

@@ -43,6 +43,10 @@ class BluetoothWatch(Protocol):
         """Pass on the state now and at each change, until cancelled. It raises the platform's own kinds of errors."""
         ...
 
+    async def read(self) -> BluetoothState:
+        """Return the present state. It raises the platform's own kinds of errors."""
+        ...
+
     async def forget_cached_state(self) -> None:
         """Drop the backend's knowledge of devices, because the service that it came from has ended."""
         ...
@@ -58,7 +62,7 @@ def _radio_parts(state: BluetoothState) -> tuple[object, ...]:
     return state.owner, adapters, state.resumes
 
 
-def has_lost_scan(state: BluetoothState) -> bool:
-    """Return whether an adapter could look for devices, and none does."""
-    powered = [adapter for adapter in state.adapters if adapter.powered]
+def has_lost_scan(state: BluetoothState, address: str = "") -> bool:
+    """Return whether the adapter with ``address``, or any without one, could look for devices, and none does."""
+    powered = [adapter for adapter in state.adapters if adapter.powered and address in {"", adapter.address.upper()}]
     return bool(powered) and not any(adapter.discovering for adapter in powered)

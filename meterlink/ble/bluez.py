@@ -45,7 +45,7 @@ class BlueZWatch:
             EOFError: the connection to D-Bus has ended.
             Exception: D-Bus cannot be reached, or its own error.
         """
-        bus = MessageBus(bus_type=BusType.SYSTEM, auth=get_dbus_authenticator())
+        bus = _new_bus()
         try:
             await bus.connect()
             bus.add_message_handler(self._on_message)
@@ -64,6 +64,19 @@ class BlueZWatch:
         finally:
             bus.disconnect()
         raise EOFError("The connection to D-Bus has ended.")
+
+    async def read(self) -> BluetoothState:
+        """Return the present state.
+
+        Raises:
+            Exception: D-Bus cannot be reached, or its own error.
+        """
+        bus = _new_bus()
+        try:
+            await bus.connect()
+            return await self._read_state(bus)
+        finally:
+            bus.disconnect()
 
     async def forget_cached_state(self) -> None:
         """Let bleak read its devices again: the ended service's links are over, and nothing tells bleak so.
@@ -118,6 +131,10 @@ class BlueZWatch:
         except BleakDBusError:  # it is starting or ending: its adapters are announced when they are there
             return BluetoothState(owner, (), self._resumes)
         return BluetoothState(owner, _adapters(reply.body[0]), self._resumes)
+
+
+def _new_bus() -> MessageBus:
+    return MessageBus(bus_type=BusType.SYSTEM, auth=get_dbus_authenticator())
 
 
 async def _call_bus(bus: MessageBus, member: str, argument: str) -> Any:

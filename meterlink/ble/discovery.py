@@ -10,10 +10,12 @@ from typing import Self
 from bleak.backends.device import BLEDevice
 from bleak.uuids import uuidstr_to_str
 
+from meterlink.ble.adapter_choice import AdapterChoice
 from meterlink.ble.backend_errors import connection_error_text
 from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.cancellation import timeout_with_cleanup
 from meterlink.ble.connection import BleConnection, DiscoveredServices, connect_with_retries
+from meterlink.ble.radio_watch import platform_watch
 from meterlink.ble.scanner import Scanner
 from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.errors import RadioError
@@ -92,7 +94,10 @@ async def discover_services(
 
 
 class Discovery:
-    """Scans while it is open, without connecting the meters. Use it as an async context manager."""
+    """Scans while it is open, without connecting the meters. Use it as an async context manager.
+
+    ``adapter`` is the address of the adapter to use; without one the system chooses.
+    """
 
     def __init__(
         self,
@@ -101,6 +106,7 @@ class Discovery:
         client_backend: ClientBackend | None = None,
         timeouts: RadioTimeouts | None = None,
         jitter: Callable[[float, float], float] = random.uniform,
+        adapter: str = "",
     ) -> None:
         self._timeouts = timeouts or RadioTimeouts()
         self._client_backend = client_backend
@@ -114,6 +120,7 @@ class Discovery:
             backend=scanner_backend,
             timeouts=self._timeouts,
             jitter=jitter,
+            adapter=AdapterChoice(adapter, platform_watch()) if adapter else None,
         )
         self._task: asyncio.Task[None] | None = None
 

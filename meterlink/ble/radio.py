@@ -8,11 +8,13 @@ from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
 from typing import Any
 
 from bleak import BleakAdapter
+from bleak.args.bluez import BlueZAdapterArgs
 from bleak.backends.adapter import BaseBleakAdapter
 from bleak.backends.client import BaseBleakClient
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import BaseBleakScanner
 
+from meterlink.ble.adapter_choice import AdapterChoice
 from meterlink.ble.bluetooth_state import BluetoothWatch
 from meterlink.ble.cancellation import timeout_with_cleanup
 from meterlink.ble.connection import DiscoveredServices, ReceivedPacket
@@ -43,8 +45,8 @@ class Radio:
     ``on_state_change`` receives a snapshot when it differs from the last one. No callable may block or raise.
 
     The backends are bleak's by default; the demo and tests pass their own. ``bluetooth_watch`` tells of changes of the
-    system's Bluetooth; the platform's own is used with bleak's scanner, where there is one. ``jitter`` draws a pause
-    between two times in seconds.
+    system's Bluetooth; the platform's own is used with bleak's scanner, where there is one. ``adapter`` is the address
+    of the adapter to use; without one the system chooses. ``jitter`` draws a pause between two times in seconds.
     """
 
     def __init__(
@@ -60,6 +62,7 @@ class Radio:
         client_backend: type[BaseBleakClient] | None = None,
         adapter_backend: type[BaseBleakAdapter] | None = None,
         bluetooth_watch: BluetoothWatch | None = None,
+        adapter: str = "",
         timeouts: RadioTimeouts | None = None,
         jitter: Callable[[float, float], float] = random.uniform,
         configured_drivers: Mapping[str, DriverFactory] | None = None,
@@ -71,16 +74,22 @@ class Radio:
         self._adapter_backend = adapter_backend
         self._finds_connected_devices = scanner_backend is None or adapter_backend is not None
         self._timeouts = timeouts or RadioTimeouts()
+        if bluetooth_watch is None and scanner_backend is None:
+            bluetooth_watch = platform_watch()
+        self._adapter = AdapterChoice(adapter, bluetooth_watch) if adapter else None
         self._scanner = Scanner(
             on_advertisement=self._on_advertisement,
             on_scan_result=self._on_scan_result,
             backend=scanner_backend,
             timeouts=self._timeouts,
             jitter=jitter,
+            adapter=self._adapter,
         )
-        if bluetooth_watch is None and scanner_backend is None:
-            bluetooth_watch = platform_watch()
-        self._watch = None if bluetooth_watch is None else RadioWatch(bluetooth_watch, self._scanner, self._timeouts)
+        self._watch = (
+            None
+            if bluetooth_watch is None
+            else RadioWatch(bluetooth_watch, self._scanner, self._timeouts, adapter=adapter)
+        )
         self._configured_drivers = {
             _normalize_address(address): factory for address, factory in (configured_drivers or {}).items()
         }
@@ -253,7 +262,8 @@ class Radio:
         await self._context.radio_ready.wait()
         try:
             async with timeout_with_cleanup(self._timeouts.scan_start_stop, self._timeouts.cleanup):
-                adapter = await BleakAdapter.get(backend=self._adapter_backend)
+                bluez: BlueZAdapterArgs = {} if self._adapter is None else {"adapter": await self._adapter.name()}
+                adapter = await BleakAdapter.get(backend=self._adapter_backend, bluez=bluez)
                 devices = await adapter.get_connected_devices()
         except Exception as error:  # noqa: BLE001 - not offered everywhere (NotImplementedError), and only a shortcut
             log.debug("reading the existing connections failed: %r", error)

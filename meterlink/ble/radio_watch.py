@@ -38,12 +38,18 @@ class WatchedScanner(Protocol):
 
 
 class RadioWatch:
-    """Follows a `BluetoothWatch`. Its end or failure leaves the radio as it is without one."""
+    """Follows a `BluetoothWatch`. Its end or failure leaves the radio as it is without one.
 
-    def __init__(self, watch: BluetoothWatch, scanner: WatchedScanner, timeouts: RadioTimeouts) -> None:
+    ``adapter`` is the address of the one that scans; empty for the system's choice.
+    """
+
+    def __init__(
+        self, watch: BluetoothWatch, scanner: WatchedScanner, timeouts: RadioTimeouts, adapter: str = ""
+    ) -> None:
         self._watch = watch
         self._scanner = scanner
         self._timeouts = timeouts
+        self._adapter = adapter.upper()
         self._state: BluetoothState | None = None
         self._scan_check: asyncio.TimerHandle | None = None
 
@@ -68,7 +74,7 @@ class RadioWatch:
         before, self._state = self._state, state
         self._cancel_scan_check()
         if before is None or not may_have_changed(before, state):
-            if has_lost_scan(state):
+            if has_lost_scan(state, self._adapter):
                 loop = asyncio.get_running_loop()
                 self._scan_check = loop.call_later(self._timeouts.lost_scan, self._check_scan)
             return

@@ -7,9 +7,11 @@ from collections.abc import Callable
 from contextlib import suppress
 
 from bleak import BleakScanner
+from bleak.args.bluez import BlueZScannerArgs
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData, BaseBleakScanner
 
+from meterlink.ble.adapter_choice import AdapterChoice
 from meterlink.ble.backend_errors import is_busy, scan_error
 from meterlink.ble.cancellation import run_to_completion, timeout_with_cleanup
 from meterlink.ble.timeouts import RadioTimeouts
@@ -54,7 +56,7 @@ class Scanner:
     """Owns scanning, so that scans never overlap.
 
     ``on_advertisement`` receives every advertisement. ``on_scan_result`` receives None each time a scan has started,
-    and the error each time a start failed. Neither may raise or block.
+    and the error each time a start failed. Neither may raise or block. Without ``adapter`` the system chooses one.
     """
 
     def __init__(
@@ -65,12 +67,14 @@ class Scanner:
         backend: type[BaseBleakScanner] | None = None,
         timeouts: RadioTimeouts | None = None,
         jitter: Callable[[float, float], float] = random.uniform,
+        adapter: AdapterChoice | None = None,
     ) -> None:
         self._on_advertisement = on_advertisement
         self._on_scan_result = on_scan_result
         self._backend = backend
         self._timeouts = timeouts or RadioTimeouts()
         self._jitter = jitter
+        self._adapter = adapter
         self.scanning = False
         self._requested = asyncio.Event()  # one of the following has changed
         self._restart_requested = False
@@ -156,9 +160,10 @@ class Scanner:
         scanner: BleakScanner | None = None
         try:
             try:
-                # A fresh object each time: a failed one may be half open.
-                scanner = BleakScanner(receive, backend=self._backend)
                 async with timeout_with_cleanup(self._timeouts.scan_start_stop, self._timeouts.cleanup):
+                    bluez: BlueZScannerArgs = {} if self._adapter is None else {"adapter": await self._adapter.name()}
+                    # A fresh object each time: a failed one may be half open.
+                    scanner = BleakScanner(receive, bluez=bluez, backend=self._backend)
                     await scanner.start()
             except Exception as error:  # noqa: BLE001 - every platform raises its own kinds, down to FileNotFoundError
                 return error

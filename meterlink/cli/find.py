@@ -5,7 +5,7 @@ import secrets
 import textwrap
 import uuid
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,10 +18,11 @@ from meterlink.cli.output import Form, data_option, listing_options
 from meterlink.cli.station_command import require_success
 from meterlink.cli.terminal import text_width
 from meterlink.core.clock import SystemClock
+from meterlink.core.errors import InputError, SettingsError
 from meterlink.core.text import clean_text, count_phrase
 from meterlink.link.client import LinkClient, NoDaemonError, connect, daemon_stopped
 from meterlink.link.messages import CommandName, DeviceView, DiscoveryView, Topic
-from meterlink.settings import DATABASE_FILE, data_dir, load_settings
+from meterlink.settings import DATABASE_FILE, SETTINGS_FILE, data_dir, load_settings
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers
 from meterlink.store.reader import Reader
@@ -39,7 +40,8 @@ _MAX_SERVICES_LISTED = 4  # services listed on a line; further services are only
 class FindOptions:
     """At most one action: ``connect``, ``bind``, ``unbind`` or ``new_address``; without an action, a list.
 
-    ``seconds``: how long to listen; ``name``: the name for a meter to bind; ``new_address``: ``(old, new)``.
+    ``seconds``: how long to listen; ``name``: the name for a meter to bind; ``new_address``: ``(old, new)``;
+    ``adapter``: the address of the Bluetooth adapter, empty for that of the settings.
     """
 
     seconds: float | None = None
@@ -48,6 +50,7 @@ class FindOptions:
     name: str = ""
     unbind: str = ""
     new_address: tuple[str, str] | None = None
+    adapter: str = ""
 
     @property
     def meter(self) -> str:
@@ -83,6 +86,9 @@ class FindOptions:
 @click.option(
     "--new-address", metavar="OLD NEW", nargs=2, help="The meter known under address OLD now has address NEW."
 )
+@click.option(
+    "--adapter", metavar="ADDRESS", default="", help="The Bluetooth adapter to use, on Linux; default: of the settings."
+)
 @listing_options("name", "address", "rssi", "driver", "fit", "bound", "meter_name", "state", "unusable_reason")
 def command(
     *,
@@ -93,6 +99,7 @@ def command(
     name: str,
     unbind: str,
     new_address: tuple[str, str] | None,
+    adapter: str,
     form: Form,
 ) -> None:
     """List the devices in range: name, address, signal, and the driver that fits or the reason that none does.
@@ -120,7 +127,7 @@ def command(
         raise click.UsageError("Give only one of --connect, --bind, --unbind and --new-address.")
     if name and not bind:
         raise click.UsageError("--name needs --bind.")
-    options = FindOptions(seconds, connect, bind, name, unbind, new_address)
+    options = FindOptions(seconds, connect, bind, name, unbind, new_address, clean_text(adapter))
     view, action = asyncio.run(find(data_dir(data), options))
     fields = {
         "devices": view["devices"],
@@ -146,19 +153,32 @@ async def find(
     The default backends are bleak's.
 
     Raises:
+        InputError: an adapter is given, and a daemon has one.
         MeterlinkError: the action failed.
     """
     try:
         client = await connect(folder)
     except NoDaemonError:
-        discovery = Discovery(scanner_backend=scanner_backend, client_backend=client_backend)
+        adapter = options.adapter or await asyncio.to_thread(_adapter_of_settings, folder)
+        discovery = Discovery(scanner_backend=scanner_backend, client_backend=client_backend, adapter=adapter)
         view = await _find_without_daemon(folder, options, discovery)
     else:
         try:
+            if options.adapter:
+                raise InputError(
+                    "A station runs on this data folder, and it has the Bluetooth adapter.",
+                    f'Stop it first, or write adapter = "{options.adapter}" in {SETTINGS_FILE} and start it again.',
+                )
             view = await _find_by_daemon(client, options)
         finally:
             await client.close()
     return view, _action_text(options, view)
+
+
+def _adapter_of_settings(folder: Path) -> str:
+    with suppress(SettingsError):  # it is shown with the drivers
+        return load_settings(folder).adapter
+    return ""
 
 
 async def _find_without_daemon(folder: Path, options: FindOptions, discovery: Discovery) -> DiscoveryView:

@@ -4,6 +4,7 @@ The data folder holds ``meterlink.db``, the local socket, ``stock.toml`` (the pa
 `meterlink.settings.stock`) and ``settings.toml``::
 
     station = "van-3"                  # this station's name on MQTT; default: the host name
+    adapter = "00:00:5E:00:53:AA"      # the Bluetooth adapter to use, on Linux; default: the system's choice
 
     [judge]
     capacitor_tolerance = "6 %"        # for a run capacitor with no tolerance printed on it

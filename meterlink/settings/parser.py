@@ -37,9 +37,8 @@ _LONGEST_POINT_KEY = 40  # characters, as in plans
 _LONGEST_PROFILE_NAME = 30  # characters, as in profiles
 _DATE_PATTERN = "^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
 # Linux and Windows give a meter's Bluetooth address, macOS a UUID of its own.
-_ADDRESS = (
-    "(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}|[0-9A-Fa-f]{8}-[0-9A-Fa-f]{4}-[0-9A-Fa-f]{4}-[0-9A-Fa-f]{4}-[0-9A-Fa-f]{12}"
-)
+_BLUETOOTH_ADDRESS = "(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}"
+_ADDRESS = f"{_BLUETOOTH_ADDRESS}|[0-9A-Fa-f]{{8}}-(?:[0-9A-Fa-f]{{4}}-){{3}}[0-9A-Fa-f]{{12}}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +63,8 @@ class Settings:
     """The settings of a station, with defaults for missing keys. ``mqtt`` is None without its table.
 
     ``ambient_celsius`` is the temperature (°C) at the meters, None for 18 to 28 °C. ``keys`` are those of the
-    dashboard, ``firm`` is that of the reports. ``changed_utc_ns`` is the time when the file was last changed, 0 without
-    a file.
+    dashboard, ``firm`` is that of the reports. ``adapter`` is the address of the Bluetooth adapter to use, empty for
+    the system's choice. ``changed_utc_ns`` is the time when the file was last changed, 0 without a file.
     """
 
     station: str
@@ -77,6 +76,7 @@ class Settings:
     keys: Keys = field(default_factory=lambda: DEFAULT_KEYS)
     firm: Firm = NO_FIRM
     changed_utc_ns: int = 0
+    adapter: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +100,7 @@ def load_settings(folder: Path) -> Settings:
     except SettingsError as error:
         if not isinstance(error.__cause__, FileNotFoundError):
             raise
-        return _make_settings(None, _JudgeSettings(), (), None, DEFAULT_KEYS, NO_FIRM)
+        return _make_settings(None, "", _JudgeSettings(), (), None, DEFAULT_KEYS, NO_FIRM)
 
 
 def settings_schema() -> Schema:
@@ -135,6 +135,12 @@ def _parse_address(text: str) -> str:
     return text.upper()  # as the platforms write it
 
 
+def _parse_adapter(text: str) -> str:
+    if not re.fullmatch(_BLUETOOTH_ADDRESS, text):
+        raise InputError(f"{quote_value(text)} is not the address of a Bluetooth adapter.")
+    return text.upper()
+
+
 def _check_meters(partial_meter: Sequence[MeterSettings | Mapping[str, Any]]) -> Iterator[FieldError]:
     taken: dict[str, int] = {}
     for number, meter in enumerate(partial_meter):
@@ -158,6 +164,7 @@ def _check_due(calibrated: date | None, calibration_due: date | None) -> Iterato
 
 def _make_settings(
     station: str | None,
+    adapter: str,
     judge: _JudgeSettings,
     meter: tuple[MeterSettings, ...],
     mqtt: MqttSettings | None,
@@ -166,7 +173,15 @@ def _make_settings(
 ) -> Settings:
     name = station or clean_text(platform.node()) or "station"
     return Settings(
-        name, judge.capacitor_tolerance, meter, mqtt, judge.rule, judge.ambient_celsius, keys=keys, firm=firm
+        name,
+        judge.capacitor_tolerance,
+        meter,
+        mqtt,
+        judge.rule,
+        judge.ambient_celsius,
+        keys=keys,
+        firm=firm,
+        adapter=adapter,
     )
 
 
@@ -257,6 +272,12 @@ SETTINGS = Table(
         Text(LONGEST_NAME, example='"van-3"'),
         None,
         description="The station's name on MQTT; default: the host name.",
+    ),
+    Key(
+        "adapter",
+        Parsed(_parse_adapter, '"00:00:5E:00:53:AA"', pattern=f"^{_BLUETOOTH_ADDRESS}$", longest=17),
+        "",
+        description="The address of the Bluetooth adapter to use, on Linux; default: the system's choice.",
     ),
     Key("judge", JUDGE, _JudgeSettings()),
     Key("meter", Tables(METER, 0, _MOST_METERS), ()),

@@ -214,6 +214,7 @@ class Station:
                 on_state_change=self._on_radio_state,
                 known_meters=self._meters_to_connect(rows),
                 adopt=config.adopt,
+                adapter=config.settings.adapter,
                 scanner_backend=config.scanner_backend,
                 client_backend=config.client_backend,
                 jitter=config.jitter,

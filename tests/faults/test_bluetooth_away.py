@@ -13,6 +13,7 @@ from meterlink.ble import ConnectionState, RadioTimeouts
 from meterlink.ble.bluetooth_state import Adapter, BluetoothState, has_lost_scan, may_have_changed
 from meterlink.core.equipment import Meter
 from support.fake_bluetooth import (
+    ADAPTER,
     ADAPTER_FAILED,
     ADDRESS,
     Air,
@@ -230,6 +231,36 @@ async def test_a_stop_while_bluetooth_is_away_leaves_nothing(seconds: float) -> 
     await nothing_left(air)
 
 
+@warped
+async def test_a_chosen_adapter_is_followed_by_its_address() -> None:
+    # In a metal van the cure is an adapter on a cable; its name depends on the socket and on what else is plugged in.
+    air = Air(FakeMeter())
+    async with rig(air=air, bluetooth_watch=FakeWatch(air), adapter=ADAPTER.lower()) as r:
+        await r.connected()
+        assert air.scanned_with == "hci0"
+        air.adapter_name = ""
+        air.power_off()
+        await r.until(lambda: f"The Bluetooth adapter {ADAPTER} is not there. Plug it in" in r.radio.state.error, 8)
+        air.adapter_name = "hci3"
+        air.power_on()
+        await r.connected(within=10)
+        assert air.scanned_with == "hci3"
+
+
+@warped
+async def test_an_adapter_that_is_not_there_is_named_with_those_that_are() -> None:
+    air = Air(FakeMeter())
+    async with rig(air=air, bluetooth_watch=FakeWatch(air), adapter="F0:00:00:00:00:02") as r:
+        await r.until(lambda: f"choose another: {ADAPTER} (hci0)." in r.radio.state.error, 5)
+        assert air.scans == 0
+
+
+@warped
+async def test_a_platform_that_chooses_itself_says_so() -> None:
+    async with rig(FakeMeter(), adapter=ADAPTER) as r:
+        await r.until(lambda: "this system chooses it itself" in r.radio.state.error, 5)
+
+
 def test_what_makes_the_scan_worth_a_try() -> None:
     off, on = Adapter("hci0", "F0", powered=False, discovering=False), Adapter("hci0", "F0", True, True)
     idle = Adapter("hci0", "F0", powered=True, discovering=False)
@@ -244,3 +275,6 @@ def test_what_makes_the_scan_worth_a_try() -> None:
     assert not has_lost_scan(state("1", (off,)))
     assert not has_lost_scan(state("1", (idle, on)))
     assert not has_lost_scan(state(""))
+    other = Adapter("hci1", "F1", powered=True, discovering=False)
+    assert has_lost_scan(state("1", (on, other)), "F1")  # another program scans with the first one
+    assert not has_lost_scan(state("1", (on, other)), "F0")

@@ -30,6 +30,7 @@ SEEDS = (
     ("answer", "3", "--answer", "5.00"),
     ("find", "--seconds", "1", "--json"),
     ("find", "--bind", "00:00:5E:00:53:0A", "--name", "clamp meter"),
+    ("find", "--seconds", "1", "--adapter", "00:00:5E:00:53:AA"),
     ("find", "--new-address", "00:00:5E:00:53:0A", "00:00:5E:00:53:0B"),
     ("meter", "list"),
     ("meter", "show", "typed in"),

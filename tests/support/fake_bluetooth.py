@@ -133,6 +133,8 @@ class Air:
         self.away_error: BleakError = NO_ADAPTER
         self.connect_error: BleakError = BleakError("device 'dev' not found")
         self.resumes = 0
+        self.adapter_name = "hci0"  # empty while it is unplugged
+        self.scanned_with: str | None = None  # the name of the adapter that bleak was given
         self.owner = ":1.1"  # of the Bluetooth service
         self.watch: FakeWatch | None = None
         self.buses = 0  # open D-Bus connections; each stays open until disconnect() is called
@@ -185,8 +187,8 @@ class Air:
     def state(self) -> BluetoothState:
         if not self.owner:
             return BluetoothState("", (), self.resumes)
-        adapter = Adapter("hci0", ADAPTER, powered=self.present, discovering=self.scanner is not None)
-        return BluetoothState(self.owner, (adapter,), self.resumes)
+        adapter = Adapter(self.adapter_name, ADAPTER, powered=self.present, discovering=self.scanner is not None)
+        return BluetoothState(self.owner, (adapter,) if self.adapter_name else (), self.resumes)
 
     def vanish(self) -> None:
         self.present = False
@@ -201,6 +203,7 @@ class FakeScanner(BaseBleakScanner):
         self, detection_callback: Any, service_uuids: list[str] | None, scanning_mode: str, **kwargs: Any
     ) -> None:
         super().__init__(detection_callback, service_uuids)
+        self.air.scanned_with = kwargs["bluez"].get("adapter")
         self._task: asyncio.Task[None] | None = None
 
     async def start(self) -> None:
@@ -408,6 +411,10 @@ class FakeWatch:
             await on_state(self.air.state)
             await self.changed.wait()
         raise EOFError
+
+    async def read(self) -> BluetoothState:
+        await asyncio.sleep(0)
+        return self.air.state
 
     async def forget_cached_state(self) -> None:
         for meter in self.air.meters.values():

@@ -103,7 +103,7 @@ async def test_the_watch_ends_with_its_connection(tmp_path: Path, monkeypatch: p
 class RadioRig:
     """A `Radio` with bleak's own scanner, and its states."""
 
-    def __init__(self, service: FakeBlueZ) -> None:
+    def __init__(self, service: FakeBlueZ, adapter: str) -> None:
         self.service = service
         self.states: list[RadioState] = []
         self.changed = asyncio.Event()
@@ -113,6 +113,7 @@ class RadioRig:
             on_packet=lambda _packet: None,
             on_state_change=self._on_state,
             timeouts=QUICK,
+            adapter=adapter,
         )
 
     def _on_state(self, state: RadioState) -> None:
@@ -126,17 +127,17 @@ class RadioRig:
                 self.changed.clear()
                 await self.changed.wait()
 
-    async def hears(self, address: str) -> None:
+    async def hears(self, address: str, adapter: str = "hci0") -> None:
         """Wait until the radio hears a new device: until a scan runs, that is."""
         async with asyncio.timeout(LONG):
             while address not in {device.address for device in self.radio.devices()}:
-                self.service.add_device("hci0", address, "Bench")
+                self.service.add_device(adapter, address, "Bench")
                 await asyncio.sleep(0.02)  # a device that nobody listens for is not told of
 
 
 @asynccontextmanager
-async def radio_on(service: FakeBlueZ) -> AsyncIterator[RadioRig]:
-    rig = RadioRig(service)
+async def radio_on(service: FakeBlueZ, adapter: str = "") -> AsyncIterator[RadioRig]:
+    rig = RadioRig(service, adapter)
     running = asyncio.create_task(rig.radio.run())
     try:
         yield rig
@@ -184,3 +185,15 @@ async def test_a_restarted_service_is_scanned_with_fresh_state() -> None:
         await service.start()
         await rig.error("")
         await rig.hears("C0:00:5E:00:00:02")
+
+
+@pytest.mark.usefixtures("bus")
+async def test_the_chosen_adapter_scans_and_a_missing_one_is_named() -> None:
+    service = FakeBlueZ({"hci0": ADDRESS, "hci1": "F0:00:00:00:00:02"})
+    await service.start()
+    async with radio_on(service, "f0:00:00:00:00:02") as rig:
+        await rig.hears(METER, "hci1")
+        assert service.scan_starts == ["hci1"]
+    await service.start()
+    async with radio_on(service, "F0:00:00:00:00:03") as rig:
+        await rig.error(f"F0:00:00:00:00:03 is not there. Plug it in, or choose another: {ADDRESS} (hci0)")

@@ -371,6 +371,8 @@ def test_a_running_daemon_carries_the_command_out(tmp_path: Path) -> None:
         meter = await air.add_meter(Steady("Alder"), encoder=self_describing(), address=A, serial="B-2207")
         await air.add_meter(Steady("Birch"), encoder=Secretive(), address=B)
         await asyncio.sleep(2)
+        with pytest.raises(InputError, match="A station runs on this data folder"):
+            await find(tmp_path, FindOptions(seconds=1, adapter="00:00:5E:00:53:AA"))
         view, _ = await find(tmp_path, FindOptions(seconds=1))  # no backends: only the daemon's radio can answer
         assert [(device["name"], device["state"], device["fit"]) for device in view["devices"]] == [
             ("Alder", "", "possible"), ("Birch", "", "no"),

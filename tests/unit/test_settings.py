@@ -61,6 +61,7 @@ def test_every_setting(tmp_path: Path) -> None:
             tmp_path,
             """
             station = "van-3"
+            adapter = "00:00:5e:00:53:aa"
             [judge]
             capacitor_tolerance = "5 %"
             rule = "guarded-acceptance"
@@ -88,6 +89,7 @@ def test_every_setting(tmp_path: Path) -> None:
         )
     )
     assert (settings.station, settings.capacitor_tolerance) == ("van-3", "5 %")
+    assert settings.adapter == "00:00:5E:00:53:AA"
     assert str(settings.rule) == "guarded acceptance, guard 0.83 U"
     assert settings.ambient_celsius == 35
     meter, second_meter = settings.meters
@@ -354,6 +356,7 @@ def test_a_password_without_tls_is_for_this_machine_only(tmp_path: Path, host: s
 
 RIGHT_VALUES: dict[str, list[object]] = {
     "station": ["van-3", " van 3 ", "Ü"],
+    "adapter": [ADDRESS, ADDRESS.lower()],
     "capacitor_tolerance": ["6 %", "J", "±0.5 uF", " -10/+30 % "],
     "rule": ["guarded", "Guarded-Rejection", " guarded acceptance "],
     "guard_factor": [1, Decimal("0.83"), 3],
