@@ -19,7 +19,7 @@ from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.errors import DriverError
 from meterlink.core.record import record
-from meterlink.core.text import clean_text
+from meterlink.core.text import clean_text, named_device
 from meterlink.driver_api import (
     Channel,
     Characteristic,
@@ -165,6 +165,10 @@ class BleConnection:
             backend=backend,
         )
 
+    @property
+    def _log_name(self) -> str:
+        return named_device(clean_text(self._device.name), self._device.address)
+
     async def connect(self) -> None:
         """Connect; close on any failure.
 
@@ -222,7 +226,7 @@ class BleConnection:
             if error.code in _STALE_SERVICE_ERRORS and not self._ignore_service_cache:
                 raise
         except Exception as error:  # noqa: BLE001 - the backend's own kinds
-            log.debug("a read of %s failed: %r", self._device.address, error)
+            log.debug("a read of %s failed: %r", self._log_name, error)
         return None
 
     async def subscribe(self, session: MeterSession, on_packet: Callable[[ReceivedPacket], None], clock: Clock) -> None:
@@ -289,7 +293,7 @@ class BleConnection:
                         data = await self._client.read_gatt_char(self._characteristics[request.key])
                         self._deliver_polled(ReceivedPacket(session, request.key, bytes(data), clock.now()), on_packet)
             except Exception as error:  # noqa: BLE001 - the backend's own kinds
-                log.debug("%s of %s failed: %r", request.key, session.address, error)
+                log.debug("%s of %s failed: %r", request.key, self._log_name, error)
             due[request] = loop.time() + max(request.period, self._timeouts.shortest_poll_period)
 
     def _deliver_polled(self, packet: ReceivedPacket, on_packet: Callable[[ReceivedPacket], None]) -> None:
@@ -333,7 +337,7 @@ class BleConnection:
             async with timeout_with_cleanup(self._timeouts.disconnect, self._timeouts.cleanup):
                 await self._client.unpair()
         except Exception as error:  # noqa: BLE001 - a failed remedy changes nothing
-            log.debug("removing %s failed: %r", self._device.address, error)
+            log.debug("removing %s failed: %r", self._log_name, error)
 
     async def close(self) -> None:
         """End the session and disconnect, even if cancelled meanwhile. Raises nothing but that cancellation."""
@@ -346,4 +350,4 @@ class BleConnection:
             async with timeout_with_cleanup(self._timeouts.disconnect, self._timeouts.cleanup):
                 await self._client.disconnect()
         except Exception as error:  # noqa: BLE001 - a failed disconnection must not block the next connection
-            log.debug("disconnecting %s failed: %r", self._device.address, error)
+            log.debug("disconnecting %s failed: %r", self._log_name, error)

@@ -31,6 +31,7 @@ from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.clock import Clock
 from meterlink.core.equipment import ConnectionState, Meter
 from meterlink.core.errors import DriverError, RadioError
+from meterlink.core.text import named_device
 from meterlink.driver_api import Advertisement, Characteristic, DriverFactory
 
 log = logging.getLogger(__name__)
@@ -178,7 +179,7 @@ class MeterSupervisor:
         log.log(
             logging.INFO if expected else logging.WARNING,
             "connecting %s failed: %r",
-            self.status.address,
+            named_device(self._meter.name or self.status.name, self.status.address),
             error,
             exc_info=None if expected else error,
         )

@@ -37,6 +37,18 @@ def clean_text(text: str | None, longest: int = LONGEST_NAME) -> str:
     return composed.replace("[", "(").replace("]", ")")[:longest].rstrip()
 
 
+def named_device(name: str, address: str) -> str:
+    """Return ``clamp meter (53:0A)``: a name and the last two bytes of an address, which tell equal names apart.
+
+    The whole address is not for a log that is passed on: it follows a person's device. Without a name it stands alone.
+
+    >>> named_device("clamp meter", "00:00:5E:00:53:0A")
+    'clamp meter (53:0A)'
+    """
+    two_bytes = address[-5:] if ":" in address else address[-4:]
+    return f"{name} ({two_bytes})" if name else two_bytes
+
+
 def count_phrase(number: int, noun: str) -> str:
     """Return ``1 packet``, ``3 packets``, ``2 entries``, ``no packets``."""
     plural = f"{noun[:-1]}ies" if noun.endswith("ry") else f"{noun}s"

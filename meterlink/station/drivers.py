@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from meterlink.core.errors import SettingsError
+from meterlink.core.text import named_device
 from meterlink.driver_api import Advertisement, Characteristic, Driver, DriverFactory
 from meterlink.plugins import DriverFailure, LoadedDrivers, best_driver, load_drivers
 from meterlink.settings import SETTINGS_FILE, MeterSettings, load_settings
@@ -160,7 +161,8 @@ def configured_drivers(loaded: LoadedDrivers, known: KnownMeters) -> dict[str, D
         if factory is not None:
             configured |= {address.upper(): factory for address in meter.addresses}
         elif meter.driver:
-            log.warning("%s: its driver %s is missing; the best other one is used", meter.address, meter.driver)
+            name = named_device(meter.name, meter.address)
+            log.warning("%s: its driver %s is missing; the best other one is used", name, meter.driver)
     return configured
 
 

@@ -20,10 +20,12 @@ from meterlink.core.equipment import ConnectionState, Meter, Plan, Site, TestPoi
 from meterlink.core.errors import DatabaseLockedError, StoreError
 from meterlink.core.meter_facts import FactName
 from meterlink.core.notices import NoticeLevel
+from meterlink.core.text import named_device
 from meterlink.core.version import VERSION
 from meterlink.link.messages import Command, CommandResult, Message, NoticeView, Topic
 from meterlink.link.server import LinkServer
 from meterlink.settings import DATABASE_FILE, Settings
+from meterlink.station.air_report import log_devices_on_the_air
 from meterlink.station.collection import Collection
 from meterlink.station.commands import CommandTable, command_rows
 from meterlink.station.committer import OnAccepted
@@ -115,6 +117,7 @@ class Station:
         self._commands: CommandTable | None = None
         self._teaching: Teaching | None = None
         self._notices: dict[str, NoticeView] = {}
+        self._known: KnownMeters | None = None
         self._logged: dict[str, str] = {}  # the last logged state by meter address; the radio's under ""
         self.started = asyncio.Event()
 
@@ -185,7 +188,7 @@ class Station:
             visit.set_focus(config.first_point)
         current = CurrentVisit(visit)
         rows = await asyncio.to_thread(self._reader.known_meters)
-        known = KnownMeters(config.settings, rows)
+        known = self._known = KnownMeters(config.settings, rows)
         pin_meters(visit, known)
         async with AsyncExitStack() as stack:
             if config.serve:
@@ -294,6 +297,9 @@ class Station:
                         group.create_task(watching, name="profiles"),
                         group.create_task(self._begin_commands(collection), name="begin-commands"),
                     ]
+                    if config.packet_source is None:
+                        report = log_devices_on_the_air(discovery, known, adopt=config.adopt)
+                        tasks.append(group.create_task(report, name="air-report"))
                     await self._stopping.wait()
                     for task in tasks:
                         task.cancel()
@@ -456,7 +462,8 @@ class Station:
 
     def _on_radio_state(self, state: RadioState) -> None:
         for meter in state.meters:
-            text = f"{meter.name or meter.address}: {meter.state} {meter.detail}"
+            name = (self._known and self._known.name_at(meter.address)) or meter.name
+            text = f"{named_device(name, meter.address)}: {meter.state} {meter.detail}"
             if self._logged.get(meter.address) != text:
                 self._logged[meter.address] = text
                 log.info("%s", text.rstrip())

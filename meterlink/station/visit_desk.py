@@ -12,7 +12,7 @@ from meterlink.core.equipment import CircuitState, Plan, Site, TestPoint
 from meterlink.core.errors import InputError, PlanError, VisitError
 from meterlink.core.meter_proof import is_proof_note
 from meterlink.core.outcomes import Outcome
-from meterlink.core.text import LONGEST_REMARK, clean_text, did_you_mean
+from meterlink.core.text import LONGEST_REMARK, clean_text, did_you_mean, named_device
 from meterlink.core.verdicts import FAILED_VERDICTS
 from meterlink.link.messages import Message, PlanNameView, Topic, UnitView, VisitsView
 from meterlink.plans import DEFAULT_PLAN, check_plan, load_plan, read_plan_text, shipped_plans
@@ -247,7 +247,8 @@ def pin_meters(visit: ActiveVisit, known: KnownMeters) -> None:
         if key in planned:
             visit.pins[address] = key
         else:
-            log.info("%s is not pinned: this visit has no %s", address, key)
+            name = named_device(known.name_at(address), address)
+            log.info("%s is not pinned: this visit has no %s", name, key)
 
 
 def plan_of_visit(stored: VisitWithReadings) -> Plan:

@@ -1,0 +1,66 @@
+"""The log of a start: the bound meters, the devices on the air, and how to bind one of them."""
+
+import asyncio
+import logging
+from collections.abc import Iterable, Iterator
+from typing import Protocol
+
+from meterlink.core.equipment import DriverFit
+from meterlink.core.errors import MeterlinkError
+from meterlink.core.text import count_phrase, named_device
+from meterlink.link.messages import DeviceView, DiscoveryView
+from meterlink.station.known_meters import KnownMeters
+
+log = logging.getLogger(__name__)
+
+# As long as `meterlink find` listens: most meters advertise several times a second (common practice, no source).
+LISTEN_SECONDS = 6.0
+_MOST_LINES = 8  # devices listed; a trade fair has hundreds, and the strongest are the nearest
+
+
+class DeviceLister(Protocol):
+    """The part of a `MeterDiscovery` that a report needs."""
+
+    async def discovery_view(self) -> DiscoveryView:
+        """Return all devices."""
+        ...
+
+
+async def log_devices_on_the_air(discovery: DeviceLister, known: KnownMeters, *, adopt: bool) -> None:
+    """Log the bound meters at once; after `LISTEN_SECONDS`, the devices on the air that could be bound."""
+    bound = [named_device(meter.name, meter.address) for meter in known if meter.bound]
+    log.info("bound meters: %s", ", ".join(bound) or "none. To see the meters in range: meterlink find")
+    await asyncio.sleep(LISTEN_SECONDS)
+    try:
+        view = await discovery.discovery_view()
+    except MeterlinkError as error:  # of the database, which alarms by itself
+        log.warning("the devices on the air cannot be listed: %s", error)
+        return
+    for line in device_lines(view["devices"], searching=adopt or not bound):
+        log.info("%s", line)
+
+
+def device_lines(devices: Iterable[DeviceView], *, searching: bool) -> Iterator[str]:
+    """Return a line for each unbound device that a driver fits, and for all named ones while ``searching`` for meters.
+
+    A last line counts those that are left out.
+    """
+    heard = [device for device in devices if not device["bound"] and device["rssi"] is not None and not device["state"]]
+    heard.sort(key=lambda device: (-device["score"], -(device["rssi"] or 0)))
+    listed = [device for device in heard if _fits(device) or (searching and device["name"])][:_MOST_LINES]
+    for device in listed:
+        yield f"on the air: {named_device(device['name'], device['address'])}, {device['rssi']} dBm. {_advice(device)}"
+    if searching and not heard:
+        yield "on the air: nothing is heard. Wake your meter, switch its Bluetooth on, move closer."
+    elif searching and len(heard) > len(listed):
+        yield f"on the air: {count_phrase(len(heard) - len(listed), 'more device')}: meterlink find"
+
+
+def _fits(device: DeviceView) -> bool:
+    return device["fit"] != DriverFit.NO
+
+
+def _advice(device: DeviceView) -> str:
+    if not _fits(device):
+        return device["unusable_reason"]
+    return f"The driver {device['driver']} fits. To bind it: meterlink find --bind {device['address']}"

@@ -1,0 +1,91 @@
+"""The log of a start: bound meters, devices on the air, and how to bind one."""
+
+import logging
+
+import pytest
+
+from meterlink.core.equipment import DriverFit
+from meterlink.core.errors import StoreError
+from meterlink.core.text import named_device
+from meterlink.link.messages import DeviceView, DiscoveryView, Topic
+from meterlink.settings import Settings
+from meterlink.station.air_report import device_lines, log_devices_on_the_air
+from meterlink.station.known_meters import KnownMeters
+from meterlink_simulators.virtual_time import run_in_virtual_time
+
+
+def device(
+    number: int, name: str, fit: DriverFit = DriverFit.NO, *, bound: bool = False, rssi: int = -60
+) -> DeviceView:
+    return DeviceView(
+        name=name,
+        address=f"00:00:5E:00:53:{number:02X}",
+        rssi=rssi,
+        advertised_services=[],
+        discovered_services=None,
+        driver="" if fit is DriverFit.NO else "yard",
+        score=0.0 if fit is DriverFit.NO else 0.6,
+        fit=fit,
+        driver_configured=False,
+        driver_scores=[],
+        bound=bound,
+        meter_name="",
+        first_address="",
+        serial="",
+        state="",
+        unusable_reason="No driver fits its advertisement." if fit is DriverFit.NO else "",
+    )
+
+
+def test_a_fitting_device_is_listed_with_the_command_that_binds_it() -> None:
+    # The technician has bought a second meter of a known kind and has never heard of binding.
+    devices = [device(1, "Mine", DriverFit.LIKELY, bound=True), device(2, "Phone"), device(3, "Yard", DriverFit.LIKELY)]
+    assert list(device_lines(devices, searching=False)) == [
+        "on the air: Yard (53:03), -60 dBm. The driver yard fits. To bind it: meterlink find --bind 00:00:5E:00:53:03"
+    ]
+
+
+def test_without_a_bound_meter_named_devices_are_listed_with_the_reason() -> None:
+    devices = [device(1, "Bench"), device(2, ""), device(3, "Near", rssi=-40)]
+    assert list(device_lines(devices, searching=True)) == [
+        "on the air: Near (53:03), -40 dBm. No driver fits its advertisement.",
+        "on the air: Bench (53:01), -60 dBm. No driver fits its advertisement.",
+        "on the air: 1 more device: meterlink find",
+    ]
+
+
+def test_a_crowd_is_counted_and_silence_is_said() -> None:
+    lines = list(device_lines([device(number, f"D{number}") for number in range(200)], searching=True))
+    assert len(lines) == 9
+    assert lines[-1] == "on the air: 192 more devices: meterlink find"
+    assert list(device_lines([], searching=True)) == [
+        "on the air: nothing is heard. Wake your meter, switch its Bluetooth on, move closer."
+    ]
+    assert list(device_lines([], searching=False)) == []
+
+
+@pytest.mark.parametrize("broken", [False, True])
+def test_the_bound_meters_are_logged_at_once(broken: bool, caplog: pytest.LogCaptureFixture) -> None:
+    class Lister:
+        async def discovery_view(self) -> DiscoveryView:
+            if broken:
+                raise StoreError("The database cannot be read.")
+            return DiscoveryView(
+                topic=Topic.DISCOVERY,
+                request_text="",
+                devices=[device(3, "Yard", DriverFit.LIKELY)],
+                broken_drivers=[],
+                radio_error="",
+            )
+
+    with caplog.at_level(logging.INFO):
+        run_in_virtual_time(log_devices_on_the_air(Lister(), KnownMeters(Settings("van")), adopt=False))
+    assert caplog.messages[0] == "bound meters: none. To see the meters in range: meterlink find"
+    assert len(caplog.messages) == 2
+    assert ("cannot be listed" if broken else "find --bind") in caplog.messages[1]
+
+
+def test_a_name_has_two_bytes_of_the_address() -> None:
+    assert named_device("clamp meter", "00:00:5E:00:53:0A") == "clamp meter (53:0A)"
+    assert named_device("", "00:00:5E:00:53:0A") == "53:0A"
+    assert named_device("clamp", "6D2A1F00-52A4-4C5E-9D8E-3C1F5B7A9EFF") == "clamp (9EFF)"  # an address on macOS
