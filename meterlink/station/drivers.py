@@ -70,6 +70,11 @@ class Drivers:
         best = best_driver(self.loaded.factories, advertisement, services)
         return None if best is None else best[0]
 
+    def name_for(self, advertisement: Advertisement) -> str:
+        """Return the name of the factory that fits an advertisement best; empty if none fits."""
+        best = self.choose(advertisement, None)
+        return "" if best is None else best.name
+
     def add(self, factory: DriverFactory) -> None:
         """Add a factory; it replaces one of the same name."""
         others = tuple(existing for existing in self.loaded.factories if existing.name != factory.name)

@@ -36,6 +36,7 @@ from meterlink.station.drivers import Drivers, log_failures, profile_of, watch_p
 from meterlink.station.known_meters import KnownMeters, meter_to_connect
 from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.meter_fact_commands import MeterFactCommands
+from meterlink.station.moved_meters import MovedMeters
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.replay import PacketSource
@@ -300,6 +301,10 @@ class Station:
                     if config.packet_source is None:
                         report = log_devices_on_the_air(discovery, known, adopt=config.adopt)
                         tasks.append(group.create_task(report, name="air-report"))
+                        moved = MovedMeters(
+                            radio, self._reader.known_meters, drivers.name_for, meter_commands.change_address
+                        )
+                        tasks.append(group.create_task(moved.run(), name="moved-meters"))
                     await self._stopping.wait()
                     for task in tasks:
                         task.cancel()
