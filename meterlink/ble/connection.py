@@ -6,8 +6,6 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 
 from bleak import BleakClient
-from bleak.args.winrt import WinRTClientArgs
-from bleak.backends import BleakBackend
 from bleak.backends.characteristic import BleakGATTCharacteristic
 from bleak.backends.client import BaseBleakClient
 from bleak.backends.device import BLEDevice
@@ -15,6 +13,7 @@ from bleak.exc import BleakGATTProtocolError, BleakGATTProtocolErrorCode
 
 from meterlink.ble.backend_errors import is_out_of_connections, is_transient
 from meterlink.ble.cancellation import run_to_completion, timeout_with_cleanup
+from meterlink.ble.platforms import client_arguments, forget_services, start_notifications
 from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.errors import DriverError
@@ -161,7 +160,7 @@ class BleConnection:
             device,
             lambda _client: self.disconnected.set(),
             timeout=timeouts.connect,
-            winrt=WinRTClientArgs(use_cached_services=False) if ignore_service_cache else WinRTClientArgs(),
+            winrt=client_arguments(ignore_service_cache=ignore_service_cache),
             backend=backend,
         )
 
@@ -247,7 +246,8 @@ class BleConnection:
         self._subscribed = any(channel.method == "subscribe" for channel in session.driver.channels)
         for channel in session.driver.channels:
             if channel.method == "subscribe":
-                await self._client.start_notify(
+                await start_notifications(
+                    self._client,
                     self._characteristics[channel.key],
                     self._notification_callback(session, channel.key, on_packet, clock),
                 )
@@ -322,20 +322,10 @@ class BleConnection:
         return max(channel.period for channel in self._session.driver.channels)
 
     async def clear_service_cache(self) -> None:
-        """Clear the platform's cache of the meter's services, where the platform allows it.
-
-        BlueZ clears it by removing the device. That would also remove a pairing, so a paired meter is left alone.
-        Windows bypasses its cache at the next connection: ``ignore_service_cache``.
-        """
-        platform = self._client.backend_id
-        if isinstance(platform, BleakBackend) and platform is not BleakBackend.BLUEZ_DBUS:
-            return
-        details = self._device.details
-        if isinstance(details, dict) and details.get("props", {}).get("Paired", True):
-            return
+        """Clear the platform's cache of the meter's services, where the platform allows it."""
         try:
             async with timeout_with_cleanup(self._timeouts.disconnect, self._timeouts.cleanup):
-                await self._client.unpair()
+                await forget_services(self._client, self._device)
         except Exception as error:  # noqa: BLE001 - a failed remedy changes nothing
             log.debug("removing %s failed: %r", self._log_name, error)
 

@@ -15,7 +15,7 @@ from meterlink.ble.backend_errors import connection_error_text
 from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.cancellation import timeout_with_cleanup
 from meterlink.ble.connection import BleConnection, DiscoveredServices, connect_with_retries
-from meterlink.ble.radio_watch import platform_watch
+from meterlink.ble.platforms import platform_watch
 from meterlink.ble.scanner import Scanner
 from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.errors import RadioError

@@ -20,7 +20,8 @@ from meterlink.ble.cancellation import timeout_with_cleanup
 from meterlink.ble.connection import DiscoveredServices, ReceivedPacket
 from meterlink.ble.connection_slots import ConnectionSlots
 from meterlink.ble.discovery import DeviceList, DiscoveredDevice, discover_services, not_found_message
-from meterlink.ble.radio_watch import RadioWatch, platform_watch
+from meterlink.ble.platforms import platform_watch
+from meterlink.ble.radio_watch import RadioWatch
 from meterlink.ble.scanner import Scanner
 from meterlink.ble.states import RadioState
 from meterlink.ble.supervisor import MeterSupervisor, RadioContext

@@ -2,22 +2,12 @@
 
 import asyncio
 import logging
-import sys
 from typing import Protocol
 
 from meterlink.ble.bluetooth_state import BluetoothState, BluetoothWatch, has_lost_scan, may_have_changed
 from meterlink.ble.timeouts import RadioTimeouts
 
 log = logging.getLogger(__name__)
-
-
-def platform_watch() -> BluetoothWatch | None:
-    """Return the watch of this platform, None where it offers none: a lost link then raises the doubt."""
-    if sys.platform != "linux":
-        return None
-    from meterlink.ble.bluez import BlueZWatch  # noqa: PLC0415 - only Linux has D-Bus
-
-    return BlueZWatch()
 
 
 class WatchedScanner(Protocol):

@@ -14,15 +14,13 @@ from bleak.backends.scanner import AdvertisementData, BaseBleakScanner
 from meterlink.ble.adapter_choice import AdapterChoice
 from meterlink.ble.backend_errors import is_busy, scan_error
 from meterlink.ble.cancellation import run_to_completion, timeout_with_cleanup
+from meterlink.ble.platforms import is_heard, signal_strength
 from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.errors import RadioError
 from meterlink.core.text import clean_text
 from meterlink.driver_api import Advertisement
 
 log = logging.getLogger(__name__)
-
-# 'Unknown' is 127 in the Core specification (vol. 4 part E, 7.7.65.2) and -127 in bleak.
-_RSSI_UNKNOWN = frozenset({127, -127})
 
 # Bluetooth may be away for days: the first failures tell why, and the end is reported.
 _LOGGED_FAILURES = 3
@@ -36,20 +34,8 @@ def to_advertisement(device: BLEDevice, data: AdvertisementData) -> Advertisemen
         service_uuids=tuple(uuid.lower() for uuid in data.service_uuids),
         manufacturer_data=dict(data.manufacturer_data),
         service_data={uuid.lower(): bytes(value) for uuid, value in data.service_data.items()},
-        rssi=None if data.rssi in _RSSI_UNKNOWN else data.rssi,
+        rssi=signal_strength(data),
     )
-
-
-def is_heard(data: AdvertisementData) -> bool:
-    """Return whether bleak's advertisement was received on the air.
-
-    BlueZ drops a device's signal strength when a scan ends or the adapter is switched off, and bleak reports every
-    change of a device as an advertisement. On other platforms a strength that is missing only could not be read.
-    """
-    match data.platform_data:
-        case (str(), dict() as properties):  # BlueZ: the path of the device and its properties
-            return "RSSI" in properties
-    return True
 
 
 class Scanner:

@@ -40,6 +40,7 @@ log = logging.getLogger(__name__)
 _NOT_CONNECTED = frozenset({ConnectionState.SEARCHING, ConnectionState.CONNECTING, ConnectionState.LOST})
 _SHORTEST_WAIT = 0.001  # s; far below the time between two readings
 _NOT_SEEN = "Not heard. Wake it, switch its Bluetooth on, move closer. Is it connected to another device?"
+_RADIO_IS_BACK = "Not heard since Bluetooth works again. If that lasts, wake it and move closer."
 _NO_SLOT = (
     "The Bluetooth adapter is known to hold {count} connections, and all are in use. Disconnect a meter that you do "
     "not need now, or another device. Another adapter may hold more."
@@ -111,7 +112,7 @@ class MeterSupervisor:
         """Show the fault of the radio as the reason why the meter is not connected; empty when the radio works."""
         before, self._radio_problem = self._radio_problem, problem
         if self.status.state in _NOT_CONNECTED and (problem or self.status.detail == before):
-            self._update_status(detail=problem or _NOT_SEEN)
+            self._update_status(detail=problem or _RADIO_IS_BACK)
 
     async def run(self) -> None:
         """Keep the meter connected until cancelled."""

@@ -157,6 +157,25 @@ class Air:
                 scanner.lose_strength(meter)
         self.tell()
 
+    def power_off_on_macos(self) -> None:
+        """Behave like CoreBluetooth (from bleak's source): the scan ends and the links go silent, without a word."""
+        self.present = False
+        self.away_error = SWITCHED_OFF
+        self.connect_error = BleakError("disconnected")
+        self.scanner = None
+        for meter in self.meters.values():
+            if meter.client is not None:
+                meter.client.mute()
+
+    def power_off_on_windows(self) -> None:
+        """Behave like WinRT (from bleak's source): the scan ends without a word, and the links are dropped."""
+        self.present = False
+        self.away_error = SWITCHED_OFF
+        self.connect_error = BleakError("Could not get GATT services: Unreachable")
+        self.scanner = None
+        for meter in self.meters.values():
+            meter.drop()
+
     def power_on(self) -> None:
         """Accept calls again; the scan stays off."""
         self.present = True
@@ -258,6 +277,7 @@ class FakeClient(BaseBleakClient):
         self.meter = self.air.meters[self.address]
         self.meter.clients.append(self)
         self.callbacks: dict[int, Callable[[bytearray], None]] = {}
+        self.stopped: list[str] = []  # the characteristics whose notifications were ended
         self._linked = False
         self._bus = False
         self._talk: asyncio.Task[None] | None = None
@@ -349,7 +369,8 @@ class FakeClient(BaseBleakClient):
             self._talk = asyncio.create_task(self._chatter())
 
     async def stop_notify(self, characteristic: BleakGATTCharacteristic) -> None:
-        del self.callbacks[characteristic.handle]
+        self.stopped.append(characteristic.uuid)
+        self.callbacks.pop(characteristic.handle, None)
 
     def say(self, data: bytes) -> None:
         for callback in list(self.callbacks.values()):
