@@ -1,1 +1,1 @@
-"""MQTT and the reader of the outbox: the only importer of aiomqtt."""
+"""MQTT and the reader of the outbox; `mqtt_client` is the only importer of aiomqtt and paho."""

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from meterlink.core.errors import SettingsError
-from meterlink.publish.mqtt import BrokerConfig, new_identifier
+from meterlink.publish.broker import BrokerConfig, new_identifier
 from meterlink.settings import MqttSettings
 
 IDENTIFIER_FILE = "mqtt-identifier"

@@ -11,15 +11,9 @@ from meterlink.core.clock import Clock, SystemClock, format_rfc3339
 from meterlink.core.errors import MeterlinkError, PublishError
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.version import VERSION
-from meterlink.publish.mqtt import (
-    BrokerConfig,
-    BrokerConnection,
-    ConfigurationError,
-    MessageRejectedError,
-    MqttMessage,
-    PublishResult,
-    UnreachableError,
-)
+from meterlink.publish.broker import BrokerConfig, ConfigurationError, MessageRejectedError, UnreachableError
+from meterlink.publish.mqtt import BrokerConnection
+from meterlink.publish.mqtt_client import MqttMessage, PublishResult
 from meterlink.publish.outbox import Outbox, OutboxMessage
 from meterlink.publish.topics import state_topic
 from meterlink.record.senml import CONTENT_TYPE

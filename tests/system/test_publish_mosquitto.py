@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from meterlink.publish.mqtt import BrokerConfig
+from meterlink.publish.broker import BrokerConfig
 from meterlink.publish.publisher import CONFIGURATION_RETRY_DELAY, Publisher
 from support.mosquitto_broker import (
     MOSQUITTO,
@@ -137,7 +137,7 @@ async def test_state_is_retained_from_birth_to_clean_stop(tmp_path: Path) -> Non
 
 PROCESS = """
 import asyncio, sys
-from meterlink.publish.mqtt import BrokerConfig
+from meterlink.publish.broker import BrokerConfig
 from meterlink.publish.publisher import Publisher
 
 class Nothing:

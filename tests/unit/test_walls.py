@@ -32,7 +32,7 @@ PLANTS = [
     Plant("meterlink/plans/parser.py", "import pint", "Only core.units imports pint"),
     Plant("meterlink/settings.py", "import sqlite3", "Only store imports SQLite"),
     Plant("meterlink/settings.py", "import bleak", "Only ble imports bleak"),
-    Plant("meterlink/station/station.py", "import aiomqtt", "Only publish imports an MQTT client"),
+    Plant("meterlink/publish/publisher.py", "import aiomqtt", "Only publish.mqtt_client imports an MQTT client"),
     Plant("meterlink/station/station.py", "import bumble", "Only simulators import bumble"),
     Plant("meterlink/cli/run.py", "import textual", "Only tui imports Textual"),
     Plant("meterlink/publish/senml.py", "import cbor2", "Only record writes CBOR and Parquet"),
