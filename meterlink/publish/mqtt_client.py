@@ -23,6 +23,7 @@ import contextlib
 import logging
 import ssl
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
 import aiomqtt
@@ -30,6 +31,8 @@ import paho.mqtt.client as paho
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+
+from meterlink.publish.buffered_socket import BufferedSocket
 
 _LOGGER = logging.getLogger(__name__)
 
@@ -111,10 +114,13 @@ class MqttClient:
             tls_context=tls_context,
         )
         self._paho = self._client._client  # noqa: SLF001 - aiomqtt hides the reason codes
+        # It would log every lost connection as an error; the caller of this class says it, and once.
+        self._paho.disable_logger()
         self._unacknowledged: dict[int, asyncio.Future[PublishResult]] = {}
         self.receive_maximum = LARGEST_RECEIVE_MAXIMUM
         self.largest_packet: int | None = None
         self.ended: asyncio.Future[Closure] = asyncio.get_running_loop().create_future()
+        self._socket: BufferedSocket | None = None
         self._is_ending = False
         self._hung_up: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._aiomqtt_callbacks = self._paho.on_connect, self._paho.on_disconnect
@@ -147,6 +153,9 @@ class MqttClient:
         if error is not None:
             self.cut()
             return _closure(error)
+        sock = self._paho.socket()
+        if sock is not None:  # it may have ended already
+            self._paho._sock = self._socket = BufferedSocket(sock)  # noqa: SLF001 - no public way to give a socket
         self._paho.on_socket_register_write = self._on_socket_register_write
         self._client._disconnected.add_done_callback(self._on_end)  # noqa: SLF001 - no public name
         return None
@@ -208,18 +217,30 @@ class MqttClient:
             self.ended.set_result(closure)
 
     def _on_socket_register_write(self, client: paho.Client, userdata: object, sock: Any) -> None:
-        # aiomqtt registers the writer later, because it connects in another thread. By then the socket may be closed
-        # and its number reused by another socket, whose writer would spin. After connecting only the loop's thread
-        # calls this method, so it registers the writer at once.
-        del client, userdata
-        asyncio.get_running_loop().add_writer(sock.fileno(), self._write)
+        # aiomqtt registers a writer later, because it connects in another thread. By then the socket may be closed and
+        # its number reused by another socket, whose writer would spin. After connecting only the loop's thread calls
+        # this method. The socket mostly takes every byte at once: it needs a writer only where it does not.
+        del client, userdata, sock
+        asyncio.get_running_loop().call_soon(self._write)
 
     def _write(self) -> None:
+        sock = self._socket
+        if sock is None or sock.fileno() < 0:
+            return
         try:
-            self._paho.loop_write()
+            self._paho.loop_write()  # into the buffer, except for a DISCONNECT, after which the socket is closed
+            sock.flush()
         except Exception as error:  # noqa: BLE001 - after any fault the connection is useless
-            _LOGGER.warning("Writing to the broker failed: %s", error)
+            _LOGGER.info("Writing to the broker failed: %s", error)
+            self._paho.loop_read()  # the answers that came before the fault, and with them the reason
             self._end(Closure(cause=error))
+            return
+        if sock.fileno() >= 0:
+            loop = asyncio.get_running_loop()
+            if sock.has_unsent:
+                loop.add_writer(sock.fileno(), self._write)
+            else:
+                loop.remove_writer(sock.fileno())
 
     def _on_connect(
         self, client: paho.Client, userdata: object, flags: Any, reason: ReasonCode, properties: Properties | None
@@ -277,11 +298,9 @@ class _PackedProperties(Properties):
     packed: bytes
 
     def __init__(self, message: MqttMessage) -> None:
-        packed = bytearray((_PAYLOAD_FORMAT_INDICATOR, _UTF8_TEXT, _CONTENT_TYPE))
-        packed += _packed_text(message.content_type)
+        packed = _packed_content_type(message.content_type)
         if message.message_id:
-            packed.append(_USER_PROPERTY)
-            packed += _packed_text("message-id") + _packed_text(message.message_id)
+            packed += _MESSAGE_ID + _packed_text(message.message_id)
         object.__setattr__(self, "packed", _packed_number(len(packed)) + packed)  # paho refuses attributes of others
 
     def pack(self) -> bytes:
@@ -289,6 +308,12 @@ class _PackedProperties(Properties):
 
     def __str__(self) -> str:
         return repr(self.packed)
+
+
+@cache
+def _packed_content_type(content_type: str) -> bytes:
+    """Return the payload format indicator and the content type."""
+    return bytes((_PAYLOAD_FORMAT_INDICATOR, _UTF8_TEXT, _CONTENT_TYPE)) + _packed_text(content_type)
 
 
 def _packed_text(text: str) -> bytes:
@@ -299,9 +324,11 @@ def _packed_text(text: str) -> bytes:
 
 def _packed_number(number: int) -> bytes:
     """Return a variable byte integer (MQTT 5, 1.5.5)."""
-    packed = bytearray()
+    packed = b""
     while number >= 0x80:
-        packed.append(number & 0x7F | 0x80)
+        packed += bytes((number & 0x7F | 0x80,))
         number >>= 7
-    packed.append(number)
-    return bytes(packed)
+    return packed + bytes((number,))
+
+
+_MESSAGE_ID: Final = bytes((_USER_PROPERTY,)) + _packed_text("message-id")

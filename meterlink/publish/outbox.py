@@ -1,7 +1,7 @@
 """The publisher's interface to an outbox, and its implementation with the database."""
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Protocol
 
 from meterlink.store.reader import Reader
@@ -48,8 +48,8 @@ class Outbox(Protocol):
         """Delete entries that the broker acknowledged; return after the commit."""
         ...
 
-    async def reject(self, id: int, reason: str) -> None:  # noqa: A002 - it is the entry's id
-        """Move an entry that the broker refused out of the queue, with the reason; return after the commit."""
+    async def reject(self, reasons: Mapping[int, str]) -> None:
+        """Set entries aside that the broker refused: ``{id: reason}``; return after the commit."""
         ...
 
 
@@ -80,10 +80,10 @@ class StoreOutbox:
         """
         await asyncio.wrap_future(self._writer.delete_sent_messages(ids))
 
-    async def reject(self, id: int, reason: str) -> None:  # noqa: A002 - it is the entry's id
-        """Move an entry that the broker refused out of the queue, with the reason.
+    async def reject(self, reasons: Mapping[int, str]) -> None:
+        """Set entries aside that the broker refused: ``{id: reason}``.
 
         Raises:
             StoreError: the writer was closed first.
         """
-        await asyncio.wrap_future(self._writer.reject_message(id, reason))
+        await asyncio.wrap_future(self._writer.reject_messages(reasons))

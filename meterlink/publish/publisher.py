@@ -3,30 +3,38 @@
 import asyncio
 import json
 import random
-from collections import deque
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Literal, Protocol
 
 from meterlink.core.clock import Clock, SystemClock, format_rfc3339
 from meterlink.core.errors import MeterlinkError, PublishError
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.version import VERSION
-from meterlink.publish.broker import BrokerConfig, ConfigurationError, MessageRejectedError, UnreachableError
+from meterlink.publish.broker import (
+    BrokerConfig,
+    ClosedByBrokerError,
+    ConfigurationError,
+    MessageRejectedError,
+    UnreachableError,
+)
+from meterlink.publish.delivery import Delivery, RetainedStates
 from meterlink.publish.mqtt import BrokerConnection
 from meterlink.publish.mqtt_client import MqttMessage, PublishResult
-from meterlink.publish.outbox import Outbox, OutboxMessage
+from meterlink.publish.outbox import Outbox
 from meterlink.publish.topics import state_topic
-from meterlink.record.senml import CONTENT_TYPE
 
-# Unacknowledged messages at a time: enough for 160 messages a second over a link with 100 ms round trip, and few enough
-# that a lost connection causes few duplicates.
-MAX_IN_FLIGHT = 16
 FIRST_RETRY_DELAY = 1.0  # s; doubled with every failure up to LONGEST_RETRY_DELAY
 LONGEST_RETRY_DELAY = 60.0  # s; a broker that is back is found within a minute
 STABLE_AFTER = 30.0  # s of connection before the retry delay starts again at its first value
 CONFIGURATION_RETRY_DELAY = 300.0  # s; a person must act first, and some brokers block frequent attempts
 REPLY_TIMEOUT = 20.0  # s for an answer; the shortest keepalive, since a slower broker is useless
 STOP_TIMEOUT = 5.0  # s for the last messages; service managers kill after 10 s or more
+
+# Losses of the connection, each with the same message alone under way, until that message is held to be the cause: one
+# may be a broker that was just restarted.
+LOSSES_OF_A_SUSPECT = 2
+# Reasons of denials that a notice names: a broker has one or two, and a line has no room for more.
+_NAMED_REASONS = 3
 
 PublisherState = Literal["connecting", "online", "waiting", "configuration", "stopped"]
 Sleep = Callable[[float], Awaitable[None]]
@@ -45,7 +53,7 @@ class Publisher:
 
     A message is deleted only after the broker has acknowledged it. A message without an acknowledgement when the
     connection breaks is sent again with the same ``message-id``. A message that the broker denies is set aside with the
-    reason, and the next ones are sent.
+    reason, and so is one after which the broker closes the connection again and again; the next ones are sent.
 
     ``on_state(level, text)`` is called at every change: ``info`` with an empty text without a fault, ``warning`` for a
     fault that passes by itself or concerns single messages, ``alarm`` for a fault that a person must mend. ``state`` is
@@ -79,9 +87,13 @@ class Publisher:
         self._stopping = asyncio.Event()
         self._stop_deadline: asyncio.Timeout | None = None
         self._reported: tuple[NoticeLevel, str] = (NoticeLevel.INFO, "")
-        self._denied_count = 0
-        self._last_denial = ""
-        self._one_by_one = False
+        self._denials: dict[str, str] = {}  # the first topic of each reason
+        self._states = RetainedStates()
+        self._delivery: Delivery | None = None  # of the present connection, or of the one that was just lost
+        self._careful = False
+        self._suspect_id = 0
+        self._suspect_losses = 0
+        self._try_now = asyncio.Event()
         self._online_since: int | None = None  # monotonic ns
         self.state: PublisherState = "connecting"
 
@@ -111,10 +123,28 @@ class Publisher:
             self._stop_deadline = None
             self.state = "stopped"
 
+    def set_retained(self, topic: str, content: Mapping[str, object]) -> None:
+        """Publish ``content`` as JSON that the broker keeps for later subscribers; call it in the event loop's thread.
+
+        The newest content of a topic counts. It is published now or once there is a connection, and again on every new
+        connection.
+        """
+        self._states.set(_json_message(topic, content))
+
+    def publish_now(self) -> None:
+        """End the pause before the next try, and its growth; call it in the event loop's thread.
+
+        Earlier denials are no longer reported: their messages may have been put back.
+        """
+        self._denials.clear()
+        if self.state == "online":
+            self._report_online()
+        self._try_now.set()
+
     async def _keep_connected(self) -> None:
         failures = 0
         while not self._stopping.is_set():
-            self.state, self._online_since = "connecting", None
+            self._begin_attempt()
             try:
                 await self._connect_and_publish()
             except ConfigurationError as error:
@@ -123,16 +153,31 @@ class Publisher:
                 text = f"{error} Readings wait on disk; next try in {CONFIGURATION_RETRY_DELAY / 60:.0f} minutes."
                 self._report(NoticeLevel.ALARM, text)
             except MeterlinkError as error:
-                failures = 0 if self._was_stable() else failures
+                failures = 0 if self._was_useful() else failures
                 self.state, delay = (
                     "waiting",
                     self._random_fraction() * min(LONGEST_RETRY_DELAY, FIRST_RETRY_DELAY * 2**failures),
                 )
                 failures = min(failures + 1, 10)  # 2**10 s is above the longest delay
-                self._report(NoticeLevel.WARNING, f"{error} Readings wait on disk; trying again.")
+                if not self._was_denied():
+                    self._report(NoticeLevel.WARNING, f"{error} Readings wait on disk; trying again.")
             else:
                 return
-            await self._wait_unless_stopping(self._sleep(delay))
+            await self._pause(delay)
+            if self._try_now.is_set():
+                failures = 0
+
+    def _begin_attempt(self) -> None:
+        self.state, self._online_since, self._delivery = "connecting", None, None
+        self._try_now.clear()
+
+    def _was_denied(self) -> bool:
+        """Whether a message was denied on the lost connection: some brokers hang up then; it is reported already."""
+        return self._delivery is not None and self._delivery.denials > 0
+
+    def _was_useful(self) -> bool:
+        """Whether the broker answered on the connection that was lost, or it lasted: then the next try comes soon."""
+        return self._was_stable() or (self._delivery is not None and self._delivery.answers > 0)
 
     def _was_stable(self) -> bool:
         since = self._online_since
@@ -147,7 +192,7 @@ class Publisher:
             self._online_since = self._clock.now().monotonic_ns
             self.state = "online"
             self._report_online()
-            await self._publish_entries(connection)
+            await self._deliver(connection)
             await self._publish_state(connection, "offline")
         except BaseException:
             await connection.abort()
@@ -165,68 +210,40 @@ class Publisher:
             raise
         return None if opening.cancelled() else opening.result()
 
-    async def _publish_entries(self, connection: BrokerConnection) -> None:
-        """Publish entries until `stop`; return when every sent entry has its answer."""
-        outbox, in_flight = self._outbox, deque[tuple[OutboxMessage, asyncio.Future[PublishResult]]]()
-        window = 1 if self._one_by_one else min(MAX_IN_FLIGHT, connection.receive_maximum)
-        self._one_by_one = False
-        last_id = 0
-        while True:
-            outbox.changed.clear()  # before reading, so that an entry added meanwhile sets it again
-            entries: list[OutboxMessage] = []
-            if not self._stopping.is_set() and len(in_flight) < window:
-                entries = list(await outbox.pending(window - len(in_flight), last_id))
-            for entry in entries:
-                message = MqttMessage(entry.topic, entry.payload, CONTENT_TYPE, entry.message_id)
-                in_flight.append((entry, connection.send(message)))
-                last_id = entry.id
-            if in_flight:
-                await self._handle_results(connection, in_flight)
-            elif self._stopping.is_set():
-                return
-            else:
-                await _first_of(outbox.changed.wait(), self._stopping.wait(), connection.lost)
-                if connection.lost.done():
-                    raise connection.lost.result()
-
-    async def _handle_results(
-        self, connection: BrokerConnection, in_flight: deque[tuple[OutboxMessage, asyncio.Future[PublishResult]]]
-    ) -> None:
-        """Wait for the answer to the oldest message; delete or reject it and every answered message after it."""
-        error: PublishError | None = None
+    async def _deliver(self, connection: BrokerConnection) -> None:
+        self._delivery = delivery = Delivery(
+            connection,
+            self._outbox,
+            self._states,
+            broker=str(self._broker),
+            stopping=self._stopping,
+            careful=self._careful,
+            reply_timeout=self._reply_timeout,
+            on_denied=self._note_denials,
+        )
         try:
-            await self._wait_for_result(connection, in_flight[0][1])
-        except PublishError as publish_error:
-            error = publish_error  # answers from before the fault still count
-        sent: list[int] = []
-        denied: list[tuple[OutboxMessage, str]] = []
-        while in_flight and in_flight[0][1].done():
-            entry, answer = in_flight.popleft()
-            denial = answer.result().denial_reason
-            if denial:
-                denied.append((entry, denial))
-            else:
-                sent.append(entry.id)
-        if sent:
-            await self._outbox.delete_sent(sent)
-        for entry, denial in denied:
-            await self._reject(entry, denial)
-        if isinstance(error, MessageRejectedError) and in_flight:
-            await self._handle_rejection(error, [entry for entry, _ in in_flight])
-        if error is not None:
-            raise error
+            await delivery.run()
+        except PublishError as error:
+            self._careful = delivery.careful or bool(delivery.suspects)
+            await self._suspect_message(delivery, error)
+            raise
+        self._careful = delivery.careful
 
-    async def _handle_rejection(self, error: MessageRejectedError, entries: list[OutboxMessage]) -> None:
-        if len(entries) == 1:
-            await self._reject(entries[0], error.message)
+    async def _suspect_message(self, delivery: Delivery, error: PublishError) -> None:
+        """Set the message aside that was alone under way, if it must be the reason why the broker hung up."""
+        if len(delivery.suspects) != 1 or not isinstance(error, ClosedByBrokerError | MessageRejectedError):
+            return
+        (entry,) = delivery.suspects
+        self._suspect_losses = self._suspect_losses + 1 if entry.id == self._suspect_id else 1
+        self._suspect_id = entry.id
+        if isinstance(error, MessageRejectedError):
+            reason = error.message
+        elif self._suspect_losses >= LOSSES_OF_A_SUSPECT:
+            reason = f"{self._broker} closed the connection {self._suspect_losses} times when it got this message."
         else:
-            self._one_by_one = True  # the broker does not name the message: the next connection sends one at a time
-
-    async def _reject(self, entry: OutboxMessage, reason: str) -> None:
-        await self._outbox.reject(entry.id, reason)
-        self._denied_count += 1
-        self._last_denial = f"{entry.topic}: {reason}"
-        self._report_online()
+            return
+        await self._outbox.reject({entry.id: reason})
+        self._note_denials([(entry.topic, reason)])
 
     async def _wait_for_result(
         self, connection: BrokerConnection, answer: asyncio.Future[PublishResult]
@@ -249,8 +266,7 @@ class Publisher:
         message = self._state_message(state, "stopped" if state == "offline" else "")
         answer = await self._wait_for_result(connection, connection.send(message))
         if answer.denial_reason:
-            self._denied_count += 1
-            self._last_denial = f"{message.topic}: {answer.denial_reason}"
+            self._denials.setdefault(answer.denial_reason, message.topic)
 
     def _state_message(self, state: Literal["online", "offline"], reason: str) -> MqttMessage:
         content = {
@@ -262,23 +278,32 @@ class Publisher:
         }
         if reason:
             content["reason"] = reason
-        payload = json.dumps(content, ensure_ascii=False).encode(errors="replace")
-        return MqttMessage(state_topic(self._station), payload, "application/json", retain=True)
+        return _json_message(state_topic(self._station), content)
+
+    def _note_denials(self, denials: Sequence[tuple[str, str]]) -> None:
+        """Report messages that were set aside: a reason once, however many there are."""
+        for topic, reason in denials:
+            self._denials.setdefault(reason, topic)
+        self._report_online()
 
     def _report_online(self) -> None:
-        if not self._denied_count:
+        if not self._denials:
             self._report(NoticeLevel.INFO, "")
             return
+        named = [f"{topic}: {reason}" for reason, topic in self._denials.items()][:_NAMED_REASONS]
         self._report(
             NoticeLevel.WARNING,
-            f"{self._broker} denied messages ({self._denied_count} since the start, last {self._last_denial}). "
-            "They are set aside; check what this station may publish.",
+            f"{self._broker} denied messages ({'; '.join(named)}). They are set aside; see: meterlink outbox list",
         )
 
     def _report(self, level: NoticeLevel, text: str) -> None:
         if (level, text) != self._reported:
             self._reported = (level, text)
             self._on_state(level, text)
+
+    async def _pause(self, delay: float) -> None:
+        """Wait before the next try; `stop` and `publish_now` end it."""
+        await _first_of(self._sleep(delay), self._stopping.wait(), self._try_now.wait())
 
     async def _wait_unless_stopping(self, work: Awaitable[object]) -> None:
         """Wait for ``work``, or for `stop`, which cancels it."""
@@ -296,3 +321,8 @@ async def _first_of(*work: Awaitable[object]) -> None:
             task.cancel()
         if tasks:
             await asyncio.wait(tasks)
+
+
+def _json_message(topic: str, content: Mapping[str, object]) -> MqttMessage:
+    payload = json.dumps(content, ensure_ascii=False).encode(errors="replace")
+    return MqttMessage(topic, payload, "application/json", retain=True)

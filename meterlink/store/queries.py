@@ -220,8 +220,11 @@ def known_meters(connection: sqlite3.Connection) -> list[MeterRow]:
 
 def outbox(connection: sqlite3.Connection, limit: int, after_id: int) -> list[OutboxEntry]:
     """Return the oldest ``limit`` waiting messages with an id above ``after_id``."""
-    rows = connection.execute("SELECT * FROM outbox WHERE id > ? ORDER BY id LIMIT ?", (after_id, limit))
-    return decode_rows(_outbox_entry, rows)
+    rows = connection.execute(
+        "SELECT id, message_id, topic, payload, droppable, created_utc_ns FROM outbox WHERE id > ? ORDER BY id LIMIT ?",
+        (after_id, limit),
+    )
+    return [OutboxEntry(*row) for row in rows.fetchall()]
 
 
 def counts(connection: sqlite3.Connection) -> dict[str, int]:
@@ -470,10 +473,4 @@ def _meter_row(row: sqlite3.Row, aliases: tuple[str, ...], facts: Mapping[FactNa
         row["current_address"] or meter.address,
         aliases,
         facts,
-    )
-
-
-def _outbox_entry(row: sqlite3.Row) -> OutboxEntry:
-    return OutboxEntry(
-        row["id"], row["message_id"], row["topic"], row["payload"], bool(row["droppable"]), row["created_utc_ns"]
     )

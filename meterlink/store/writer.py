@@ -445,12 +445,13 @@ class Writer:
         sent = tuple(ids)
         return self._enqueue(lambda connection: transactions.delete_sent_messages(connection, sent))
 
-    def reject_message(self, outbox_id: int, reason: str) -> Future[None]:
-        """Move a message that the broker refused out of the outbox, with the broker's reason."""
+    def reject_messages(self, reasons: Mapping[int, str]) -> Future[None]:
+        """Move messages that the broker refused out of the outbox: ``{id: the broker's reason}``."""
         now = self._clock.now().utc_ns
 
         def work(connection: sqlite3.Connection) -> None:
-            transactions.reject_message(connection, outbox_id, reason, now)
+            for outbox_id, reason in reasons.items():
+                transactions.reject_message(connection, outbox_id, reason, now)
             transactions.drop_excess(connection, "rejected_messages", REJECTED_LIMIT)
 
         return self._enqueue(work)

@@ -6,16 +6,17 @@ import gc
 import itertools
 import random
 import struct
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import dataclass
 
 import paho.mqtt.client as paho
 import pytest
 
 from meterlink.publish.broker import BrokerConfig
-from meterlink.publish.publisher import CONFIGURATION_RETRY_DELAY, MAX_IN_FLIGHT, Publisher
+from meterlink.publish.delivery import MAX_IN_FLIGHT
+from meterlink.publish.publisher import CONFIGURATION_RETRY_DELAY, Publisher
 from support.outboxes import MemoryOutbox
-from support.scripted_broker import DISCONNECT, Client, Stub, stub
+from support.scripted_broker import DISCONNECT, PUBACK, Client, Stub, stub
 
 GENEROUS = 30.0  # s; an outer limit, not a wait
 
@@ -397,3 +398,144 @@ async def test_cancelling_at_any_moment_leaks_nothing_and_loses_nothing(is_reach
         assert set(outbox.entries) == set(range(deleted + 1, 21))
     await other_tasks_ended()
     gc.collect()  # a leaked socket is a ResourceWarning, and so a failure, here and not in a later test
+
+
+def closes_at(is_bad: Callable[[str], bool], last_words: bytes = b"") -> Callable[[Stub, Client], Awaitable[None]]:
+    """Return a broker that sends ``last_words`` and hangs up when a message is bad, and accepts all others."""
+
+    async def act(broker: Stub, client: Client) -> None:
+        await client.accept()
+        while True:
+            message = await client.published()
+            if is_bad(message.topic):
+                client.writer.write(last_words.replace(b"??", struct.pack("!H", message.mid)))
+                await client.writer.drain()
+                return
+            if message.message_id:
+                broker.published.append(message)
+            client.puback(message.mid)
+
+    return act
+
+
+NOT_AUTHORIZED_PUBACK = bytes([PUBACK << 4, 4]) + b"??" + bytes([0x87, 0])
+NOT_AUTHORIZED_DISCONNECT = bytes([DISCONNECT << 4, 2, 0x87, 0])
+
+
+async def test_a_broker_that_hangs_up_after_each_denial_gets_everything_else_without_growing_pauses() -> None:
+    topics = ["bad" if number % 5 == 3 else "good" for number in range(40)]
+    outbox = MemoryOutbox([f"meterlink/van/{topic}" for topic in topics])
+    denying = closes_at(lambda topic: topic.endswith("/bad"), NOT_AUTHORIZED_PUBACK)
+    async with stub(denying) as broker, publishing(broker.port, outbox, free=100, stop_timeout=0.1) as running:
+        await outbox.empty()
+    assert sorted(outbox.rejected) == [number + 1 for number, topic in enumerate(topics) if topic == "bad"]
+    assert set(outbox.rejected.values()) == {"Not authorized"}
+    assert list(dict.fromkeys(message.message_id for message in broker.published)) == [
+        f"id-{number + 1}" for number, topic in enumerate(topics) if topic == "good"
+    ]
+    # A booked denial is progress: half of the first pause, which is the jitter of these tests, each time.
+    assert set(running.sleep.delays) == {0.5}
+    assert len(running.sleep.delays) <= 10, "two losses at most for each of the eight, and only the first is a surprise"
+
+
+# Without a word, or with a DISCONNECT because of the message: some brokers answer a denied PUBLISH so.
+@pytest.mark.parametrize("last_words", [b"", NOT_AUTHORIZED_DISCONNECT], ids=["silently", "not authorized"])
+async def test_a_message_at_which_the_broker_hangs_up_again_and_again_is_set_aside(last_words: bytes) -> None:
+    outbox = MemoryOutbox([f"meterlink/van/{topic}" for topic in ["good"] * 6 + ["bad"] * 2 + ["good"] * 6])
+    poisoned = closes_at(lambda topic: topic.endswith("/bad"), last_words)
+    async with stub(poisoned) as broker, publishing(broker.port, outbox, free=20, stop_timeout=0.1) as running:
+        await outbox.empty()
+    assert sorted(outbox.rejected) == [7, 8]
+    assert "closed the connection 2 times" in outbox.rejected[7]
+    assert {message.message_id for message in broker.published} == {
+        f"id-{number}" for number in range(1, 15) if number not in {7, 8}
+    }
+    assert "meterlink/van/bad" in running.notices[-1][1]
+
+
+async def test_a_broker_that_falls_at_every_message_is_tried_ever_more_rarely() -> None:
+    outbox = MemoryOutbox([f"meterlink/van/{number}" for number in range(100)])
+    async with (
+        stub(closes_at(lambda _: True)) as broker,
+        publishing(broker.port, outbox, free=40, stop_timeout=0.1) as running,
+    ):
+        await running.stuck()
+        assert running.sleep.delays[:7] == [0.5, 1, 2, 4, 8, 16, 30]
+        assert set(running.sleep.delays[7:]) == {30}
+        assert len(outbox.entries) + len(outbox.rejected) == 100
+        assert len(outbox.rejected) <= 20, "two losses for each, so one message in a minute"
+
+
+async def test_a_broker_that_is_restarted_twice_in_a_row_costs_no_message() -> None:
+    async def falls_at_once(broker: Stub, client: Client) -> None:
+        await client.accept()
+        broker.published.append(await client.published())
+
+    outbox = MemoryOutbox(["meterlink/van/readings/a"] * 40)
+    async with (
+        stub(falls_at_once, falls_at_once, Stub.accept_all) as broker,
+        publishing(broker.port, outbox, free=2),
+    ):
+        await outbox.empty()
+    assert not outbox.rejected
+
+
+async def test_answers_from_before_the_loss_are_booked() -> None:
+    async def cut(_: Stub, client: Client) -> None:
+        await client.accept()
+        messages = [await client.published() for _ in range(8)]
+        for message in messages[:3]:
+            client.puback(message.mid)
+        client.puback(messages[3].mid, 0x87)
+        client.puback(messages[5].mid)
+
+    outbox = MemoryOutbox(["meterlink/van/readings/a"] * 8)
+    async with stub(cut) as broker, publishing(broker.port, outbox) as running:
+        await running.stuck()
+        assert sorted(outbox.entries) == [5, 7, 8]
+        assert sorted(outbox.rejected) == [4]
+
+
+async def test_many_denials_are_one_line() -> None:
+    async def denying(_: Stub, client: Client) -> None:
+        await client.accept()
+        while True:
+            client.puback((await client.published()).mid, 0x87)
+
+    outbox = MemoryOutbox(["meterlink/van/accepted/unit/part"] * 80)
+    async with stub(denying) as broker, publishing(broker.port, outbox, stop_timeout=0.1) as running:
+        await outbox.empty()
+    assert len(outbox.rejected) == 80
+    assert [level for level, _ in running.notices] == ["warning"]
+
+
+async def test_a_command_ends_the_pause() -> None:
+    async def refuse(_: Stub, client: Client) -> None:
+        await client.packet()
+        client.connack(0x88)  # server unavailable
+
+    outbox = MemoryOutbox(["meterlink/van/readings/a"])
+    async with stub(refuse, refuse, Stub.accept_all) as broker, publishing(broker.port, outbox, free=1) as running:
+        await running.stuck()
+        running.publisher.publish_now()
+        await outbox.empty()
+
+
+async def test_a_retained_state_is_published_on_every_connection_and_when_it_changes() -> None:
+    async def watch(broker: Stub, client: Client) -> None:
+        await client.accept()
+        for _ in range(2 - len(broker.published)):
+            broker.published.append(await client.published())
+            client.puback(broker.published[-1].mid)
+
+    topic = "meterlink/van/alarm"
+    async with stub(watch, Stub.accept_all) as broker, publishing(broker.port, MemoryOutbox([]), free=1) as running:
+        running.publisher.set_retained(topic, {"alarm": "disk"})
+        async with asyncio.timeout(GENEROUS):
+            while not broker.published:  # noqa: ASYNC110 - the stub has no event for it
+                await asyncio.sleep(0)
+            running.publisher.set_retained(topic, {"alarm": "disk"})  # the same again is not sent
+            running.publisher.set_retained(topic, {"alarm": ""})
+            while broker.connections < 2 or running.publisher.state != "online":  # noqa: ASYNC110 - as above
+                await asyncio.sleep(0)
+    assert [message.topic for message in broker.published[:2]] == [topic, topic]

@@ -31,6 +31,7 @@ class MosquittoBroker:
             self.port = int(probe.getsockname()[1])
         owner = ["user root"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
         access = [] if any(line.startswith("allow_anonymous") for line in lines) else ["allow_anonymous true"]
+        logged = [] if any(line.startswith("log_type") for line in lines) else ["log_type all"]
         config = [
             f"listener {self.port} 127.0.0.1",
             *owner,
@@ -38,7 +39,7 @@ class MosquittoBroker:
             "persistence true",
             f"persistence_location {folder}/",
             "log_dest stderr",
-            "log_type all",
+            *logged,
             *lines,
         ]
         self.config = folder / "mosquitto.conf"

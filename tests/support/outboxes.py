@@ -1,7 +1,7 @@
 """An outbox in memory, for tests of the publisher."""
 
 import asyncio
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from meterlink.core.errors import StoreError
@@ -48,9 +48,10 @@ class MemoryOutbox:
             del self.entries[id_]
         self.removed.set()
 
-    async def reject(self, id: int, reason: str) -> None:  # noqa: A002 - the protocol's own name
-        del self.entries[id]
-        self.rejected[id] = reason
+    async def reject(self, reasons: Mapping[int, str]) -> None:
+        for id_ in reasons:
+            del self.entries[id_]
+        self.rejected.update(reasons)
         self.removed.set()
 
     async def empty(self) -> None:

@@ -144,7 +144,7 @@ class Nothing:
     changed = asyncio.Event()
     async def pending(self, limit, after_id): return []
     async def delete_sent(self, ids): pass
-    async def reject(self, id, reason): pass
+    async def reject(self, reasons): pass
 
 broker = BrokerConfig("127.0.0.1", "teststation1", port=int(sys.argv[1]), tls=False)
 asyncio.run(Publisher(broker, "van", Nothing(), lambda level, text: None).run())
@@ -234,6 +234,36 @@ async def test_a_denied_message_is_rejected_and_later_messages_are_sent(tmp_path
     level, text = notices.reported[-1]
     assert level == "warning"
     assert "meterlink/van/accepted/unit/part" in text
+
+
+async def test_a_broker_that_hangs_up_after_a_denial_stops_nothing(tmp_path: Path) -> None:
+    # mosquitto 2.0.11 does with max_queued_messages 0, and resets the connection if more messages are on their way:
+    # then even the denial is lost.
+    acl = tmp_path / "acl"
+    acl.write_text(
+        "topic readwrite meterlink/van/readings/#\ntopic readwrite meterlink/van/state\ntopic read meterlink/#\n"
+    )
+    acl.chmod(0o600)
+    outbox, received, notices, sleep = MemoryOutbox(), ReceivedMessages(), Notices(), FakeSleep()
+    sleep.go.set()
+    for number in range(200):
+        topic = "accepted/unit/part" if number % 5 == 3 else "readings/amber"
+        outbox.add(f"meterlink/van/{topic}", f"[{number}]")
+    async with (
+        running_broker(tmp_path, f"acl_file {acl}", "max_queued_messages 0") as mosquitto,
+        running_consumer(mosquitto.port, received),
+    ):
+        publisher = Publisher(
+            local_config(mosquitto.port), "van", outbox, notices, sleep=sleep, random_fraction=lambda: 1.0
+        )
+        async with publishing(publisher):
+            await outbox.empty()
+        await received.wait_until(lambda _: len(set(received.ids())) >= 160)
+    assert sorted(outbox.rejected) == [number + 1 for number in range(200) if number % 5 == 3]
+    assert all("authori" in reason.lower() for reason in outbox.rejected.values())
+    assert sorted(set(received.ids())) == sorted(f"id-{number + 1}" for number in range(200) if number % 5 != 3)
+    assert set(sleep.delays) == {1.0}, "a booked denial resets the pause"
+    assert [text for _, text in notices.reported if "denied" in text] == [notices.reported[-1][1]], "one line"
 
 
 def _certificates(folder: Path) -> tuple[Path, Path, Path]:

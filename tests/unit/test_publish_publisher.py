@@ -11,13 +11,13 @@ import pytest
 from meterlink.core.clock import SystemClock, Timestamp
 from meterlink.core.errors import PublishError, SettingsError
 from meterlink.publish.broker import BrokerConfig, ConfigurationError, UnreachableError, new_identifier
+from meterlink.publish.delivery import MAX_IN_FLIGHT
 from meterlink.publish.mqtt import BrokerConnection
 from meterlink.publish.mqtt_client import MqttMessage, PublishResult
 from meterlink.publish.outbox import StoreOutbox
 from meterlink.publish.publisher import (
     CONFIGURATION_RETRY_DELAY,
     LONGEST_RETRY_DELAY,
-    MAX_IN_FLIGHT,
     STABLE_AFTER,
     Publisher,
 )

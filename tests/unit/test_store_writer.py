@@ -478,8 +478,8 @@ def test_ids_of_messages_are_never_used_again(make_writer, path):
 
 def test_a_refused_message_is_rejected_with_the_reason(writer, path):
     writer.submit(Batch(outbox=(message("m1"), message("m2")))).result(OUTER)
-    writer.reject_message(1, "not authorized").result(OUTER)
-    writer.reject_message(1, "not authorized").result(OUTER)  # rejecting it twice is no error
+    writer.reject_messages({1: "not authorized"}).result(OUTER)
+    writer.reject_messages({1: "not authorized"}).result(OUTER)  # rejecting it twice is no error
     assert [entry.message_id for entry in Reader(path).outbox(9)] == ["m2"]
     assert Reader(path).counts()["rejected_messages"] == 1
     with closing(sqlite3.connect(path)) as connection:
