@@ -52,6 +52,9 @@ _COMMANDS = {
     "restore": LazyCommand("meterlink.cli.restore", "command", "Make a backup the record of a folder.", _KEEPING),
     "thin": LazyCommand("meterlink.cli.thin", "command", "Delete old raw readings, after a preview.", _KEEPING),
     "import": LazyCommand("meterlink.cli.import_", "command", "Take in readings that were exported.", _KEEPING),
+    "outbox": LazyCommand(
+        "meterlink.cli.outbox", "command", "List the messages that the broker refused; retry them.", _KEEPING
+    ),
     "merge": LazyCommand("meterlink.cli.merge", "command", "Take in the record of another station.", _KEEPING),
     "find": LazyCommand("meterlink.cli.find", "command", "List the meters in range; bind your own.", _METERS),
     "meter": LazyCommand("meterlink.cli.meter", "command", "List your meters; enter their accuracy.", _METERS),

@@ -455,6 +455,11 @@ class CommandName(StrEnum):
     # text (its rating), count, [part]: with fewer than that it is to be bought; 0: no mark
     SET_LOW_MARK = "set_low_mark"
     REPLACE_KEY = "replace_key"  # [text]: seal with a new key from now on; the text is the reason
+    # [uid (of a message), or its beginning; else all]: publish what the broker refused once more; the reply's data:
+    # ``retried``, and with a broker that of ``publish_now``
+    RETRY_MESSAGES = "retry_messages"
+    # try to reach the broker now; the reply's data: ``broker``, its state; ``problem``; ``waiting``, ``refused``
+    PUBLISH_NOW = "publish_now"
     # Sites and units:
     MOVE_VISIT = "move_visit"  # site, unit, [visit]: the visit is one of another unit
     RENAME_SITE = "rename_site"  # site, to_site

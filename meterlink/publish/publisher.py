@@ -4,6 +4,7 @@ import asyncio
 import json
 import random
 from collections.abc import Awaitable, Callable, Mapping, Sequence
+from contextlib import suppress
 from typing import Literal, Protocol
 
 from meterlink.core.clock import Clock, SystemClock, format_rfc3339
@@ -94,6 +95,7 @@ class Publisher:
         self._suspect_id = 0
         self._suspect_losses = 0
         self._try_now = asyncio.Event()
+        self._has_outcome = asyncio.Event()
         self._online_since: int | None = None  # monotonic ns
         self.state: PublisherState = "connecting"
 
@@ -122,6 +124,7 @@ class Publisher:
         finally:
             self._stop_deadline = None
             self.state = "stopped"
+            self._has_outcome.set()
 
     def set_retained(self, topic: str, content: Mapping[str, object]) -> None:
         """Publish ``content`` as JSON that the broker keeps for later subscribers; call it in the event loop's thread.
@@ -131,15 +134,22 @@ class Publisher:
         """
         self._states.set(_json_message(topic, content))
 
-    def publish_now(self) -> None:
-        """End the pause before the next try, and its growth; call it in the event loop's thread.
+    async def publish_now(self) -> str:
+        """End the pause before the next try, and its growth; return the fault after that try, empty for none.
 
         Earlier denials are no longer reported: their messages may have been put back.
         """
         self._denials.clear()
+        self._outbox.changed.set()
         if self.state == "online":
             self._report_online()
-        self._try_now.set()
+        elif self.state != "connecting":
+            self._has_outcome.clear()
+            self._try_now.set()
+        with suppress(TimeoutError):
+            async with asyncio.timeout(self._reply_timeout):
+                await self._has_outcome.wait()
+        return self._reported[1]
 
     async def _keep_connected(self) -> None:
         failures = 0
@@ -163,6 +173,7 @@ class Publisher:
                     self._report(NoticeLevel.WARNING, f"{error} Readings wait on disk; trying again.")
             else:
                 return
+            self._has_outcome.set()
             await self._pause(delay)
             if self._try_now.is_set():
                 failures = 0
@@ -170,6 +181,7 @@ class Publisher:
     def _begin_attempt(self) -> None:
         self.state, self._online_since, self._delivery = "connecting", None, None
         self._try_now.clear()
+        self._has_outcome.clear()
 
     def _was_denied(self) -> bool:
         """Whether a message was denied on the lost connection: some brokers hang up then; it is reported already."""
@@ -192,6 +204,7 @@ class Publisher:
             self._online_since = self._clock.now().monotonic_ns
             self.state = "online"
             self._report_online()
+            self._has_outcome.set()
             await self._deliver(connection)
             await self._publish_state(connection, "offline")
         except BaseException:

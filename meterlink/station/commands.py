@@ -11,6 +11,7 @@ from meterlink.link.messages import CommandName, CommandResult, question_view
 from meterlink.station.assignment import Assignment
 from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.meter_fact_commands import MeterFactCommands
+from meterlink.station.outbox_commands import OutboxCommands
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.repair_commands import RepairCommands
 from meterlink.station.seal_commands import SealCommands
@@ -32,7 +33,7 @@ class Argument(StrEnum):
     TECHNICIAN = "technician"
     JOB = "job"
     VISIT = "visit"  # the uid of a visit
-    UID = "uid"  # of an accepted reading, or its beginning
+    UID = "uid"  # of an accepted reading, or of a message; or its beginning
     OUTCOME = "outcome"
     ENTRY = "entry"  # the number of an entry from 1; the handler gets 0 if it is left out
     READING = "reading"  # the id of an accepted reading from 1; the handler gets 0 if it is left out
@@ -77,6 +78,7 @@ def command_rows(
     meters: MeterCommands,
     facts: MeterFactCommands,
     *,
+    outbox: OutboxCommands,
     seals: SealCommands,
     thinning: ThinningCommands,
     teaching: Teaching,
@@ -134,6 +136,8 @@ def command_rows(
         CommandRow(CommandName.SET_SITE_FACT, places.set_site_fact, (site, Argument.FACT), (text,)),
         CommandRow(CommandName.FORGET_SITE, places.forget_site, (site,), (text,)),
         CommandRow(CommandName.FORGET_VISIT, places.forget_visit, (Argument.VISIT,)),
+        CommandRow(CommandName.RETRY_MESSAGES, outbox.retry, (), (Argument.UID,)),
+        CommandRow(CommandName.PUBLISH_NOW, outbox.publish),
         CommandRow(CommandName.FIND, meters.find, (), (text,)),
         CommandRow(CommandName.DISCOVER_SERVICES, meters.discover_services, (meter,)),
         CommandRow(CommandName.BIND, meters.bind, (meter,), (text,)),

@@ -37,6 +37,7 @@ from meterlink.station.known_meters import KnownMeters, meter_to_connect
 from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.meter_fact_commands import MeterFactCommands
 from meterlink.station.moved_meters import MovedMeters
+from meterlink.station.outbox_commands import OutboxCommands
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.replay import PacketSource
@@ -117,6 +118,7 @@ class Station:
         self._collection: Collection | None = None
         self._commands: CommandTable | None = None
         self._teaching: Teaching | None = None
+        self._publisher: Publisher | None = None
         self._notices: dict[str, NoticeView] = {}
         self._known: KnownMeters | None = None
         self._logged: dict[str, str] = {}  # the last logged state by meter address; the radio's under ""
@@ -278,6 +280,7 @@ class Station:
                 places,
                 meter_commands,
                 meter_facts,
+                outbox=OutboxCommands(self._writer, self._reader, lambda: self._publisher),
                 seals=SealCommands(self._writer),
                 thinning=ThinningCommands(self._writer, config.clock),
                 teaching=self._teaching,
@@ -439,6 +442,7 @@ class Station:
             lambda level, text: self._send_notice("broker", NoticeView(topic=Topic.NOTICE, level=level, text=text)),
             clock=config.clock,
         )
+        self._publisher = publisher
         task = asyncio.create_task(publisher.run(), name="publisher")
 
         async def end() -> None:

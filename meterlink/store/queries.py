@@ -31,7 +31,6 @@ from meterlink.store.rows import (
     EarlierVerdict,
     HistoryRow,
     MeterRow,
-    OutboxEntry,
     StoredPlan,
     StoredVisit,
     UnitLeft,
@@ -216,15 +215,6 @@ def known_meters(connection: sqlite3.Connection) -> list[MeterRow]:
         facts.setdefault(row["meter_id"], {})[FactName(row["fact"])] = Fact(row["value"], row["set_utc_ns"])
     rows = connection.execute(f"SELECT m.*, {METER_COLUMNS} FROM meters m ORDER BY m.id")  # noqa: S608  # constants
     return decode_rows(lambda row: _meter_row(row, aliases.get(row["id"], ()), facts.get(row["id"], {})), rows)
-
-
-def outbox(connection: sqlite3.Connection, limit: int, after_id: int) -> list[OutboxEntry]:
-    """Return the oldest ``limit`` waiting messages with an id above ``after_id``."""
-    rows = connection.execute(
-        "SELECT id, message_id, topic, payload, droppable, created_utc_ns FROM outbox WHERE id > ? ORDER BY id LIMIT ?",
-        (after_id, limit),
-    )
-    return [OutboxEntry(*row) for row in rows.fetchall()]
 
 
 def counts(connection: sqlite3.Connection) -> dict[str, int]:

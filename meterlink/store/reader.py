@@ -9,7 +9,7 @@ from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan, Site
 from meterlink.core.site_facts import SiteFact
 from meterlink.core.stock import Movement, StockCount
-from meterlink.store import continuity, places, queries, raw_readings, repairs, site_facts, thinning
+from meterlink.store import continuity, outbox, places, queries, raw_readings, repairs, site_facts, thinning
 from meterlink.store.accepted_filter import AcceptedFilter
 from meterlink.store.connections import connect_for_reading
 from meterlink.store.forgetting import Removal, site_removal, visit_removal
@@ -22,6 +22,7 @@ from meterlink.store.rows import (
     HistoryRow,
     MeterRow,
     OutboxEntry,
+    RefusedMessage,
     StoredConnection,
     StoredGap,
     StoredPlan,
@@ -342,7 +343,15 @@ class Reader:
     def outbox(self, limit: int, after_id: int = 0) -> list[OutboxEntry]:
         """Return the oldest ``limit`` messages in the outbox with an id above ``after_id``."""
         with connect_for_reading(self._path) as connection:
-            return queries.outbox(connection, limit, after_id)
+            return outbox.waiting(connection, limit, after_id)
+
+    def refused_messages(self, limit: int = -1, after_id: int = 0, *, uid: str = "") -> list[RefusedMessage]:
+        """Return the oldest ``limit`` messages (-1: all) that the broker refused, with an id above ``after_id``.
+
+        With a ``uid``, only those whose message id begins with it.
+        """
+        with connect_for_reading(self._path) as connection:
+            return outbox.refused(connection, limit, after_id, uid)
 
     def thinnable(self, before_utc_ns: int) -> thinning.Thinnable:
         """Return the number of raw readings from before a time that thinning would delete, and their bytes."""

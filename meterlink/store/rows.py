@@ -456,6 +456,18 @@ class MeterRow(NamedTuple):
     facts: Mapping[FactName, Fact] = MappingProxyType({})
 
 
+class RefusedMessage(NamedTuple):
+    """A message that the broker refused, with its ``reason``."""
+
+    id: int
+    message_id: str
+    topic: str
+    payload: bytes
+    created_utc_ns: int
+    refused_utc_ns: int
+    reason: str
+
+
 class OutboxEntry(NamedTuple):
     """A message in the outbox. ``id`` grows with every message and is never used again."""
 

@@ -4,7 +4,7 @@ import json
 import sqlite3
 import sys
 import uuid
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 from meterlink.core.clock import Timestamp
@@ -331,24 +331,6 @@ def set_rating(connection: sqlite3.Connection, point_id: int, text: str, now_utc
         ),
         f"test point {point_id}",
     )
-
-
-def delete_sent_messages(connection: sqlite3.Connection, ids: Iterable[int]) -> None:
-    """Delete messages that the broker acknowledged; ids without a message are ignored."""
-    # One statement: between two, this thread would wait for the event loop's, which sends the next messages meanwhile.
-    connection.execute("DELETE FROM outbox WHERE id IN (SELECT value FROM json_each(?))", (json.dumps(list(ids)),))
-
-
-def reject_message(connection: sqlite3.Connection, outbox_id: int, reason: str, now_utc_ns: int) -> None:
-    """Move a message that the broker refused to ``rejected_messages``; an id without a message is ignored."""
-    connection.execute(
-        """
-        INSERT INTO rejected_messages (message_id, topic, payload, droppable, created_utc_ns, rejected_utc_ns, reason)
-        SELECT message_id, topic, payload, droppable, created_utc_ns, ?, ? FROM outbox WHERE id = ?
-        """,
-        (now_utc_ns, reason, outbox_id),
-    )
-    connection.execute("DELETE FROM outbox WHERE id = ?", (outbox_id,))
 
 
 def drop_excess(connection: sqlite3.Connection, table: str, limit: int) -> None:

@@ -18,7 +18,18 @@ from meterlink.core.meter_facts import Fact, FactName
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.site_facts import SiteFact
 from meterlink.core.stock import Movement, StockCount, StockItem
-from meterlink.store import continuity, forgetting, meters, places, queries, repairs, site_facts, thinning, transactions
+from meterlink.store import (
+    continuity,
+    forgetting,
+    meters,
+    outbox,
+    places,
+    queries,
+    repairs,
+    site_facts,
+    thinning,
+    transactions,
+)
 from meterlink.store.connections import as_store_error, check_file, connect_for_writing, is_transient
 from meterlink.store.file_errors import store_error_class
 from meterlink.store.lock import FileLock
@@ -443,7 +454,7 @@ class Writer:
     def delete_sent_messages(self, ids: Iterable[int]) -> Future[None]:
         """Delete messages that the broker has acknowledged."""
         sent = tuple(ids)
-        return self._enqueue(lambda connection: transactions.delete_sent_messages(connection, sent))
+        return self._enqueue(lambda connection: outbox.delete_sent(connection, sent))
 
     def reject_messages(self, reasons: Mapping[int, str]) -> Future[None]:
         """Move messages that the broker refused out of the outbox: ``{id: the broker's reason}``."""
@@ -451,10 +462,15 @@ class Writer:
 
         def work(connection: sqlite3.Connection) -> None:
             for outbox_id, reason in reasons.items():
-                transactions.reject_message(connection, outbox_id, reason, now)
+                outbox.refuse(connection, outbox_id, reason, now)
             transactions.drop_excess(connection, "rejected_messages", REJECTED_LIMIT)
 
         return self._enqueue(work)
+
+    def retry_messages(self, refused_ids: Iterable[int]) -> Future[int]:
+        """Let messages that the broker refused wait for it again; return their number."""
+        ids = tuple(refused_ids)
+        return self._enqueue(lambda connection: outbox.retry(connection, ids), messages=len(ids))
 
     def replace_key(self, reason: str) -> Future[str]:
         """Begin a new key of the station; return its public key. The Future gets the SealError of the key's file."""

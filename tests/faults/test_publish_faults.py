@@ -517,7 +517,7 @@ async def test_a_command_ends_the_pause() -> None:
     outbox = MemoryOutbox(["meterlink/van/readings/a"])
     async with stub(refuse, refuse, Stub.accept_all) as broker, publishing(broker.port, outbox, free=1) as running:
         await running.stuck()
-        running.publisher.publish_now()
+        assert await running.publisher.publish_now() == ""
         await outbox.empty()
 
 

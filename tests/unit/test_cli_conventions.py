@@ -18,6 +18,7 @@ from meterlink.cli.terminal import colour_choice
 from meterlink.core.text import did_you_mean
 from meterlink.settings import DATABASE_FILE
 from meterlink.store.reader import Reader
+from support.broker_messages import store_messages
 from support.command_lines import PLAN
 from support.commands import parse_json, run_command, run_on_terminal
 from support.doc_examples import SEASONS
@@ -57,6 +58,7 @@ ARGUMENTS = {
     "meter list": (),
     "meter show": None,  # one meter; tests/system/test_meter_facts.py reads its JSON
     "judge diagnosis": None,  # needs a file; tests/unit/test_cli_judge_diagnosis.py reads its JSON
+    "outbox list": (),
     "plan list": (),
     "plan show": ("split-condenser",),
     "profile list": (),
@@ -117,6 +119,8 @@ def test_a_listing_is_one_json_value_and_as_many_lines_as_records(visits: Path, 
     if name.startswith("stock"):
         assert run_command("stock", "add", "45+5 MFD 440V", "--place", "left\tbin").status == 0
         assert run_command("stock", "use", "45+5 MFD 440V").status == 0
+    if name.startswith("outbox"):
+        store_messages(visits / DATABASE_FILE, 2, {1: "Not authorized"})
     status, out, err = run_command(*arguments, "--json")
     assert (status, err) == (0, "")
     value = parse_json(out)

@@ -16,6 +16,7 @@ from meterlink.station.assignment import Assignment
 from meterlink.station.commands import Argument, CommandRow, CommandTable, command_rows
 from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.meter_fact_commands import MeterFactCommands
+from meterlink.station.outbox_commands import OutboxCommands
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.repair_commands import RepairCommands
 from meterlink.station.seal_commands import SealCommands
@@ -33,7 +34,7 @@ CLASSES: Any = (
     MeterCommands,
     MeterFactCommands,
 )
-NAMED: Any = {"seals": SealCommands, "thinning": ThinningCommands, "teaching": Teaching}
+NAMED: Any = {"outbox": OutboxCommands, "seals": SealCommands, "thinning": ThinningCommands, "teaching": Teaching}
 ROWS = command_rows(
     *(Mock(spec=handlers) for handlers in CLASSES), **{name: Mock(spec=handlers) for name, handlers in NAMED.items()}
 )
