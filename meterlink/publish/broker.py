@@ -33,7 +33,8 @@ class BrokerConfig:
     ``identifier`` is the client identifier. The caller creates it once (`new_identifier`) and keeps it: when two
     clients use the same one, a broker disconnects the first. ``port`` None means 8883 with TLS, 1883 without.
     ``ca_file`` (PEM) replaces the system's certificate authorities. ``verify`` False accepts any certificate: it keeps
-    eavesdroppers out, not impostors. ``password_file`` has the password on its first line. It is read at every attempt,
+    eavesdroppers out, not impostors. ``certificate_file`` (PEM) is this client's own, with its key in ``key_file``, or
+    None for the same file. ``password_file`` has the password on its first line. It is read at every attempt,
     so a corrected password works without a restart. ``keepalive`` is in seconds. The ``[mqtt]`` table of the settings
     has checked the values; those that matter most are checked again here.
 
@@ -47,6 +48,8 @@ class BrokerConfig:
     tls: bool = True
     ca_file: Path | None = None
     verify: bool = True
+    certificate_file: Path | None = None
+    key_file: Path | None = None
     username: str = ""
     password_file: Path | None = None
     keepalive: int = 25

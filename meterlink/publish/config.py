@@ -24,6 +24,8 @@ def make_broker_config(settings: MqttSettings, folder: Path) -> BrokerConfig:
         tls=settings.tls,
         ca_file=folder / settings.ca_file if settings.ca_file else None,
         verify=settings.verify,
+        certificate_file=folder / settings.certificate_file if settings.certificate_file else None,
+        key_file=folder / settings.key_file if settings.key_file else None,
         username=settings.username,
         password_file=folder / settings.password_file if settings.password_file else None,
         keepalive=settings.keepalive,

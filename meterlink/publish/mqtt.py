@@ -12,7 +12,7 @@ from meterlink.publish.broker import (
     MessageRejectedError,
     UnreachableError,
 )
-from meterlink.publish.credentials import read_password, tls_context
+from meterlink.publish.credentials import make_tls, read_password
 from meterlink.publish.mqtt_client import FAILURE, Closure, MqttClient, MqttMessage, NotConnectedError, PublishResult
 
 # Reason codes (MQTT 5, 2.4) for a passing fault, not a wrong setting.
@@ -74,7 +74,7 @@ class BrokerConnection:
                 settings cannot be read.
         """
         password = await asyncio.to_thread(read_password, broker)
-        context = await asyncio.to_thread(tls_context, broker)
+        tls = await asyncio.to_thread(make_tls, broker)
         host, port = broker.address
         client = MqttClient(
             host,
@@ -85,10 +85,12 @@ class BrokerConnection:
             password=password,
             keepalive=broker.keepalive,
             reply_timeout=reply_timeout,
-            tls_context=context,
+            tls_context=None if tls is None else tls.context,
         )
         closure = await client.connect()
         if closure is not None:
+            if tls is not None and tls.faults:
+                closure = Closure(cause=tls.faults[-1])
             error = _connect_error(broker, closure)
             raise error
         return cls(broker, client)
@@ -150,6 +152,16 @@ def _connect_error(broker: BrokerConfig, closure: Closure) -> PublishError:
             f"{broker}: its certificate is not trusted ({cause.verify_message}).",
             "Check mqtt.host, mqtt.ca_file and this machine's date.",
         )
+    if isinstance(cause, ssl.SSLError) and (alert := _alert_about_certificate(cause)):
+        if broker.certificate_file is None:
+            return ConfigurationError(
+                f"{broker} asks this station for a certificate ({alert}).",
+                "Name it in mqtt.certificate_file, and its key in mqtt.key_file.",
+            )
+        return ConfigurationError(
+            f"{broker} refused the certificate of this station ({alert}).",
+            f"Check mqtt.certificate_file {broker.certificate_file}: its date, and that the broker trusts its issuer.",
+        )
     if isinstance(cause, ssl.SSLError) and not isinstance(cause, (ssl.SSLEOFError, ssl.SSLZeroReturnError)):
         return ConfigurationError(
             f"{broker}: TLS failed ({cause.reason or cause}).",
@@ -159,3 +171,15 @@ def _connect_error(broker: BrokerConfig, closure: Closure) -> PublishError:
     # A broker without TLS closes the connection, which looks like a broken network.
     keys = "mqtt.host, mqtt.port and mqtt.tls" if broker.tls else "mqtt.host and mqtt.port"
     return UnreachableError(f"{broker} cannot be reached ({detail}).", f"If this continues, check {keys}.")
+
+
+def _alert_about_certificate(error: ssl.SSLError) -> str:
+    """Return the words of an alert (RFC 8446, 6.2) about the certificate of this client; empty for another fault.
+
+    A broker with TLS 1.2 that gets no certificate sends the general alert 'handshake failure'.
+    """
+    reason = (error.reason or "").casefold()
+    about = ("certificate", "unknown_ca", "handshake_failure")
+    if "alert" not in reason or not any(word in reason for word in about):
+        return ""
+    return reason.partition("alert_")[2].replace("_", " ")

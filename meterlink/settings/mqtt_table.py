@@ -20,8 +20,9 @@ _NO_CONTROL_CHARACTERS = r"[^\x00-\x1f\x7f]+"  # a broker and a file system refu
 class MqttSettings:
     """The broker as the settings describe it.
 
-    ``port`` None means 8883 with TLS, 1883 without. ``password_file`` and ``ca_file`` are relative to the data folder,
-    or empty. ``verify`` False accepts any certificate. ``keepalive`` is in seconds, 20 to 30.
+    ``port`` None means 8883 with TLS, 1883 without. ``password_file``, ``ca_file``, ``certificate_file`` and
+    ``key_file`` are relative to the data folder, or empty. ``verify`` False accepts any certificate. ``keepalive`` is
+    in seconds, 20 to 30.
     """
 
     host: str
@@ -32,6 +33,8 @@ class MqttSettings:
     password_file: str = ""
     ca_file: str = ""
     keepalive: int = 25
+    certificate_file: str = ""
+    key_file: str = ""
 
 
 def sends_password_openly(host: str, *, tls: bool, password_file: object) -> bool:
@@ -80,6 +83,14 @@ def _check_authority(ca_file: str, *, tls: bool) -> Iterator[FieldError]:
         yield FieldError("ca_file", "certificates need TLS.", "Write tls = true, or remove ca_file.")
 
 
+def _check_certificate(certificate_file: str, key_file: str, *, tls: bool) -> Iterator[FieldError]:
+    if certificate_file and not tls:
+        yield FieldError("certificate_file", "a certificate needs TLS.", "Write tls = true, or remove it.")
+    if key_file and not certificate_file:
+        remedy = 'Add certificate_file = "…", or remove key_file.'
+        yield FieldError("key_file", "a key needs its certificate.", remedy)
+
+
 MQTT = Table(
     MqttSettings,
     Key(
@@ -113,13 +124,25 @@ MQTT = Table(
         "",
         description="Certificates (PEM) to trust instead of the system's, relative to the data folder.",
     ),
+    Key(
+        "certificate_file",
+        _exact_text(_LONGEST_PATH, '"van-3.pem"'),
+        "",
+        description="This station's certificate (PEM) for a broker that asks for one, relative to the data folder.",
+    ),
+    Key(
+        "key_file",
+        _exact_text(_LONGEST_PATH, '"van-3.key"'),
+        "",
+        description="Its private key (PEM) without a password. Default: certificate_file has it, too.",
+    ),
     Key("keepalive", Integer(SHORTEST_KEEPALIVE, LONGEST_KEEPALIVE), 25, description="Seconds. Default: 25."),
-    checks=(_check_username, _check_secrecy, _check_authority),
+    checks=(_check_username, _check_secrecy, _check_authority, _check_certificate),
     schema_rules=(
-        {"dependentRequired": {"password_file": ["username"]}},
+        {"dependentRequired": {"password_file": ["username"], "key_file": ["certificate_file"]}},
         {
             "if": {"properties": {"tls": {"const": False}}, "required": ["tls"]},
-            "then": {"properties": {"ca_file": False}},
+            "then": {"properties": {"ca_file": False, "certificate_file": False}},
         },
     ),
 )

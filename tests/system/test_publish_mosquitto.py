@@ -2,8 +2,6 @@
 
 import asyncio
 import contextlib
-import datetime as dt
-import ipaddress
 import shutil
 import sys
 from collections.abc import AsyncIterator
@@ -14,6 +12,7 @@ import pytest
 
 from meterlink.publish.broker import BrokerConfig
 from meterlink.publish.publisher import CONFIGURATION_RETRY_DELAY, Publisher
+from support.certificates import Authority
 from support.mosquitto_broker import (
     MOSQUITTO,
     OUTER_TIMEOUT,
@@ -266,51 +265,9 @@ async def test_a_broker_that_hangs_up_after_a_denial_stops_nothing(tmp_path: Pat
     assert [text for _, text in notices.reported if "denied" in text] == [notices.reported[-1][1]], "one line"
 
 
-def _certificates(folder: Path) -> tuple[Path, Path, Path]:
-    """Return ``(authority, certificate, key)``: PEM files; the authority signed the certificate for 127.0.0.1."""
-    from cryptography import x509  # noqa: PLC0415 - takes 0.2 s, only needed here
-    from cryptography.hazmat.primitives import hashes, serialization  # noqa: PLC0415
-    from cryptography.hazmat.primitives.asymmetric import ec  # noqa: PLC0415
-    from cryptography.x509.oid import NameOID  # noqa: PLC0415
-
-    now = dt.datetime.now(dt.UTC)
-    names = {
-        role: x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, role)]) for role in ("test authority", "test broker")
-    }
-    keys = {role: ec.generate_private_key(ec.SECP256R1()) for role in names}
-
-    def signed(role: str, *extensions: tuple[x509.ExtensionType, bool]) -> x509.Certificate:
-        builder = x509.CertificateBuilder(
-            names["test authority"],
-            names[role],
-            keys[role].public_key(),
-            x509.random_serial_number(),
-            now - dt.timedelta(days=1),
-            now + dt.timedelta(days=1),
-        )
-        authority_key = keys["test authority"].public_key()
-        builder = builder.add_extension(x509.AuthorityKeyIdentifier.from_issuer_public_key(authority_key), False)
-        builder = builder.add_extension(x509.SubjectKeyIdentifier.from_public_key(keys[role].public_key()), False)
-        for extension, critical in extensions:
-            builder = builder.add_extension(extension, critical)
-        return builder.sign(keys["test authority"], hashes.SHA256())
-
-    signs = x509.KeyUsage(True, False, False, False, False, True, True, False, False)
-    authority = signed("test authority", (x509.BasicConstraints(True, 0), True), (signs, True))
-    address = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))])
-    server = signed("test broker", (address, False))
-    paths = folder / "authority.pem", folder / "server.pem", folder / "server.key"
-    encoding = serialization.Encoding.PEM
-    paths[0].write_bytes(authority.public_bytes(encoding))
-    paths[1].write_bytes(server.public_bytes(encoding))
-    paths[2].write_bytes(
-        keys["test broker"].private_bytes(encoding, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
-    )
-    return paths
-
-
 async def test_an_untrusted_certificate_is_a_configuration_fault_and_a_trusted_one_works(tmp_path: Path) -> None:
-    authority, certificate, key = _certificates(tmp_path)
+    signer = Authority(tmp_path)
+    authority, (certificate, key) = signer.path, signer.issue("test broker")
     async with running_broker(tmp_path, f"certfile {certificate}", f"keyfile {key}") as mosquitto:
         outbox, sleep, notices = MemoryOutbox(), FakeSleep(), Notices()
         outbox.add("meterlink/van/readings/amber", "[1]")
@@ -356,3 +313,83 @@ async def test_tls_to_a_port_without_tls_names_the_setting(tmp_path: Path) -> No
             # A broker without TLS closes the connection, which looks like a broken network: the notice names both.
             assert publisher.state in {"waiting", "configuration"}
             assert "mqtt.tls" in notices.reported[0][1]
+
+
+async def configuration_fault(broker: BrokerConfig) -> str:
+    """Return the alarm of a publisher whose first try must be a fault of the configuration."""
+    sleep, notices, outbox = FakeSleep(), Notices(), MemoryOutbox(["meterlink/van/readings/amber"])
+    publisher = Publisher(broker, "van", outbox, notices, sleep=sleep)
+    async with publishing(publisher):
+        async with asyncio.timeout(OUTER_TIMEOUT):
+            await sleep.waiting.wait()
+        assert (publisher.state, sleep.delays) == ("configuration", [CONFIGURATION_RETRY_DELAY])
+    assert outbox.entries
+    ((level, text),) = notices.reported
+    assert level == "alarm"
+    return text
+
+
+# TLS 1.3 refuses a certificate after the handshake, TLS 1.2 in it.
+@pytest.mark.parametrize("version", ["tlsv1.3", "tlsv1.2"])
+async def test_a_broker_that_asks_for_a_certificate_gets_it_or_the_fault_is_named(tmp_path: Path, version: str) -> None:
+    authority, stranger = Authority(tmp_path), Authority(tmp_path, "strange authority")
+    certificate, key = authority.issue("test broker")
+    lines = (
+        f"certfile {certificate}",
+        f"keyfile {key}",
+        f"cafile {authority.path}",
+        "require_certificate true",
+        f"tls_version {version}",
+    )
+    async with running_broker(tmp_path, *lines) as mosquitto:
+
+        def broker(certificate: Path | None = None, key: Path | None = None) -> BrokerConfig:
+            return BrokerConfig(
+                "127.0.0.1",
+                "teststation1",
+                port=mosquitto.port,
+                ca_file=authority.path,
+                certificate_file=certificate,
+                key_file=key,
+            )
+
+        own, own_key = authority.issue("van")
+        outbox = MemoryOutbox(["meterlink/van/readings/amber"])
+        async with publishing(Publisher(broker(own, own_key), "van", outbox, Notices())):
+            await outbox.empty()
+        together = tmp_path / "together.pem"
+        together.write_bytes(own.read_bytes() + own_key.read_bytes())
+        outbox.add("meterlink/van/readings/amber")
+        async with publishing(Publisher(broker(together), "van", outbox, Notices())):
+            await outbox.empty()
+
+        text = await configuration_fault(broker())
+        assert "asks this station for a certificate" in text
+        assert "mqtt.certificate_file" in text
+        text = await configuration_fault(broker(*stranger.issue("strange van")))
+        assert "refused the certificate of this station (unknown ca)" in text
+        text = await configuration_fault(broker(*authority.issue("old van", days=-1)))
+        assert "refused the certificate of this station (certificate expired)" in text
+
+
+async def test_files_of_a_certificate_that_cannot_be_used_are_a_configuration_fault(tmp_path: Path) -> None:
+    authority = Authority(tmp_path)
+    certificate, key = authority.issue("van")
+    _, other_key = authority.issue("other van")
+    locked, locked_key = authority.issue("locked van", password="secret")  # noqa: S106  # of a key made here
+    noise = tmp_path / "noise.pem"
+    noise.write_bytes(b"\xff\xfe")
+
+    async def fault(certificate: Path, key: Path | None) -> str:
+        return await configuration_fault(
+            BrokerConfig("127.0.0.1", "teststation1", port=1, certificate_file=certificate, key_file=key)
+        )
+
+    missing = tmp_path / "missing.pem"
+    assert f"mqtt.certificate_file {missing} cannot be read (No such file or directory)." in await fault(missing, key)
+    assert f"mqtt.key_file {missing} cannot be read" in await fault(certificate, missing)
+    text = await fault(certificate, other_key)
+    assert f"mqtt.key_file {other_key} is not the key of mqtt.certificate_file {certificate}." in text
+    assert f"mqtt.key_file {locked_key} is encrypted." in await fault(locked, locked_key)
+    assert f"mqtt.certificate_file {noise} or mqtt.key_file {key} cannot be used" in await fault(noise, key)
+    assert f"mqtt.certificate_file {certificate} cannot be used" in await fault(certificate, None), "it has no key"

@@ -260,6 +260,13 @@ ERRORS = [
         "the password would go to 127.0.0.1.example unencrypted.",
         False,
     ),
+    (MQTT + "key_file = 'k'", "3:1", "key_file: a key needs its certificate. Add certificate_file", True),
+    (
+        MQTT + "tls = false\ncertificate_file = 'c'",
+        "4:1",
+        "certificate_file: a certificate needs TLS. Write tls = true",
+        True,
+    ),
     (MQTT + "tls = false\nca_file = 'ca.pem'", "4:1", "ca_file: certificates need TLS. Write tls = true, or", True),
 ]
 
@@ -381,6 +388,8 @@ RIGHT_VALUES: dict[str, list[object]] = {
     "username": ["van", "[van] 3"],
     "password_file": ["p", "/run/secrets/p"],
     "ca_file": ["ca.pem"],
+    "certificate_file": ["van.pem", "/etc/ssl/van [3].pem"],
+    "key_file": ["van.key"],
     "keepalive": [20, 30],
     "logo": ["logo.png", "/home/van/[1] logo.png"],
 }
@@ -428,7 +437,7 @@ RIGHT_TABLES = tables(
     SETTINGS,
     judge=tables(JUDGE).map(lambda table: {"rule": "guarded"} | table),
     meter=st.lists(tables(METER_TABLE, accuracy=st.lists(tables(RANGE), max_size=1)), max_size=1),
-    mqtt=tables(MQTT_TABLE).map(lambda table: {"username": "van"} | table),
+    mqtt=tables(MQTT_TABLE).map(lambda table: {"username": "van", "certificate_file": "van.pem"} | table),
     keys=st.fixed_dictionaries({}, optional={str(action): st.just(keys) for action, keys in FREE_KEYS.items()}),
     firm=tables(FIRM),  # whose address is any line of text, as a meter's is
 )
@@ -489,13 +498,14 @@ def test_a_broker_keeps_its_identifier(tmp_path: Path) -> None:
 
 
 def test_the_files_of_a_broker_are_in_the_data_folder(tmp_path: Path) -> None:
-    settings = MqttSettings("broker.example", 8884, True, False, "van", "p", "ca.pem", 30)
+    settings = MqttSettings("broker.example", 8884, True, False, "van", "p", "ca.pem", 30, "van.pem", "/run/van.key")
     broker = make_broker_config(settings, tmp_path)
     assert broker.address == ("broker.example", 8884)
     assert (broker.tls, broker.verify, broker.username, broker.keepalive) == (True, False, "van", 30)
     assert (broker.password_file, broker.ca_file) == (tmp_path / "p", tmp_path / "ca.pem")
+    assert (broker.certificate_file, broker.key_file) == (tmp_path / "van.pem", Path("/run/van.key"))
     none = make_broker_config(MqttSettings("broker.example"), tmp_path)
-    assert (none.password_file, none.ca_file) == (None, None)
+    assert (none.password_file, none.ca_file, none.certificate_file, none.key_file) == (None,) * 4
 
 
 def test_a_firm_has_each_of_its_lines_or_none(tmp_path: Path) -> None:
