@@ -42,6 +42,7 @@ from meterlink.store.merge_kinds import (
 )
 from meterlink.store.merge_raw import RawMerge
 from meterlink.store.migration import migrate
+from meterlink.store.older_versions import bring_up_to_date
 from meterlink.store.queries import UNUSED_READING_IDS
 from meterlink.store.row_order import put_in_order
 from meterlink.store.sealing import Sealer
@@ -91,7 +92,7 @@ def merge_file(
             raise_store_errors(path),
             closing(connect_for_writing(own)) as connection,
         ):
-            migrate(connection, own)
+            bring_up_to_date(connection, own)
             attach_for_reading(connection, readable, "other")
             connection.row_factory = sqlite3.Row
             with _transaction(connection, preview=preview):

@@ -4,7 +4,7 @@ import sqlite3
 from pathlib import Path
 
 from meterlink.core.errors import StoreError
-from meterlink.store.connections import SCHEMA_VERSION, check_writable, is_empty, write_file_header
+from meterlink.store.connections import APPLICATION_ID, SCHEMA_VERSION, check_writable, is_empty, write_file_header
 
 # STRICT tables (SQLite 3.37) refuse a value of the wrong type.
 OLDEST_SQLITE = (3, 37, 0)
@@ -29,7 +29,7 @@ def migrate(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("BEGIN IMMEDIATE")
     try:
-        if _is_due(connection):
+        if is_empty(connection) or older_version(connection) is not None:
             _apply_migrations(connection)
         connection.execute("COMMIT")
     except BaseException:
@@ -38,10 +38,13 @@ def migrate(connection: sqlite3.Connection, path: Path) -> None:
         raise
 
 
-def _is_due(connection: sqlite3.Connection) -> bool:
+def older_version(connection: sqlite3.Connection) -> int | None:
+    """Return the schema version of a database of ours that a migration is due for; None for any other file."""
     # The version in the file's header is written in the transaction that applies the migrations.
     (version,) = connection.execute("PRAGMA user_version").fetchone()
-    return is_empty(connection) or int(version) < SCHEMA_VERSION
+    (owner,) = connection.execute("PRAGMA application_id").fetchone()
+    is_older = owner == APPLICATION_ID and int(version) < SCHEMA_VERSION
+    return int(version) if is_older and not is_empty(connection) else None
 
 
 def _apply_migrations(connection: sqlite3.Connection) -> None:

@@ -120,8 +120,8 @@ def check_place(path: Path, *, replace: bool) -> None:
         )
 
 
-def dated_name(path: Path) -> Path:
-    """Return a free name beside a file, with the time in it: ``meterlink.before-2026-11-27-142530.db``.
+def dated_name(path: Path, mark: str = KEPT) -> Path:
+    """Return a free name beside a file, with a mark and the time: ``meterlink.before-2026-11-27-142530.db``.
 
     Raises:
         InputError: there are a thousand of them in this second.
@@ -129,7 +129,7 @@ def dated_name(path: Path) -> Path:
     stamp = datetime.now().astimezone().strftime("%Y-%m-%d-%H%M%S")
     for number in range(1, 1000):
         more = f"-{number}" if number > 1 else ""
-        name = path.with_name(f"{path.stem}{KEPT}{stamp}{more}{path.suffix}")
+        name = path.with_name(f"{path.stem}{mark}{stamp}{more}{path.suffix}")
         if not any(os.path.lexists(file) for file in _with_sidecars(name)):
             return name
     raise InputError(f"There are too many old files beside {path}.", "Move them elsewhere.")

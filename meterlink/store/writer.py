@@ -34,7 +34,7 @@ from meterlink.store.connections import as_store_error, check_file, connect_for_
 from meterlink.store.file_errors import store_error_class
 from meterlink.store.lock import FileLock
 from meterlink.store.meters import RegisteredMeter
-from meterlink.store.migration import migrate
+from meterlink.store.older_versions import bring_up_to_date
 from meterlink.store.rows import (
     NO_DETAILS,
     NOT_SAID,
@@ -577,7 +577,7 @@ class Writer:
         check_file(self._path)
         connection = connect_for_writing(self._path)
         try:
-            migrate(connection, self._path)
+            bring_up_to_date(connection, self._path)
             connection.row_factory = sqlite3.Row
             self._stretches.forget()
             self._newest_connection_id = continuity.newest_connection_id(connection)
