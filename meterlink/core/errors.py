@@ -15,6 +15,7 @@ Every class is below `MeterlinkError`, and may be caught by the class above it::
     │   ├── NewerDatabaseError      ... a newer Meterlink wrote it
     │   ├── OlderDatabaseError      ... an older Meterlink wrote it; `meterlink run` brings it up to date
     │   ├── DamagedDatabaseError    ... its contents are damaged
+    │   ├── DatabaseMovedError      ... its file was removed, moved or replaced while a station ran
     │   ├── DatabaseLockedError     ... another program, or another station, has it open
     │   ├── DatabaseAccessError     ... the file or its folder may not be read or written
     │   ├── DiskFullError           ... no space is left on the disk
@@ -107,6 +108,10 @@ class OlderDatabaseError(StoreError):
 
 class DamagedDatabaseError(StoreError):
     """The contents of the database are damaged, or another program has changed them."""
+
+
+class DatabaseMovedError(StoreError):
+    """The database's file was removed, moved, replaced or overwritten while a station ran on it."""
 
 
 class DatabaseLockedError(StoreError):

@@ -28,6 +28,9 @@ from meterlink.store.writer import Writer
 
 # A step of the wall clock is found within two of these.
 CLOCK_CHECK_PERIOD = 1.0  # s
+# A database file that was removed, moved or replaced is noticed within this time, also while no meter sends: a person
+# who sees 'kept' a second later can rely on it. The look costs four file status calls.
+FILE_CHECK_PERIOD = 0.5  # s
 # Watchers draw at most twenty times a second.
 VIEW_INTERVAL = 0.05  # s
 
@@ -56,6 +59,7 @@ class Collection:
         is_watched: Callable[[], bool],
     ) -> None:
         self.current = current
+        self._writer = writer
         self.packet_queue = packet_queue
         self._on_accepted = on_accepted
         self._is_watched = is_watched
@@ -94,6 +98,7 @@ class Collection:
         async with asyncio.TaskGroup() as group:
             group.create_task(self._pipeline.run(), name="collection-packets")
             group.create_task(_repeat_every(DROP_LOG_PERIOD, self._report_drops), name="collection-drops")
+            group.create_task(_repeat_every(FILE_CHECK_PERIOD, self._writer.check_files), name="collection-files")
             group.create_task(_repeat_every(CLOCK_CHECK_PERIOD, self._continuity.check_clock), name="collection-clock")
 
     async def finish(self) -> None:

@@ -108,6 +108,7 @@ class Station:
             clock=config.clock,
             boot_id=config.boot_id,
             on_alarm=self._on_writer_alarm,
+            on_restored=self._on_restored,
         )
         self._loop: asyncio.AbstractEventLoop | None = None
         self._stopping = asyncio.Event()
@@ -165,7 +166,7 @@ class Station:
         In every case all received readings are committed, all meters are disconnected, and the broker is informed.
 
         Raises:
-            StoreError: the database cannot be opened.
+            StoreError: the database cannot be opened, or another file was put in its place while the station ran.
             LinkError: the socket cannot be opened.
             SettingsError: the settings name a profile that is missing or has an error, or the file with the client
                 identifier for the broker cannot be used.
@@ -176,6 +177,8 @@ class Station:
             await self._collect()
         finally:
             await _shielded(self._close())
+        if self._writer.ended is not None:
+            raise self._writer.ended
 
     async def _close(self) -> None:
         await asyncio.to_thread(self._writer.close)
@@ -509,12 +512,20 @@ class Station:
             notice = NoticeView(topic=Topic.NOTICE, level=NoticeLevel.ALARM if text else NoticeLevel.INFO, text=text)
             self._loop.call_soon_threadsafe(self._on_saving_notice, notice)
 
+    def _on_restored(self, text: str) -> None:
+        """Pass on that the database is back in its place; called in the writer's thread."""
+        if self._loop is not None and not self._loop.is_closed():
+            notice = NoticeView(topic=Topic.NOTICE, level=NoticeLevel.WARNING, text=text)
+            self._loop.call_soon_threadsafe(self._send_notice, "record", notice)
+
     def _on_saving_notice(self, notice: NoticeView) -> None:
         if notice["text"]:
             self._write_failed.set()
         if self._collection is not None:
             self._collection.set_saving_failed(failed=bool(notice["text"]))
         self._send_notice("store", notice)
+        if self._writer.ended is not None:
+            self.stop()
 
     def _send_notice(self, source: str, notice: NoticeView) -> None:
         """Send the most severe present notice: a watcher has room for one."""

@@ -65,7 +65,17 @@ class FileLock:
         with suppress(OSError):  # a full disk: the lock works, but others cannot read our id
             file.truncate(0)
             file.write(str(os.getpid()).encode("ascii"))
+        self.release()  # of a file that has lost its name
         self._file = file
+
+    def is_in_place(self) -> bool:
+        """Return whether the locked file still has its name; without it another process can lock a new one."""
+        if self._file is None:
+            return False
+        try:
+            return os.path.samestat(os.fstat(self._file.fileno()), self._path.stat())
+        except OSError:
+            return False
 
     def release(self) -> None:
         """Unlock the file, if it is locked."""

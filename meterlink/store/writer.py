@@ -6,14 +6,14 @@ import threading
 from collections import deque
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from concurrent.futures import Future
-from contextlib import closing, suppress
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.equipment import Meter, Plan, Site
-from meterlink.core.errors import MeterlinkError, StoreError, VisitError
+from meterlink.core.errors import DatabaseMovedError, MeterlinkError, StoreError, VisitError
 from meterlink.core.meter_facts import Fact, FactName
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.site_facts import SiteFact
@@ -30,11 +30,12 @@ from meterlink.store import (
     thinning,
     transactions,
 )
-from meterlink.store.connections import as_store_error, check_file, connect_for_writing, is_transient
+from meterlink.store.connections import as_store_error, is_transient
 from meterlink.store.file_errors import store_error_class
 from meterlink.store.lock import FileLock
 from meterlink.store.meters import RegisteredMeter
-from meterlink.store.older_versions import bring_up_to_date
+from meterlink.store.open_database import OpenDatabase
+from meterlink.store.open_files import FileFault
 from meterlink.store.rows import (
     NO_DETAILS,
     NOT_SAID,
@@ -74,6 +75,10 @@ _T = TypeVar("_T")
 _log = logging.getLogger(__name__)
 
 
+def _log_restored(text: str) -> None:
+    _log.warning("%s", text)
+
+
 @dataclass(eq=False, slots=True)
 class _Job:
     work: Callable[[sqlite3.Connection], object]
@@ -98,6 +103,11 @@ class Writer:
     again after ``retry_delays[0]`` s and doubles the wait up to ``retry_delays[1]`` s. ``on_alarm`` is called from the
     writer's thread: with the message when the fault begins, with an empty text when it ends.
 
+    No Future gets a result either while the database's file is not at ``path``: that is looked at before each commit,
+    between the commit and its results, and when `check_files` is called. A file that was removed or moved is written
+    again with all that was committed, and ``on_restored`` is called with a sentence. Where another file is in its
+    place the record is kept beside it, and the writer ends: every Future gets a DatabaseMovedError, and `ended` has it.
+
     ``boot_id`` identifies the machine's boot: monotonic times compare only within it. The outbox keeps at most
     ``outbox_limit`` messages and 1 % more; beyond that the oldest droppable ones are deleted and counted.
     """
@@ -110,6 +120,7 @@ class Writer:
         clock: Clock,
         boot_id: str,
         on_alarm: Callable[[str], None],
+        on_restored: Callable[[str], None] = _log_restored,
         outbox_limit: int = OUTBOX_LIMIT,
         buffer_limit: int = BUFFER_LIMIT,
         retry_delays: tuple[float, float] = RETRY_DELAYS,
@@ -119,6 +130,7 @@ class Writer:
         self._clock = clock
         self._boot_id = boot_id
         self._on_alarm = on_alarm
+        self._on_restored = on_restored
         self._outbox_limit = outbox_limit
         self._buffer_limit = buffer_limit
         self._retry_delays = retry_delays
@@ -133,10 +145,14 @@ class Writer:
         self._dropped: dict[int, NewGap] = {}  # readings not saved, by connection
         self._newest_connection_id = 0
         self._closing = True
+        self._check_due = False
+        self.ended: DatabaseMovedError | None = None
+        """The fault that has ended the writer for good; None while it can go on."""
         # The writer thread's own:
         self._boot = 0
         self._stretches = StretchWriter()
         self._sealer = Sealer(path, station, clock)
+        self._database = OpenDatabase(path, self._lock, self._sealer.watch)
         self._jobs_in_progress: list[_Job] = []
         self._dropped_before: dict[int, NewGap] = {}  # until they are committed
         self._failures = 0
@@ -163,6 +179,7 @@ class Writer:
         # A daemon thread, so that a program that fails before close() can end. Acknowledged data is on the disk.
         self._thread = threading.Thread(target=self._run, args=(opened,), name="meterlink-store", daemon=True)
         self._closing = False
+        self.ended = None
         self._thread.start()
         try:
             opened.result()
@@ -179,6 +196,12 @@ class Writer:
             self._thread.join()
             self._thread = None
         self._lock.release()
+
+    def check_files(self) -> None:
+        """Let the writer's thread look whether the database is still at its path, also while nothing is written."""
+        with self._wake:
+            self._check_due = True
+            self._wake.notify()
 
     @property
     def backlog(self) -> int:
@@ -489,6 +512,9 @@ class Writer:
         future: Future[_T] = Future()
         future.set_running_or_notify_cancel()  # no cancellation from here on: the data will be written
         with self._wake:
+            if self.ended is not None:
+                future.set_exception(self.ended)
+                return future
             if self._closing:
                 raise StoreError(f"Nothing can be written to {self._path}: it is not open.", "Start the station again.")
             self._queue.append(_Job(work, future, readings, rows, messages, droppable, scrubs))
@@ -527,29 +553,97 @@ class Writer:
 
     def _run(self, opened: Future[None]) -> None:
         try:
-            connection = self._open()
+            self._open()
         except Exception as error:  # noqa: BLE001  # start() raises it
             opened.set_exception(self._as_error(error))
             return
-        with closing(connection):
-            opened.set_result(None)
-            try:
-                self._work(connection)
-            except Exception as error:  # noqa: BLE001  # our own fault: alarm, and fail all Futures
-                _log.exception("the writer's thread has ended")
-                self._abandon(self._as_error(error))
-            with suppress(sqlite3.Error):  # if the disk fails now, the next start reads the log
-                connection.execute("PRAGMA wal_checkpoint")
+        opened.set_result(None)
+        try:
+            self._work()
+        except DatabaseMovedError as error:
+            self.ended = error
+            self._abandon(error)
+        except Exception as error:  # noqa: BLE001  # our own fault: alarm, and fail all Futures
+            _log.exception("the writer's thread has ended")
+            self._abandon(self._as_error(error))
+        with suppress(sqlite3.Error):  # if the disk fails now, the next start reads the log
+            self._database.connection.execute("PRAGMA wal_checkpoint")
+        self._database.close()
 
-    def _work(self, connection: sqlite3.Connection) -> None:
-        while jobs := self._wait_for_jobs():
+    def _work(self) -> None:
+        while (jobs := self._wait_for_jobs()) is not None:
+            self._keep_in_place(list(jobs))
+            if not jobs:
+                continue
             try:
-                outcomes = self._commit(connection, jobs)
+                outcomes = self._commit(jobs)
+                self._scrub(jobs, outcomes)
             except sqlite3.Error as error:
                 self._requeue(jobs, error)
-            else:
-                self._scrub(jobs, outcomes)
-                self._acknowledge(jobs, outcomes)
+                continue
+            finally:
+                self._database.note_own_writing()
+            self._keep_in_place([])  # a commit to a file that has lost its name is none
+            self._acknowledge(jobs, outcomes)
+        self._keep_in_place([])
+
+    def _keep_in_place(self, uncommitted: list[_Job]) -> None:
+        """Return when the database is at its path with every commit; where it is not, bring it back.
+
+        Raises:
+            DatabaseMovedError: another file is in its place; the message says where the record is, with the
+                ``uncommitted`` jobs. Or it was not back when the writer was closed.
+        """
+        earlier, tries = self.fault, 0
+        while (problem := self._bring_back(uncommitted)) is not None:
+            if self._closing:
+                raise DatabaseMovedError(problem.message, problem.remedy)
+            self._wait_after(tries)
+            tries += 1
+        if self.fault is not earlier:
+            self.fault = earlier
+            self._report_alarm("")
+
+    def _bring_back(self, uncommitted: list[_Job]) -> StoreError | None:
+        """Bring the database back to its path once; return the problem that a later try may not meet.
+
+        Raises:
+            DatabaseMovedError: as `_keep_in_place`.
+        """
+        try:
+            while (fault := self._database.fault()) is not None:
+                self._begin_fault(DatabaseMovedError(f"{self._path} {fault}."))
+                if fault is FileFault.REPLACED:
+                    self._commit_to_lost_file(uncommitted)
+                self._report(self._on_restored, self._database.mend(fault))
+        except DatabaseMovedError:
+            raise
+        except (StoreError, sqlite3.Error) as error:
+            problem = as_store_error(error, self._path) if isinstance(error, sqlite3.Error) else error
+            self._begin_fault(problem)
+            return problem
+        return None
+
+    def _begin_fault(self, fault: StoreError) -> None:
+        if self.fault is None:
+            self.fault = fault
+            self._report_alarm(f"Readings are not being saved. {fault}")
+
+    def _commit_to_lost_file(self, uncommitted: list[_Job]) -> None:
+        """Commit these jobs, and all that wait, to the file without a name, so that its copy has them; once.
+
+        Raises:
+            sqlite3.Error: the disk prevented it.
+        """
+        with self._wake:
+            waiting = list(self._queue)
+            self._queue.clear()
+            self._queued_rows = 0
+        self._jobs_in_progress = [*self._jobs_in_progress, *waiting]
+        uncommitted += waiting
+        if uncommitted:
+            self._commit(uncommitted)
+            uncommitted.clear()
 
     def _scrub(self, jobs: list[_Job], outcomes: list[object]) -> None:
         """Take the bytes out of the file that jobs have removed from the record; a failure is their outcome."""
@@ -573,26 +667,25 @@ class Writer:
     def _as_error(self, error: Exception) -> MeterlinkError:
         return error if isinstance(error, MeterlinkError) else as_store_error(error, self._path)
 
-    def _open(self) -> sqlite3.Connection:
-        check_file(self._path)
-        connection = connect_for_writing(self._path)
+    def _open(self) -> None:
+        self._database.open()
+        connection = self._database.connection
         try:
-            bring_up_to_date(connection, self._path)
-            connection.row_factory = sqlite3.Row
             self._stretches.forget()
             self._newest_connection_id = continuity.newest_connection_id(connection)
             self._boot = transactions.begin_boot(connection, self._boot_id, self._station, self._clock.now())
-            self._sealer.watch(connection)
+            self._database.watch_files(self._boot)
         except BaseException:
-            connection.close()
+            self._database.close()
             raise
-        return connection
 
-    def _wait_for_jobs(self) -> list[_Job]:
-        """Wait for jobs and return all of them; none when the writer is closed and all are done."""
+    def _wait_for_jobs(self) -> list[_Job] | None:
+        """Wait for jobs, or until the files are to be checked; return all jobs, None when closed and all are done."""
         with self._wake:
-            while not self._queue and not self._closing:
-                self._wake.wait()
+            self._wake.wait_for(lambda: self._queue or self._closing or self._check_due)
+            if not self._queue and self._closing:
+                return None
+            self._check_due = False
             self._jobs_in_progress = list(self._queue)
             self._queue.clear()
             # Together with the jobs, which may begin the connections of the dropped readings.
@@ -600,12 +693,13 @@ class Writer:
             self._queued_rows = 0
         return self._jobs_in_progress
 
-    def _commit(self, connection: sqlite3.Connection, jobs: list[_Job]) -> list[object]:
+    def _commit(self, jobs: list[_Job]) -> list[object]:
         """Run all jobs in one transaction; return the result of each job, or its error if its data was refused.
 
         Raises:
             sqlite3.Error: the disk or a lock prevented the transaction; the file is unchanged.
         """
+        connection = self._database.connection
         trim = self._messages_since_trim + sum(job.messages for job in jobs) > self._outbox_limit // 100
         connection.execute("BEGIN IMMEDIATE")
         try:
@@ -666,7 +760,6 @@ class Writer:
         self.fault = fault = as_store_error(error, self._path)
         if not self._failures:
             self._report_alarm(f"Readings are not being saved. {fault}")
-        wait = min(self._retry_delays[1], self._retry_delays[0] * 2.0 ** min(self._failures, 30))
         self._failures += 1
         with self._wake:
             self._queue.extendleft(reversed(jobs))
@@ -678,8 +771,13 @@ class Writer:
             else:
                 lost = self._drop_overflow()
         self._fail_jobs(lost, fault)
+        self._wait_after(self._failures - 1)
+
+    def _wait_after(self, failures: int) -> None:
+        """Wait before the next try after so many failures before the last one; not while the writer is closing."""
+        first, longest = self._retry_delays
         with self._wake:
-            self._wake.wait_for(lambda: self._closing, wait)
+            self._wake.wait_for(lambda: self._closing, min(longest, first * 2.0 ** min(failures, 30)))
 
     def _fail_jobs(self, jobs: list[_Job], error: MeterlinkError) -> None:
         for job in jobs:
@@ -690,8 +788,11 @@ class Writer:
     def _report_alarm(self, text: str) -> None:
         if text:
             _log.error(text)
+        self._report(self._on_alarm, text)
+
+    def _report(self, listener: Callable[[str], None], text: str) -> None:
         try:
-            self._on_alarm(text)
+            listener(text)
         except Exception:  # noqa: BLE001  # a listener's fault must not stop the writing
             _log.exception("the alarm could not be passed on")
 
