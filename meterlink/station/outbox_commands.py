@@ -36,7 +36,8 @@ class OutboxCommands:
             raise InputError(f"{named} an id that begins with {clean_text(uid)!r}.", "List them: meterlink outbox list")
         retried = await asyncio.wrap_future(self._writer.retry_messages([message.id for message in found]))
         publisher = self._publisher()
-        return {"retried": retried} | ({} if publisher is None else await self._publish(publisher))
+        published = {} if publisher is None else await self._publish(publisher)
+        return {"retried": retried, **published}
 
     async def publish(self) -> Mapping[str, object]:
         """Try to reach the broker now instead of after the pause.
