@@ -18,6 +18,7 @@ from meterlink.core.version import VERSION
 # The dashboard and the demo are in packages that import this one, so they are named here, not imported.
 _JOB, _RECORD = "At the unit", "Afterwards"
 _KEEPING, _METERS, _DESK = "Keeping the record", "Meters", "At the desk"
+_SERVICE = "The daemon"
 _COMMANDS = {
     "demo": LazyCommand(
         "meterlink_simulators.command", "command", "Play a service call on simulated meters: no hardware.", _JOB
@@ -31,7 +32,6 @@ _COMMANDS = {
     "diagnose": LazyCommand(
         "meterlink.cli.diagnose", "command", "Show the likely causes behind a visit's readings.", _JOB
     ),
-    "run": LazyCommand("meterlink.cli.run", "command", "Collect readings from Bluetooth meters (the daemon).", _JOB),
     "history": LazyCommand("meterlink.cli.history", "command", "List accepted readings and their verdicts.", _RECORD),
     "gaps": LazyCommand("meterlink.cli.gaps", "command", "List the times without readings, and why.", _RECORD),
     "report": LazyCommand("meterlink.cli.report", "command", "Write the report on a visit.", _RECORD),
@@ -68,6 +68,10 @@ _COMMANDS = {
     ),
     "replay": LazyCommand(
         "meterlink.cli.replay", "command", "Replay recorded packets and judge the readings.", _METERS
+    ),
+    "run": LazyCommand("meterlink.cli.run", "command", "Collect readings from Bluetooth meters.", _SERVICE),
+    "status": LazyCommand(
+        "meterlink.cli.status", "command", "Show the state of the daemon, and its problems.", _SERVICE
     ),
     "judge": LazyCommand("meterlink.cli.judge", "command", "Judge one reading against a rating or limits.", _DESK),
     "plan": LazyCommand("meterlink.cli.plan", "command", "Check a plan file; list and show the shipped plans.", _DESK),

@@ -143,7 +143,11 @@ async def connect(folder: Path) -> LinkClient:
     """
     try:
         reader, writer = await _open_streams(folder)
-        line = await asyncio.wait_for(read_line(reader), PEER_TIMEOUT)
+        try:
+            line = await asyncio.wait_for(read_line(reader), PEER_TIMEOUT)
+        except BaseException:
+            writer.transport.abort()
+            raise
     except (OSError, ValueError, KeyError, TimeoutError) as error:
         raise NoDaemonError(f"No daemon runs on {folder}.", start_remedy(folder)) from error
     greeting = parse_json_object(line)

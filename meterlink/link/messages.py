@@ -301,6 +301,56 @@ class NoticeView(TypedDict):
     text: str
 
 
+class ProblemView(TypedDict):
+    """A problem of the station, in sentences: the fault and its remedy."""
+
+    source: str  # its subject: radio, broker, store, ...
+    level: NoticeLevel
+    text: str
+
+
+class MeterStatusView(TypedDict):
+    """One meter in a `StatusView`; gaps are those that began in the last 24 hours."""
+
+    name: str
+    address: str
+    state: ConnectionState | None  # None if no daemon runs
+    detail: str  # the reason and the remedy if it is not connected
+    at: str | None  # the time of its newest reading, RFC 3339 UTC; None before the first
+    gaps: int
+    gap_seconds: float  # the length of the gaps that have ended
+    lost: int  # packets and readings that are known to be missing from the gaps
+    dropped_packets: int | None  # since the daemon's start; None if no daemon runs
+
+
+class StatusView(TypedDict):
+    """The state of a station: the data of the reply to ``status``. Fields of the daemon are None if none runs."""
+
+    running: bool
+    version: str | None
+    process: int | None
+    station: str | None
+    data: str
+    since: str | None  # the daemon's start, RFC 3339 UTC
+    uptime: float | None  # s
+    meters: list[MeterStatusView]
+    radio_error: str | None  # as in `MetersView`
+    packets_waiting: int | None
+    commits_waiting: int | None
+    broker: str | None  # connecting, online, waiting, configuration, stopped; empty: the settings name none
+    outbox: int  # messages that wait for the broker
+    set_aside: int  # messages that the broker refused
+    messages_dropped: int  # since the database was made
+    readings_dropped: int  # likewise
+    database_bytes: int  # with its log
+    disk_free_bytes: int
+    bytes_per_day: int  # of the raw readings of the last 24 hours
+    days_left: float | None  # until the disk is full at that rate; None without readings in the last 24 hours
+    clock_set: bool | None  # None if this machine does not report it
+    clock_steps: int  # in the last 24 hours
+    problems: list[ProblemView]  # the most severe first
+
+
 class DriverScoreView(TypedDict):
     """How well a driver fits a meter, from 0 (not at all) to 1 (certainly)."""
 
@@ -494,6 +544,7 @@ class CommandName(StrEnum):
     # uid (of the run), until_utc_ns, after_id (0, then that of the reply): delete the raw readings from before a time,
     # slice by slice; the reply's data: ``deleted``, ``after_id``, ``done``
     THIN = "thin"
+    STATUS = "status"  # the reply's data is a `StatusView`
     # Teaching a meter that no driver fits; the answer is a `TeachView`:
     TEACH = "teach"  # meter: begin
     TEACH_ENTRY = "teach_entry"  # meter, text: add an entry, the value on the display now: "4.70 uF"

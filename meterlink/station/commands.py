@@ -15,6 +15,7 @@ from meterlink.station.outbox_commands import OutboxCommands
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.repair_commands import RepairCommands
 from meterlink.station.seal_commands import SealCommands
+from meterlink.station.status import StationStatus
 from meterlink.station.teaching import Teaching
 from meterlink.station.thinning_commands import ThinningCommands
 from meterlink.station.visit_commands import VisitCommands
@@ -80,6 +81,7 @@ def command_rows(
     *,
     outbox: OutboxCommands,
     seals: SealCommands,
+    status: StationStatus,
     thinning: ThinningCommands,
     teaching: Teaching,
 ) -> tuple[CommandRow, ...]:
@@ -150,6 +152,7 @@ def command_rows(
         CommandRow(CommandName.SET_ACCURACY, facts.set_accuracy, (meter, text)),
         CommandRow(CommandName.SET_CALIBRATION, facts.set_calibration, (meter, text)),
         CommandRow(CommandName.THIN, thinning.thin, (Argument.UID, Argument.UNTIL, Argument.AFTER)),
+        CommandRow(CommandName.STATUS, status.status),
         CommandRow(CommandName.TEACH, teaching.begin, (meter,)),
         CommandRow(CommandName.TEACH_ENTRY, teaching.add_entry, (meter, text)),
         CommandRow(CommandName.TEACH_DROP, teaching.drop_entry, (meter,), (entry,)),

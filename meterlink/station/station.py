@@ -42,6 +42,7 @@ from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.replay import PacketSource
 from meterlink.station.seal_commands import SealCommands
+from meterlink.station.status import StationStatus
 from meterlink.station.teaching import Teaching
 from meterlink.station.thinning_commands import ThinningCommands
 from meterlink.station.visit import AcceptedReading, ActiveVisit
@@ -285,6 +286,7 @@ class Station:
                 meter_facts,
                 outbox=OutboxCommands(self._writer, self._reader, lambda: self._publisher),
                 seals=SealCommands(self._writer),
+                status=self._status(known, collection),
                 thinning=ThinningCommands(self._writer, config.clock),
                 teaching=self._teaching,
             )
@@ -316,6 +318,19 @@ class Station:
                         task.cancel()
             finally:
                 await _shielded(collection.finish())
+
+    def _status(self, known: KnownMeters, collection: Collection) -> StationStatus:
+        config = self._config
+        return StationStatus(
+            config.folder,
+            config.settings.station,
+            config.clock,
+            known,
+            meters=collection.meters,
+            waiting=lambda: (collection.packet_queue.size, self._writer.backlog),
+            broker=lambda: "" if self._publisher is None else self._publisher.state,
+            notices=lambda: self._notices,
+        )
 
     async def _begin_commands(self, collection: Collection) -> None:
         """Judge the readings of the resumed visit by the present limits, rules and meters; then take commands."""

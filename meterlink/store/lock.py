@@ -84,6 +84,20 @@ class FileLock:
             self._file = None
 
 
+def lock_holder(database: Path) -> str:
+    """Return the process that holds the lock of a database, ``unknown`` if it did not say; empty if nobody holds it."""
+    path = database.with_name(database.name + ".lock")
+    try:
+        with path.open("rb", buffering=0) as file:
+            try:
+                try_lock(file)
+            except OSError:
+                return file.read(20).decode("ascii", "replace").strip() or "unknown"
+    except OSError:
+        pass  # there is none, or it is not ours to open
+    return ""
+
+
 @contextmanager
 def exclusive_folder(database: Path, work: str) -> Iterator[None]:
     """Hold the lock of a database while the context lasts; ``work`` says for which: 'merging'.

@@ -34,6 +34,7 @@ from meterlink.store.rows import (
     VisitNote,
     VisitWithReadings,
 )
+from meterlink.store.status import StoredStatus, stored_status
 
 if TYPE_CHECKING:
     from meterlink.store.seals import StoredEdition, StoredKey, StoredSeal
@@ -371,3 +372,8 @@ class Reader:
         """
         with connect_for_reading(self._path) as connection:
             return queries.counts(connection)
+
+    def status(self, since_utc_ns: int) -> StoredStatus:
+        """Return what waits, what was lost and how fast the database grows, since a time (ns since 1970 UTC)."""
+        with connect_for_reading(self._path) as connection:
+            return stored_status(connection, since_utc_ns)

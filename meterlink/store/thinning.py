@@ -20,7 +20,7 @@ LEAST_AGE = 86_400 * 10**9
 # Raw readings that one slice looks at: some hundredths of a second, so that the readings of the meters never wait.
 _SLICE = 10_000
 # Bytes of a row beside its packet: header, row id, stretch, times and digits, as measured in records of all kinds.
-_ROW_SIZE = 18
+ROW_SIZE = 18
 
 _MAY_GO = """
     s.first_utc_ns < :before AND s.first_utc_ns + r.utc_offset_us * 1000 < :before AND s.clock_set IS NOT 0
@@ -69,7 +69,7 @@ def thinnable(connection: sqlite3.Connection, before_utc_ns: int) -> Thinnable:
         """,  # noqa: S608  # constants only
         {"before": before_utc_ns},
     ).fetchone()
-    return Thinnable(readings, packets + readings * _ROW_SIZE)
+    return Thinnable(readings, packets + readings * ROW_SIZE)
 
 
 def delete_slice(connection: sqlite3.Connection, uid: str, before_utc_ns: int, after_id: int, now_utc_ns: int) -> Slice:

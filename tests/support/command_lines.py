@@ -113,6 +113,7 @@ SEEDS = (
     ("replay", "yard.jsonl", "--profile", "yard.toml", "--plan", "plan.toml", "--point", "herm"),
     ("run", "--meter", "00:00:5E:00:53:0A", "--adopt", "--owned", "--verbose"),
     ("schema", "plan"),
+    ("status", "--json", "--data", "."),
     ("visit", "begin", "--site", "Mill Lane bakery", "--unit", "Condenser 1", "--plan", "split-condenser"),
     ("visit", "close", "--outcome", "repaired", "--json"),
     ("visit", "list", "--json"),

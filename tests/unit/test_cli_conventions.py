@@ -66,6 +66,7 @@ ARGUMENTS = {
     "seal list": (),
     "site list": (),
     "site show": ("Mill Lane bakery",),
+    "status": None,  # exit status 1 without a daemon; tests/system/test_status.py reads its JSON
     "stock ledger": (),
     "stock list": (),
     "stock restock": (),
