@@ -73,6 +73,7 @@ _COMMANDS = {
     "status": LazyCommand(
         "meterlink.cli.status", "command", "Show the state of the daemon, and its problems.", _SERVICE
     ),
+    "check": LazyCommand("meterlink.cli.check", "command", "Check this machine; name the remedies.", _SERVICE),
     "judge": LazyCommand("meterlink.cli.judge", "command", "Judge one reading against a rating or limits.", _DESK),
     "plan": LazyCommand("meterlink.cli.plan", "command", "Check a plan file; list and show the shipped plans.", _DESK),
     "schema": LazyCommand(

@@ -9,17 +9,17 @@ from meterlink.settings import MqttSettings
 IDENTIFIER_FILE = "mqtt-identifier"
 
 
-def make_broker_config(settings: MqttSettings, folder: Path) -> BrokerConfig:
+def make_broker_config(settings: MqttSettings, folder: Path, identifier: str = "") -> BrokerConfig:
     """Return the broker of the settings; its files are relative to the data ``folder``.
 
-    The client identifier is created once and kept in the folder.
+    Without an ``identifier`` of its own the client gets that of the station, created once and kept in the folder.
 
     Raises:
         SettingsError: the identifier's file cannot be read or written, or the password would be sent unencrypted.
     """
     return BrokerConfig(
         host=settings.host,
-        identifier=_read_or_create_identifier(folder),
+        identifier=identifier or _read_or_create_identifier(folder),
         port=settings.port,
         tls=settings.tls,
         ca_file=folder / settings.ca_file if settings.ca_file else None,

@@ -80,7 +80,7 @@ async def _return(value: Any) -> Any:
     return value
 
 
-STUBBED = {"enter", "answer", "visit", "unit", "site", "stock", "meter", "find", "capture", "seal", "status"}
+STUBBED = {"enter", "answer", "visit", "unit", "site", "stock", "meter", "find", "capture", "seal", "status", "check"}
 
 
 def test_every_command_has_a_valid_line(folder: Path) -> None:

@@ -114,6 +114,7 @@ SEEDS = (
     ("run", "--meter", "00:00:5E:00:53:0A", "--adopt", "--owned", "--verbose"),
     ("schema", "plan"),
     ("status", "--json", "--data", "."),
+    ("check", "--bluetooth", "--database", "--json", "--data", "."),
     ("visit", "begin", "--site", "Mill Lane bakery", "--unit", "Condenser 1", "--plan", "split-condenser"),
     ("visit", "close", "--outcome", "repaired", "--json"),
     ("visit", "list", "--json"),
