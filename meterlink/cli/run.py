@@ -11,6 +11,7 @@ from pathlib import Path
 
 import click
 
+from meterlink.cli.hangup import obey_hangups
 from meterlink.core.equipment import Meter
 from meterlink.core.text import clean_text
 from meterlink.link.owner import wait_until_left
@@ -34,14 +35,14 @@ def command(
     owned: bool,
     verbose: bool,
 ) -> None:
-    """Collect readings from known Bluetooth meters until Ctrl+C or SIGTERM.
+    """Collect readings from known Bluetooth meters until Ctrl+C, SIGTERM, or until the terminal is closed.
 
     \b
         meterlink run
         meterlink run --meter 00:00:5E:00:53:0A
 
     Known meters are those in settings.toml of the data folder and those given with --meter. The visit that was active
-    when a station last ran goes on; `meterlink visit begin` begins another.
+    when a station last ran goes on; `meterlink visit begin` begins another. SIGHUP reads the settings again.
     """
     logging.basicConfig(
         level=logging.DEBUG if verbose else logging.INFO,
@@ -72,18 +73,22 @@ def read_boot_id() -> str:
 
 
 async def run_until_signalled(config: StationConfig, *, owned: bool = False) -> None:
-    """Run a station until SIGINT or SIGTERM; an ``owned`` one also ends with the dashboard that started it."""
+    """Run a station until SIGINT, SIGTERM or the hang-up of its terminal; any other SIGHUP reads the settings again.
+
+    An ``owned`` station also ends with the dashboard that started it.
+    """
     station = Station(config)
     stop_on_signals(station.stop)
-    if not owned:
-        await station.run()
-        return
-    leaving = asyncio.create_task(wait_until_left(lambda: station.has_watchers), name="owner")
-    leaving.add_done_callback(lambda task: None if task.cancelled() else station.stop())
+    beside = [asyncio.create_task(obey_hangups(station.stop, station.reload_settings), name="hang-ups")]
+    if owned:
+        leaving = asyncio.create_task(wait_until_left(lambda: station.has_watchers), name="owner")
+        leaving.add_done_callback(lambda task: None if task.cancelled() else station.stop())
+        beside.append(leaving)
     try:
         await station.run()
     finally:
-        leaving.cancel()
+        for task in beside:
+            task.cancel()
 
 
 def stop_on_signals(stop: Callable[[], None]) -> None:

@@ -7,6 +7,7 @@ from decimal import Decimal
 from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock
 from meterlink.core.equipment import TestPoint
+from meterlink.judge.decision_rules import DecisionRule
 from meterlink.link.messages import Message, MetersView
 from meterlink.link.pacing import PacedAction
 from meterlink.station.assignment import Assignment
@@ -92,6 +93,15 @@ class Collection:
             update_diagnosis=self._views.update_diagnosis,
             show_stock=self._views.set_stock,
         )
+
+    def set_publishing(self, publishing: PublishingConfig | None) -> None:
+        """Make messages for a broker of later readings in this way; None makes none."""
+        self._committer.set_publishing(publishing)
+
+    def set_judge(self, capacitor_tolerance: str, rule: DecisionRule, celsius: Decimal | None) -> None:
+        """Judge the active visit by another tolerance, rule and ambient temperature from now on."""
+        self.current.visit.set_judge(capacitor_tolerance, rule)
+        self._judge.set_ambient(celsius)
 
     async def run(self) -> None:
         """Handle packets until cancelled; `finish` commits the rest."""

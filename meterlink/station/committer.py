@@ -73,6 +73,10 @@ class Committer:
         """Whether messages for a broker are made."""
         return self._publishing is not None
 
+    def set_publishing(self, publishing: PublishingConfig | None) -> None:
+        """Make messages of later readings in this way; None makes none."""
+        self._publishing = publishing
+
     def add_reading(self, tracker: MeterTracker, reading: Reading, point: TestPoint | None) -> None:
         """Keep a reading for the next `flush`, at most `FLUSH_PERIOD` from now."""
         if self._flush_timer is None:

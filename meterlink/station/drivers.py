@@ -183,13 +183,14 @@ async def watch_profiles(
     folder: Path,
     drivers: Drivers,
     known: KnownMeters,
-    meters: Sequence[MeterSettings],
+    meters: Callable[[], Sequence[MeterSettings]],
     on_change: "Callable[[dict[str, Profile | None]], Awaitable[None]]",
 ) -> None:
     """Reload the profiles each time a file in the folder is added, changed or removed, until cancelled.
 
-    ``on_change`` receives ``{factory name: changed profile, or None if removed}``. If a profile is missing while a file
-    has an error, that file is probably its half-saved version, so the profile stays in use.
+    ``meters`` returns those of the settings in force. ``on_change`` receives ``{factory name: changed profile, or None
+    if removed}``. If a profile is missing while a file has an error, that file is probably its half-saved version, so
+    the profile stays in use.
     """
     snapshot = await asyncio.to_thread(_folder_snapshot, folder)
     while True:
@@ -207,7 +208,7 @@ async def watch_profiles(
         for factory in _compile_profiles(before[name] for name in kept):
             drivers.add(factory)
         try:
-            check_profiles(drivers.loaded, meters)
+            check_profiles(drivers.loaded, meters())
         except SettingsError as error:
             log.warning("%s", error)
         drivers.configured |= configured_drivers(drivers.loaded, known)

@@ -68,6 +68,11 @@ class KnownMeters:
         self._rows = tuple(rows)
         self._resolve()
 
+    def set_settings(self, settings: Settings) -> None:
+        """Take the meters of these settings in place of those before."""
+        self._settings = settings
+        self._resolve()
+
     def link(self, address: str, first_address: str) -> None:
         """Record that the meter in the database at ``first_address`` has the address ``address`` now."""
         if address.upper() not in self._by_address:

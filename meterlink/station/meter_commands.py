@@ -1,7 +1,7 @@
 """The watchers' commands that find and bind meters."""
 
 import asyncio
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from meterlink.ble.radio import Radio
 from meterlink.link.messages import Message
@@ -15,8 +15,9 @@ from meterlink.store.writer import Writer
 class MeterCommands:
     """The handlers of the commands on meters; each takes an address or a name.
 
-    ``known_meters`` returns the meters of the data folder. The station connects to the ``always_connected`` addresses
-    even if they are not bound. ``known`` gets the meters after each change; ``show_facts`` shows their names then.
+    ``known_meters`` returns the meters of the data folder. The station connects to the ``always_connected`` addresses,
+    and to those that the settings name (``configured``), even if they are not bound. ``known`` gets the meters after
+    each change; ``show_facts`` shows their names then.
     """
 
     def __init__(
@@ -26,7 +27,8 @@ class MeterCommands:
         writer: Writer,
         *,
         known_meters: Callable[[], Sequence[MeterRow]],
-        always_connected: Collection[str],
+        always_connected: Iterable[str],
+        configured: Iterable[str],
         send_view: Callable[[Message], None],
         known: KnownMeters,
         show_facts: Callable[[], None],
@@ -36,9 +38,21 @@ class MeterCommands:
         self._writer = writer
         self._known_meters = known_meters
         self._always_connected = {address.upper() for address in always_connected}
+        self._configured: set[str] = set()
+        self.set_configured(configured)
         self._send_view = send_view
         self._known = known
         self._show_facts = show_facts
+
+    def set_configured(self, addresses: Iterable[str]) -> None:
+        """Record the addresses of the meters that the settings name."""
+        self._configured = {address.upper() for address in addresses}
+
+    def is_wanted(self, address: str) -> bool:
+        """Return whether the station connects to this address: its meter is bound there, or named."""
+        known = self._known.at(address)
+        is_bound = known.bound and known.address.upper() == address.upper()
+        return is_bound or address.upper() in self._always_connected | self._configured
 
     async def find(self, text: str) -> None:
         """Send the view of a discovery; ``text`` identifies the request."""
@@ -66,8 +80,7 @@ class MeterCommands:
         row = next(row for row in rows if row.id == meter.id)
         self._known.load(rows)
         for address in (row.meter.address, *row.aliases):
-            is_current = row.bound and address.upper() == row.current_address.upper()
-            if not is_current and address.upper() not in self._always_connected:
+            if not self.is_wanted(address):
                 await self._radio.remove_meter(address)
         if row.bound:
             self._radio.add_meter(meter_to_connect(row))

@@ -4,7 +4,7 @@ import asyncio
 import logging
 import random
 from collections.abc import Awaitable, Callable, Iterable, Mapping
-from contextlib import AsyncExitStack, suppress
+from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -17,7 +17,7 @@ from meterlink.ble.radio import Radio
 from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.equipment import ConnectionState, Meter, Plan, Site, TestPoint
-from meterlink.core.errors import DatabaseLockedError, StoreError
+from meterlink.core.errors import DatabaseLockedError
 from meterlink.core.meter_facts import FactName
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.text import named_device
@@ -29,7 +29,6 @@ from meterlink.station.air_report import log_devices_on_the_air
 from meterlink.station.collection import Collection
 from meterlink.station.commands import CommandTable, command_rows
 from meterlink.station.committer import OnAccepted
-from meterlink.station.config import PublishingConfig
 from meterlink.station.current_visit import CurrentVisit, no_visit
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers, log_failures, profile_of, watch_profiles
@@ -40,8 +39,10 @@ from meterlink.station.moved_meters import MovedMeters
 from meterlink.station.outbox_commands import OutboxCommands
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.place_commands import PlaceCommands
+from meterlink.station.publishing import Publishing
 from meterlink.station.replay import PacketSource
 from meterlink.station.seal_commands import SealCommands
+from meterlink.station.settings_reload import SettingsReload
 from meterlink.station.status import StationStatus
 from meterlink.station.teaching import Teaching
 from meterlink.station.thinning_commands import ThinningCommands
@@ -53,13 +54,8 @@ from meterlink.store.writer import Writer
 
 if TYPE_CHECKING:
     from meterlink.profiles import Profile
-    from meterlink.publish.publisher import Publisher
 
 log = logging.getLogger(__name__)
-
-# A station that stops waits this long for the broker to accept the last readings. A person waits for the stop, too.
-FLUSH_TIMEOUT = 3.0  # s
-
 
 # A visit whose newest reading is older is asked about when a station resumes it: the next day's first call may be
 # elsewhere. Half a day; common practice, no source.
@@ -120,7 +116,8 @@ class Station:
         self._collection: Collection | None = None
         self._commands: CommandTable | None = None
         self._teaching: Teaching | None = None
-        self._publisher: Publisher | None = None
+        self._publishing: Publishing | None = None
+        self._reload: SettingsReload | None = None
         self._notices: dict[str, NoticeView] = {}
         self._known: KnownMeters | None = None
         self._logged: dict[str, str] = {}  # the last logged state by meter address; the radio's under ""
@@ -139,6 +136,12 @@ class Station:
     def stop(self) -> None:
         """End `run`; call it in the event loop's thread."""
         self._stopping.set()
+
+    async def reload_settings(self) -> None:
+        """Read the settings again and put them in force, as soon as the station has started; see `SettingsReload`."""
+        await self.started.wait()
+        if self._reload is not None:
+            await self._reload.reload()
 
     def add_listener(self, listener: Callable[[Message], None]) -> None:
         """Call ``listener`` with every view as it changes."""
@@ -201,7 +204,17 @@ class Station:
             if config.serve:
                 server = LinkServer(config.folder, config.settings.station, VERSION, self.result_of, self._send_views)
                 self._server = await stack.enter_async_context(server)
-            publishing = self._publishing(stack)
+            self._publishing = publishing = Publishing(
+                config.folder,
+                config.settings.station,
+                self._reader,
+                self._writer,
+                config.clock,
+                partial(self._report_notice, "broker"),
+                connects=config.publish,
+            )
+            # It stops last, so that the final rows are still published.
+            stack.push_async_callback(publishing.end)
             self._collection = collection = Collection(
                 current,
                 self._writer,
@@ -211,7 +224,7 @@ class Station:
                 known=known,
                 celsius=config.settings.ambient_celsius,
                 clock=config.clock,
-                publishing=publishing,
+                publishing=await publishing.apply(config.settings.mqtt),
                 packet_queue=PacketQueue() if config.packet_source is None else PacketQueue(rate=None),
                 is_watched=self._is_watched,
             )
@@ -246,10 +259,8 @@ class Station:
                 radio,
                 self._writer,
                 known_meters=self._reader.known_meters,
-                always_connected=[
-                    *(meter.address for meter in config.meters),
-                    *(meter.address for meter in config.settings.meters),
-                ],
+                always_connected=[meter.address for meter in config.meters],
+                configured=[meter.address for meter in config.settings.meters],
                 send_view=self._send_view,
                 known=known,
                 show_facts=collection.show_meter_facts,
@@ -276,6 +287,19 @@ class Station:
             places = PlaceCommands(
                 current, desk, self._writer, self._reader, publish_again=collection.commands.publish_again
             )
+            self._reload = reload = SettingsReload(
+                config.folder,
+                config.settings,
+                known,
+                collection,
+                desk,
+                meter_commands=meter_commands,
+                drivers=drivers,
+                radio=radio,
+                publishing=publishing,
+                is_taught=self._teaching.is_teaching,
+                report=partial(self._report_notice, "settings"),
+            )
             table = command_rows(
                 collection.commands,
                 collection.assignment,
@@ -297,7 +321,7 @@ class Station:
                         config.folder,
                         drivers,
                         known,
-                        config.settings.meters,
+                        lambda: reload.settings.meters,
                         partial(self._on_profiles_changed, radio, drivers),
                     )
                     tasks = [
@@ -328,7 +352,7 @@ class Station:
             known,
             meters=collection.meters,
             waiting=lambda: (collection.packet_queue.size, self._writer.backlog),
-            broker=lambda: "" if self._publisher is None else self._publisher.state,
+            broker=lambda: "" if self._publishing is None else self._publishing.state,
             notices=lambda: self._notices,
         )
 
@@ -434,51 +458,6 @@ class Station:
     def _reader(self) -> Reader:
         return Reader(self._config.folder / DATABASE_FILE)
 
-    def _publishing(self, stack: AsyncExitStack) -> PublishingConfig | None:
-        """Start the publisher if the settings name a broker; it stops last, so the final rows are still published.
-
-        Returns None without a broker.
-
-        Raises:
-            SettingsError: the file with the client identifier cannot be read or written.
-        """
-        config = self._config
-        if config.settings.mqtt is None:
-            return None
-        if not config.publish:
-            return PublishingConfig(config.settings.station, asyncio.Event())
-        # The import needs a tenth of a second, and few stations publish.
-        from meterlink.publish.config import make_broker_config  # noqa: PLC0415
-        from meterlink.publish.outbox import StoreOutbox  # noqa: PLC0415
-        from meterlink.publish.publisher import Publisher  # noqa: PLC0415
-
-        outbox = StoreOutbox(self._reader, self._writer)
-        publisher = Publisher(
-            make_broker_config(config.settings.mqtt, config.folder),
-            config.settings.station,
-            outbox,
-            lambda level, text: self._send_notice("broker", NoticeView(topic=Topic.NOTICE, level=level, text=text)),
-            clock=config.clock,
-        )
-        self._publisher = publisher
-        task = asyncio.create_task(publisher.run(), name="publisher")
-
-        async def end() -> None:
-            await self._flush_outbox(publisher)
-            publisher.stop()
-            await _shielded(task)
-
-        stack.push_async_callback(end)
-        return PublishingConfig(config.settings.station, outbox.changed)
-
-    async def _flush_outbox(self, publisher: "Publisher") -> None:
-        """Wait `FLUSH_TIMEOUT` at most until the last messages are published; the rest stays on the disk."""
-        with suppress(TimeoutError, StoreError):
-            async with asyncio.timeout(FLUSH_TIMEOUT):
-                # The outbox is a database table, which sends no signal when it is empty.
-                while publisher.state == "online" and (await asyncio.to_thread(self._reader.counts))["outbox"]:  # noqa: ASYNC110
-                    await asyncio.sleep(0.05)
-
     def _on_packet(self, packet: ReceivedPacket) -> None:
         """Pass a packet on; called in a Bluetooth callback."""
         if self._teaching is not None:
@@ -541,6 +520,9 @@ class Station:
         self._send_notice("store", notice)
         if self._writer.ended is not None:
             self.stop()
+
+    def _report_notice(self, source: str, level: NoticeLevel, text: str) -> None:
+        self._send_notice(source, NoticeView(topic=Topic.NOTICE, level=level, text=text))
 
     def _send_notice(self, source: str, notice: NoticeView) -> None:
         """Send the most severe present notice: a watcher has room for one."""

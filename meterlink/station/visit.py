@@ -159,6 +159,13 @@ class ActiveVisit:
         if self.focus is None:
             self.focus = next((key for key, readings in self.accepted.items() if not readings), None)
 
+    def set_judge(self, capacitor_tolerance: str, rule: DecisionRule) -> None:
+        """Judge by another tolerance and rule, where neither plan nor label names one of its own."""
+        self.capacitor_tolerance, self._rule = capacitor_tolerance, rule
+        points = self.points.values()
+        self.limits = {point.key: limits_for(point, capacitor_tolerance) for point in points}
+        self.rules = {point.key: parse_decision_rule(point.rule) if point.rule else rule for point in points}
+
     def point(self, key: str) -> TestPoint:
         """Return the test point ``key``.
 

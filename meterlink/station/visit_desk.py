@@ -52,6 +52,10 @@ class VisitDesk:
         self._settings = settings
         self._clock = clock
 
+    def set_settings(self, settings: Settings) -> None:
+        """Judge later visits by these settings."""
+        self._settings = settings
+
     async def list_visits(self) -> None:
         """Send the known units and the shipped plans to the watchers."""
         visits = await asyncio.to_thread(self._reader.visits)

@@ -23,6 +23,10 @@ class VisitJudge:
         self._known = known
         self._celsius = celsius
 
+    def set_ambient(self, celsius: Decimal | None) -> None:
+        """Judge by this ambient temperature of the meters from now on."""
+        self._celsius = celsius
+
     def judge(self, tracker: MeterTracker, point: TestPoint, reading: Reading) -> Judgement:
         """Return the judgement on a reading at ``point``, by the limits and the rule of the visit.
 

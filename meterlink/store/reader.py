@@ -374,6 +374,6 @@ class Reader:
             return queries.counts(connection)
 
     def status(self, since_utc_ns: int) -> StoredStatus:
-        """Return what waits, what was lost and how fast the database grows, since a time (ns since 1970 UTC)."""
+        """Return the waiting messages, the losses and the growth since a time (ns since 1970 UTC)."""
         with connect_for_reading(self._path) as connection:
             return stored_status(connection, since_utc_ns)

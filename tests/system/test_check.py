@@ -121,7 +121,7 @@ def test_a_scan_without_bluetooth_names_the_cause(monkeypatch: pytest.MonkeyPatc
 async def test_the_broker_is_tried_without_a_trace(tmp_path: Path) -> None:
     if MOSQUITTO is None:
         skip_without_tool("mosquitto")
-    folder = tmp_path / "data"  # it does not exist: whoever wrote to it would fail
+    folder = tmp_path / "data"  # it does not exist, so writing there would fail
     async with running_broker(tmp_path) as broker:
         settings = MqttSettings("127.0.0.1", broker.port, tls=False)
         assert await machine.try_broker(settings, folder, "van-3") is None
