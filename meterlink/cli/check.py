@@ -78,8 +78,8 @@ def _print_result(result: CheckResult) -> None:
 def _run_checks(folder: Path, *, full_database: bool, long_scan: bool) -> Iterator[CheckResult]:
     settings, error = _settings(folder)
     yield checks.check_settings(error)
-    yield from _check_files(folder, settings)
     view, problem = _status(folder)
+    yield from _check_files(folder, settings, is_online=view is not None and view["broker"] == _BROKER_ONLINE)
     running = view is not None and view["running"]
     yield checks.check_daemon(view["version"] if view is not None else None, VERSION, problem)
     yield checks.check_service(_unit())
@@ -100,7 +100,7 @@ def _settings(folder: Path) -> tuple[Settings | None, MeterlinkError | None]:
         return None, error
 
 
-def _check_files(folder: Path, settings: Settings | None) -> Iterator[CheckResult]:
+def _check_files(folder: Path, settings: Settings | None, *, is_online: bool) -> Iterator[CheckResult]:
     has_modes = machine.has_permission_bits()
     facts = machine.file_facts(folder)
     writable = os.access(folder, os.W_OK | os.X_OK)
@@ -112,7 +112,8 @@ def _check_files(folder: Path, settings: Settings | None) -> Iterator[CheckResul
     if settings is not None and settings.mqtt is not None and settings.mqtt.password_file:
         password = folder / settings.mqtt.password_file
         secrets.append(password)
-        missing = set() if password.exists() else {str(password)}
+        # The password of a daemon that is connected may be a credential of systemd.
+        missing = set() if password.exists() or is_online else {str(password)}
     yield checks.check_secrets(machine.facts_of_files(secrets), missing, has_modes=has_modes)
 
 

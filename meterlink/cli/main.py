@@ -74,6 +74,7 @@ _COMMANDS = {
         "meterlink.cli.status", "command", "Show the state of the daemon, and its problems.", _SERVICE
     ),
     "check": LazyCommand("meterlink.cli.check", "command", "Check this machine; name the remedies.", _SERVICE),
+    "service": LazyCommand("meterlink.cli.service", "command", "Install the daemon as a service of systemd.", _SERVICE),
     "judge": LazyCommand("meterlink.cli.judge", "command", "Judge one reading against a rating or limits.", _DESK),
     "plan": LazyCommand("meterlink.cli.plan", "command", "Check a plan file; list and show the shipped plans.", _DESK),
     "schema": LazyCommand(

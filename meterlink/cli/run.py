@@ -1,6 +1,8 @@
 """``meterlink run``: the collector daemon."""
 
 import asyncio
+import faulthandler
+import io
 import logging
 import signal
 import sys
@@ -12,6 +14,7 @@ from pathlib import Path
 import click
 
 from meterlink.cli.hangup import obey_hangups
+from meterlink.cli.service_manager import ServiceManager
 from meterlink.core.equipment import Meter
 from meterlink.core.text import clean_text
 from meterlink.link.owner import wait_until_left
@@ -49,6 +52,8 @@ def command(
         format="%(asctime)s %(levelname)s %(name)s: %(message)s",
         stream=sys.stderr,
     )
+    with suppress(io.UnsupportedOperation):  # standard error is no file
+        faulthandler.enable()  # the watchdog of systemd kills with SIGABRT: the log then has the place where it hung
     folder = data_dir(data)
     config = StationConfig(
         folder=folder,
@@ -77,9 +82,27 @@ async def run_until_signalled(config: StationConfig, *, owned: bool = False) -> 
 
     An ``owned`` station also ends with the dashboard that started it.
     """
-    station = Station(config)
-    stop_on_signals(station.stop)
-    beside = [asyncio.create_task(obey_hangups(station.stop, station.reload_settings), name="hang-ups")]
+    station, manager = Station(config), ServiceManager.of_environment()
+
+    def stop() -> None:
+        manager.stopping()
+        station.stop()
+
+    async def tell_when_ready() -> None:
+        await station.started.wait()
+        manager.ready()
+
+    async def reload() -> None:
+        manager.reloading()
+        await station.reload_settings()
+        manager.ready()
+
+    stop_on_signals(stop)
+    beside = [
+        asyncio.create_task(tell_when_ready(), name="ready"),
+        asyncio.create_task(manager.feed_watchdog(station.stall), name="watchdog"),
+        asyncio.create_task(obey_hangups(stop, reload), name="hang-ups"),
+    ]
     if owned:
         leaving = asyncio.create_task(wait_until_left(lambda: station.has_watchers), name="owner")
         leaving.add_done_callback(lambda task: None if task.cancelled() else station.stop())

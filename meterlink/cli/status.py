@@ -41,9 +41,9 @@ def command(*, data: str | None, form: Form) -> None:
     range is not wrong. Gaps are those of the last 24 hours; 'today' is the last 24 hours.
 
     With --json: running, version, process, station, data, since, uptime (s), meters (each with name, address, state,
-    detail, at, gaps, gap_seconds, lost, dropped_packets), radio_error, packets_waiting, commits_waiting, broker,
-    outbox, set_aside, messages_dropped, readings_dropped, database_bytes, disk_free_bytes, bytes_per_day, days_left,
-    clock_set, clock_steps, problems (each with source, level, text).
+    detail, at, gaps, gap_seconds, lost, dropped_packets), radio_error, packets_waiting, commits_waiting, longest_pause
+    (s, of the daemon, in the last hour), broker, outbox, set_aside, messages_dropped, readings_dropped, database_bytes,
+    disk_free_bytes, bytes_per_day, days_left, clock_set, clock_steps, problems (each with source, level, text).
     \f
 
     Raises:
@@ -139,6 +139,8 @@ def _facts(view: StatusView) -> Iterator[tuple[str, str]]:
     if view["packets_waiting"] is not None and view["commits_waiting"] is not None:
         packets = count_phrase(view["packets_waiting"], "packet")
         yield "Waiting", f"{packets} to be read, {count_phrase(view['commits_waiting'], 'commit')} to be made"
+    if view["longest_pause"] is not None:
+        yield "Pauses", f"{view['longest_pause']:.1f} s at most in the last hour"
     waiting = f"{view['outbox']:,} in the outbox, {view['set_aside']:,} set aside"
     broker = {None: "", "": "none in the settings; "}.get(view["broker"], f"{view['broker']}; ")
     yield "Broker", f"{broker}{waiting}"

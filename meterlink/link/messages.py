@@ -337,6 +337,7 @@ class StatusView(TypedDict):
     radio_error: str | None  # as in `MetersView`
     packets_waiting: int | None
     commits_waiting: int | None
+    longest_pause: float | None  # s, of the event loop, in about the last hour
     broker: str | None  # connecting, online, waiting, configuration, stopped; empty: the settings name none
     outbox: int  # messages that wait for the broker
     set_aside: int  # messages that the broker refused

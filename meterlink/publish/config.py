@@ -1,5 +1,6 @@
 """Make a `BrokerConfig` from the ``[mqtt]`` table of the settings."""
 
+import os
 from pathlib import Path
 
 from meterlink.core.errors import SettingsError
@@ -27,9 +28,20 @@ def make_broker_config(settings: MqttSettings, folder: Path, identifier: str = "
         certificate_file=folder / settings.certificate_file if settings.certificate_file else None,
         key_file=folder / settings.key_file if settings.key_file else None,
         username=settings.username,
-        password_file=folder / settings.password_file if settings.password_file else None,
+        password_file=_password_file(settings.password_file, folder) if settings.password_file else None,
         keepalive=settings.keepalive,
     )
+
+
+def _password_file(name: str, folder: Path) -> Path:
+    """Return the file of the password: the credential of that name that systemd hands on, else that of the folder.
+
+    systemd names the folder of the credentials in the environment (systemd.exec(5), Credentials).
+    """
+    credentials = os.environ.get("CREDENTIALS_DIRECTORY", "")
+    if credentials and Path(name).name == name and (Path(credentials) / name).exists():
+        return Path(credentials) / name
+    return folder / name
 
 
 def _read_or_create_identifier(folder: Path) -> str:

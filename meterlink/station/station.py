@@ -33,6 +33,7 @@ from meterlink.station.current_visit import CurrentVisit, no_visit
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers, log_failures, profile_of, watch_profiles
 from meterlink.station.known_meters import KnownMeters, meter_to_connect
+from meterlink.station.liveness import LoopLag, stall
 from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.meter_fact_commands import MeterFactCommands
 from meterlink.station.moved_meters import MovedMeters
@@ -118,6 +119,7 @@ class Station:
         self._teaching: Teaching | None = None
         self._publishing: Publishing | None = None
         self._reload: SettingsReload | None = None
+        self._loop_lag = LoopLag(lambda: asyncio.get_running_loop().time())
         self._notices: dict[str, NoticeView] = {}
         self._known: KnownMeters | None = None
         self._logged: dict[str, str] = {}  # the last logged state by meter address; the radio's under ""
@@ -132,6 +134,10 @@ class Station:
     def has_watchers(self) -> bool:
         """Whether a dashboard or a command is connected."""
         return self._server is not None and self._server.has_watchers
+
+    def stall(self) -> str:
+        """Return a sentence if the writer's thread hangs or has ended; empty while all is well."""
+        return stall(self._writer)
 
     def stop(self) -> None:
         """End `run`; call it in the event loop's thread."""
@@ -328,6 +334,7 @@ class Station:
                         group.create_task(self._receive_packets(radio, collection)),
                         group.create_task(collection.run()),
                         group.create_task(watching, name="profiles"),
+                        group.create_task(self._loop_lag.run(), name="loop-lag"),
                         group.create_task(self._begin_commands(collection), name="begin-commands"),
                     ]
                     if config.packet_source is None:
@@ -354,6 +361,7 @@ class Station:
             waiting=lambda: (collection.packet_queue.size, self._writer.backlog),
             broker=lambda: "" if self._publishing is None else self._publishing.state,
             notices=lambda: self._notices,
+            longest_pause=lambda: self._loop_lag.longest,
         )
 
     async def _begin_commands(self, collection: Collection) -> None:

@@ -24,6 +24,8 @@ _DAY_NS = 86_400 * 10**9
 FEWEST_DAYS_LEFT = 7.0
 # Bytes. SQLite needs room for its log beside the rows: with less free, commits fail within a day of a fast meter.
 LEAST_FREE = 100_000_000
+# s. A meter's packets wait in the Bluetooth service meanwhile, which drops some after seconds; no source.
+_LONG_PAUSE = 5.0
 # Of the outbox's limit, beyond which the oldest raw readings are not published any more.
 _FULL_OUTBOX = 0.9
 
@@ -44,6 +46,9 @@ def problems(view: StatusView, notices: Mapping[str, NoticeView]) -> list[Proble
         for meter in view["meters"]
         if meter["state"] in {ConnectionState.NEEDS_ATTENTION, ConnectionState.UNUSABLE}
     ]
+    if view["longest_pause"] is not None and view["longest_pause"] >= _LONG_PAUSE:
+        text = f"The daemon stood still for {view['longest_pause']:.0f} s within the last hour."
+        found.append(("daemon", NoticeLevel.WARNING, f"{text} The machine is overloaded: end other programs on it."))
     found += _disk_problem(view["disk_free_bytes"], view["days_left"])
     if view["clock_set"] is False:
         text = "The clock of this machine is not set: readings get a wrong time. Set it, or connect it to a network."
@@ -68,7 +73,8 @@ class StationStatus:
     """The state of a running station; `status` may be asked for at any time.
 
     ``meters`` returns the present view of the meters, ``waiting`` the packets and the commits that wait, ``broker`` the
-    state of the publisher (empty without one), ``notices`` the station's notices by their source.
+    state of the publisher (empty without one), ``notices`` the station's notices by their source, ``longest_pause`` the
+    longest pause of the event loop in about the last hour, in s.
     """
 
     def __init__(
@@ -82,6 +88,7 @@ class StationStatus:
         waiting: Callable[[], tuple[int, int]],
         broker: Callable[[], str],
         notices: Callable[[], Mapping[str, NoticeView]],
+        longest_pause: Callable[[], float],
     ) -> None:
         self._folder = folder
         self._station = station
@@ -91,6 +98,7 @@ class StationStatus:
         self._waiting = waiting
         self._broker = broker
         self._notices = notices
+        self._longest_pause = longest_pause
         self._started = clock.now()
 
     async def status(self) -> StatusView:
@@ -115,6 +123,7 @@ class StationStatus:
                 "packets_waiting": packets,
                 "commits_waiting": commits,
                 "broker": self._broker(),
+                "longest_pause": round(self._longest_pause(), 2),
             }
         )
         view["problems"] = problems(view, notices)
@@ -173,6 +182,7 @@ def _stored_view(folder: Path, now: Timestamp, known: KnownMeters) -> StatusView
         packets_waiting=None,
         commits_waiting=None,
         broker=None,
+        longest_pause=None,
         outbox=stored.outbox,
         set_aside=stored.set_aside,
         messages_dropped=stored.messages_dropped,

@@ -158,6 +158,8 @@ class Writer:
         self._failures = 0
         self.fault: StoreError | None = None
         """The fault that keeps the writer from saving now; None while it saves."""
+        self._working_since_ns: int | None = None  # monotonic; None while it waits, or writes the file anew
+        self._is_being_closed = False
         self._messages_since_trim = outbox_limit  # so that the first commit trims the outbox of an earlier run
 
     def start(self) -> None:
@@ -178,7 +180,7 @@ class Writer:
         opened: Future[None] = Future()
         # A daemon thread, so that a program that fails before close() can end. Acknowledged data is on the disk.
         self._thread = threading.Thread(target=self._run, args=(opened,), name="meterlink-store", daemon=True)
-        self._closing = False
+        self._closing = self._is_being_closed = False
         self.ended = None
         self._thread.start()
         try:
@@ -189,6 +191,7 @@ class Writer:
 
     def close(self) -> None:
         """Write all waiting jobs, checkpoint, end the thread and unlock; jobs are lost if the disk still fails."""
+        self._is_being_closed = True
         with self._wake:
             self._closing = True
             self._wake.notify()
@@ -202,6 +205,16 @@ class Writer:
         with self._wake:
             self._check_due = True
             self._wake.notify()
+
+    def working_for(self) -> float:
+        """Return for how long the thread has worked on the present transaction, in s; infinite if it has ended.
+
+        It is 0 while the thread waits, also for another try after a fault of the disk.
+        """
+        thread, since = self._thread, self._working_since_ns
+        if thread is not None and not thread.is_alive() and not self._is_being_closed:
+            return float("inf")
+        return 0.0 if since is None else (self._clock.now().monotonic_ns - since) / 1e9
 
     @property
     def backlog(self) -> int:
@@ -647,6 +660,8 @@ class Writer:
 
     def _scrub(self, jobs: list[_Job], outcomes: list[object]) -> None:
         """Take the bytes out of the file that jobs have removed from the record; a failure is their outcome."""
+        if any(job.scrubs for job in jobs):
+            self._working_since_ns = None  # as long as the file is large
         for number, job in enumerate(jobs):
             if job.scrubs and not isinstance(outcomes[number], MeterlinkError):
                 try:
@@ -681,6 +696,7 @@ class Writer:
 
     def _wait_for_jobs(self) -> list[_Job] | None:
         """Wait for jobs, or until the files are to be checked; return all jobs, None when closed and all are done."""
+        self._working_since_ns = None
         with self._wake:
             self._wake.wait_for(lambda: self._queue or self._closing or self._check_due)
             if not self._queue and self._closing:
@@ -691,6 +707,7 @@ class Writer:
             # Together with the jobs, which may begin the connections of the dropped readings.
             self._dropped_before, self._dropped = _merge_gaps(self._dropped_before, self._dropped), {}
             self._queued_rows = 0
+        self._working_since_ns = self._clock.now().monotonic_ns
         return self._jobs_in_progress
 
     def _commit(self, jobs: list[_Job]) -> list[object]:
@@ -776,6 +793,7 @@ class Writer:
     def _wait_after(self, failures: int) -> None:
         """Wait before the next try after so many failures before the last one; not while the writer is closing."""
         first, longest = self._retry_delays
+        self._working_since_ns = None
         with self._wake:
             self._wake.wait_for(lambda: self._closing, min(longest, first * 2.0 ** min(failures, 30)))
 

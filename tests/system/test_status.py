@@ -116,7 +116,8 @@ def test_a_folder_without_a_database(tmp_path: Path) -> None:
 def healthy(**changes: Any) -> StatusView:
     view: dict[str, Any] = {
         "running": True, "version": "1", "process": 1, "station": "van-3", "data": "d", "since": None, "uptime": 1.0,
-        "meters": [], "radio_error": "", "packets_waiting": 0, "commits_waiting": 0, "broker": "online", "outbox": 0,
+        "meters": [], "radio_error": "", "packets_waiting": 0, "commits_waiting": 0, "longest_pause": 0.0,
+        "broker": "online", "outbox": 0,
         "set_aside": 0, "messages_dropped": 0, "readings_dropped": 0, "database_bytes": 1, "bytes_per_day": 1,
         "disk_free_bytes": 10**10, "days_left": 400.0, "clock_set": True, "clock_steps": 0, "problems": [],
     }  # fmt: skip
@@ -138,6 +139,7 @@ def meter(state: ConnectionState) -> MeterStatusView:
         ({"disk_free_bytes": LEAST_FREE - 1}, "disk", "alarm"),
         ({"days_left": FEWEST_DAYS_LEFT - 0.1}, "disk", "warning"),
         ({"clock_set": False}, "clock", "warning"),
+        ({"longest_pause": 7.2}, "daemon", "warning"),
         ({"outbox": OUTBOX_LIMIT}, "outbox", "warning"),
         ({"meters": [meter(ConnectionState.NEEDS_ATTENTION)]}, "meter", "warning"),
         ({"meters": [meter(ConnectionState.UNUSABLE)]}, "meter", "warning"),
