@@ -3,7 +3,6 @@
 import asyncio
 import faulthandler
 import io
-import logging
 import signal
 import sys
 import uuid
@@ -14,6 +13,7 @@ from pathlib import Path
 import click
 
 from meterlink.cli.hangup import obey_hangups
+from meterlink.cli.log_output import LogForm, default_form, start_log
 from meterlink.cli.service_manager import ServiceManager
 from meterlink.core.equipment import Meter
 from meterlink.core.text import clean_text
@@ -29,7 +29,12 @@ _BOOT_ID_FILE = Path("/proc/sys/kernel/random/boot_id")  # Linux; elsewhere each
 @click.option("--meter", "meters", multiple=True, metavar="ADDRESS", help="Also connect to this meter; repeatable.")
 @click.option("--adopt", is_flag=True, help="Connect to every meter in range that a driver fits.")
 @click.option("--owned", is_flag=True, hidden=True, help="End with the dashboard that writes to standard input.")
-@click.option("--verbose", is_flag=True, help="Log details on standard error.")
+@click.option("--verbose", is_flag=True, help="Log details on standard error, and every line.")
+@click.option(
+    "--log-format",
+    type=click.Choice([LogForm.TEXT.value, LogForm.JSON.value]),
+    help="The form of the log; default: text, below systemd that of the journal.",
+)
 def command(
     *,
     data: str | None,
@@ -37,6 +42,7 @@ def command(
     adopt: bool,
     owned: bool,
     verbose: bool,
+    log_format: str | None,
 ) -> None:
     """Collect readings from known Bluetooth meters until Ctrl+C, SIGTERM, or until the terminal is closed.
 
@@ -47,11 +53,6 @@ def command(
     Known meters are those in settings.toml of the data folder and those given with --meter. The visit that was active
     when a station last ran goes on; `meterlink visit begin` begins another. SIGHUP reads the settings again.
     """
-    logging.basicConfig(
-        level=logging.DEBUG if verbose else logging.INFO,
-        format="%(asctime)s %(levelname)s %(name)s: %(message)s",
-        stream=sys.stderr,
-    )
     with suppress(io.UnsupportedOperation):  # standard error is no file
         faulthandler.enable()  # the watchdog of systemd kills with SIGABRT: the log then has the place where it hung
     folder = data_dir(data)
@@ -64,10 +65,13 @@ def command(
         meters=tuple(Meter(address=clean_text(address), name="") for address in meters),
         adopt=adopt,
     )
+    station = Station(config)
+    form = LogForm(log_format) if log_format else default_form(sys.stderr)
+    start_log(sys.stderr, form, station.personal_names, verbose=verbose)
     # On Windows aiomqtt needs the selector loop; elsewhere it is the default.
     loop_factory = asyncio.SelectorEventLoop if sys.platform == "win32" else None
     with asyncio.Runner(loop_factory=loop_factory) as runner:
-        runner.run(run_until_signalled(config, owned=owned))
+        runner.run(run_until_signalled(station, owned=owned))
 
 
 def read_boot_id() -> str:
@@ -77,12 +81,12 @@ def read_boot_id() -> str:
     return str(uuid.uuid4())
 
 
-async def run_until_signalled(config: StationConfig, *, owned: bool = False) -> None:
+async def run_until_signalled(station: Station, *, owned: bool = False) -> None:
     """Run a station until SIGINT, SIGTERM or the hang-up of its terminal; any other SIGHUP reads the settings again.
 
     An ``owned`` station also ends with the dashboard that started it.
     """
-    station, manager = Station(config), ServiceManager.of_environment()
+    manager = ServiceManager.of_environment()
 
     def stop() -> None:
         manager.stopping()

@@ -119,6 +119,7 @@ class Station:
         self._teaching: Teaching | None = None
         self._publishing: Publishing | None = None
         self._reload: SettingsReload | None = None
+        self._resumed_site = Site("", "")
         self._loop_lag = LoopLag(lambda: asyncio.get_running_loop().time())
         self._notices: dict[str, NoticeView] = {}
         self._known: KnownMeters | None = None
@@ -134,6 +135,11 @@ class Station:
     def has_watchers(self) -> bool:
         """Whether a dashboard or a command is connected."""
         return self._server is not None and self._server.has_watchers
+
+    def personal_names(self) -> list[tuple[str, str]]:
+        """Return the names of the present site and unit, which must not be in a log, each with the word for it."""
+        sites = [self._resumed_site] if self._collection is None else [self._collection.current.visit.site]
+        return [pair for site in sites for pair in ((site.name, "site"), (site.unit, "unit"))]
 
     def stall(self) -> str:
         """Return a sentence if the writer's thread hangs or has ended; empty while all is well."""
@@ -441,6 +447,7 @@ class Station:
         return resumed_visit(resumed, settings, config.plan)
 
     def _ask_about_old_visit(self, resumed: VisitWithReadings) -> None:
+        self._resumed_site = resumed.site
         age = resumed.last_activity.age(self._config.clock.now(), self._config.boot_id)
         if age is None or age >= OLD_VISIT_HOURS * 3600:
             place = f"{resumed.site.unit}, {resumed.site.name},"

@@ -111,7 +111,7 @@ SEEDS = (
     ("profile", "check", "yard.toml"),
     ("profile", "list", "--lines"),
     ("replay", "yard.jsonl", "--profile", "yard.toml", "--plan", "plan.toml", "--point", "herm"),
-    ("run", "--meter", "00:00:5E:00:53:0A", "--adopt", "--owned", "--verbose"),
+    ("run", "--meter", "00:00:5E:00:53:0A", "--adopt", "--owned", "--verbose", "--log-format", "json"),
     ("schema", "plan"),
     ("status", "--json", "--data", "."),
     ("service", "install", "--root", "image", "--mqtt-password", "pw"),

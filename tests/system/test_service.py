@@ -1,5 +1,7 @@
 """The daemon tells systemd of its life: a socket stands in the place of systemd's."""
 
+import asyncio
+import json
 import os
 import signal
 import socket
@@ -9,8 +11,13 @@ from pathlib import Path
 
 import pytest
 
+from meterlink.core.clock import SystemClock, Timestamp
+from meterlink.core.equipment import Site
+from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.publish.config import make_broker_config
-from meterlink.settings import MqttSettings
+from meterlink.settings import DATABASE_FILE, MqttSettings
+from support.mosquitto_broker import MOSQUITTO, running_broker
+from support.writers import OUTER, running_writer
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="sockets of Unix")
 LIMIT = 60.0  # s; a limit, not a wait
@@ -56,3 +63,35 @@ def test_the_password_is_the_credential_that_systemd_hands_on(tmp_path: Path, mo
     assert make_broker_config(settings, folder).password_file == credentials / "mqtt-password"
     other = MqttSettings("broker.example", username="van-3", password_file="../data/pw")  # noqa: S106  # a name
     assert make_broker_config(other, folder).password_file == folder / "../data/pw"
+
+
+@pytest.mark.skipif(MOSQUITTO is None, reason="mosquitto is not installed")
+async def test_a_log_has_no_password_and_no_name_of_a_site(tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    await asyncio.to_thread(folder.mkdir)
+    now = SystemClock().now()
+    begun = Timestamp(now.utc_ns - 2 * 86_400 * 10**9, now.monotonic_ns)
+    with running_writer(folder / DATABASE_FILE) as writer:  # a visit of two days ago, about which the station asks
+        plan = load_plan(DEFAULT_PLAN).with_usual_answers({})
+        writer.open_visit(Site("Mill Lane bakery", "Condenser 1"), plan, begun).result(OUTER)
+    async with running_broker(tmp_path, "allow_anonymous false") as broker:
+        (folder / "pw").write_text("correct horse battery\n")
+        (folder / "settings.toml").write_text(
+            f'[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\ntls = false\nusername = "v"\npassword_file = "pw"\n'
+        )
+        command = [sys.executable, "-m", "meterlink", "run", "--log-format", "json", "--data", str(folder)]
+        process = await asyncio.create_subprocess_exec(*command, stderr=asyncio.subprocess.PIPE)
+        assert process.stderr is not None
+        lines: list[str] = []
+        async with asyncio.timeout(LIMIT):
+            while not any("refused the user name or password" in line for line in lines):
+                lines.append((await process.stderr.readline()).decode())
+                assert lines[-1], f"it ended: {lines}"
+        process.terminate()
+        lines += (await process.stderr.read()).decode().splitlines()
+        assert await process.wait() == 0
+    records = [json.loads(line) for line in lines]
+    assert all({"at", "level", "source", "text"} <= set(record) for record in records)
+    assert any("The last reading at (unit), (site)" in record["text"] for record in records), lines
+    for secret in ("correct horse", "Mill Lane", "Condenser"):
+        assert not any(secret in line for line in lines)
