@@ -119,8 +119,11 @@ async def try_broker(settings: MqttSettings, folder: Path, station: str) -> Publ
 
     Nothing is published, and a daemon that is connected stays so.
     """
-    from meterlink.publish.config import make_broker_config  # noqa: PLC0415  # a tenth of a second, few stations publish
-    from meterlink.publish.mqtt import BrokerConnection, MqttMessage, new_identifier  # noqa: PLC0415
+    # A tenth of a second, and few stations publish.
+    from meterlink.publish.broker import new_identifier  # noqa: PLC0415
+    from meterlink.publish.config import make_broker_config  # noqa: PLC0415
+    from meterlink.publish.mqtt import BrokerConnection  # noqa: PLC0415
+    from meterlink.publish.mqtt_client import MqttMessage  # noqa: PLC0415
     from meterlink.publish.topics import state_topic  # noqa: PLC0415
 
     will = MqttMessage(f"{state_topic(station)}/check", b"", "application/json")

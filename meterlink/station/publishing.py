@@ -57,6 +57,11 @@ class Publishing:
         """The state of the publisher, as `Publisher.state`; empty without one."""
         return "" if self._publisher is None else self._publisher.state
 
+    @property
+    def publisher(self) -> "Publisher | None":
+        """The present publisher; None without one."""
+        return self._publisher
+
     async def apply(self, mqtt: MqttSettings | None) -> PublishingConfig | None:
         """Publish to the broker of the settings from now on; return how readings become messages, None without one.
 
