@@ -222,7 +222,6 @@ class Peripheral:
 
     async def _run(self) -> None:
         loop = asyncio.get_running_loop()
-        period = 1 / self._instrument.rate
         refresh_at = 0.0
         connection: Connection | None = None
         while True:
@@ -235,11 +234,11 @@ class Peripheral:
             if connection is not self._connection:
                 connection = self._connection
                 self._refresh()
-                refresh_at = loop.time() + period
+                refresh_at = loop.time() + 1 / self._instrument.rate
             if loop.time() >= refresh_at:
                 await self._send(connection, self._refresh())
                 # Refreshes lost to a delay (a busy machine) are not made up.
-                refresh_at = max(refresh_at + period, loop.time())
+                refresh_at = max(refresh_at + 1 / self._instrument.rate, loop.time())
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout_at(refresh_at):
                     await self._changed.wait()
