@@ -1,0 +1,1 @@
+"""Tests on a real BlueZ, in a guest: see README.md."""

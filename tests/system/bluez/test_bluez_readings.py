@@ -1,0 +1,55 @@
+"""Readings over a real BlueZ: from a meter on the air to a verdict, and nothing lost on the way."""
+
+from support.guest.station_guest import StationGuest, until
+
+PLAN = """
+name = "fan capacitor"
+
+[[point]]
+key = "run-capacitor"
+circuit = "fan"
+component = "run capacitor"
+terminals = ["1", "2"]
+quantity = "capacitance"
+state = "isolated and discharged"
+kind = "capacitor"
+rated = "12.5 uF"
+tolerance = "5 %"
+why = "A weak capacitor slows the fan."
+"""
+
+
+def test_a_meter_is_found_bound_and_read_and_its_reading_is_accepted_and_judged(guest: StationGuest) -> None:
+    meter = guest.add_meter("Meter One")
+    meter.hold("0.000")
+    station = guest.add_station()
+    assert f"Meter One  {meter.address}" in station.call("find", "--seconds", "3")
+    assert "driver presented" in station.call("find", "--bind", "Meter One")
+    plan = station.write(PLAN, "fan.toml")
+    station.call("visit", "begin", "--site", "Mill Lane bakery", "--unit", "Condenser 1", "--plan", str(plan))
+    daemon = station.run()
+    station.first_reading(meter, after=0)
+    assert "Meter One: connected" in daemon.log
+
+    meter.hold("11.42")  # 8.6 % below the rated value: outside 5 %
+    daemon.until_logged("11.42 µF outside")
+    (point,) = station.visit()["points"]
+    (accepted,) = point["readings"]
+    assert (accepted["text"], accepted["verdict"], accepted["meter"]) == ("11.42 µF", "outside", "Meter One")
+    assert daemon.end() == 0
+
+
+def test_three_meters_at_four_readings_a_second_lose_nothing(guest: StationGuest) -> None:
+    meters = [guest.add_meter(f"Meter {number}", rate=4.0, first_count=1000 * number) for number in (1, 2, 3)]
+    station = guest.add_station()
+    daemon = station.run(*meters)
+    for meter in meters:
+        station.first_reading(meter, after=0)
+        until(lambda meter=meter: len(meter.sent()) >= 60, "60 readings sent")  # type: ignore[misc]
+    for meter in meters:
+        meter.set_muted(True)
+    for meter in meters:
+        sent = [packet for _, packet in meter.sent()]
+        until(lambda meter=meter, sent=sent: len(station.packets(meter)) >= len(sent), "all committed")  # type: ignore[misc]
+        assert station.packets(meter) == sent
+    assert daemon.end() == 0
