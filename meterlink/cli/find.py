@@ -1,6 +1,7 @@
 """``meterlink find``: the devices in range, the drivers that fit them, and the bound meters."""
 
 import asyncio
+import re
 import secrets
 import textwrap
 import uuid
@@ -22,7 +23,7 @@ from meterlink.core.errors import InputError, SettingsError
 from meterlink.core.text import clean_text, count_phrase
 from meterlink.link.client import LinkClient, NoDaemonError, connect, daemon_stopped
 from meterlink.link.messages import CommandName, DeviceView, DiscoveryView, Topic
-from meterlink.settings import DATABASE_FILE, SETTINGS_FILE, data_dir, load_settings
+from meterlink.settings import BLUETOOTH_ADDRESS, DATABASE_FILE, SETTINGS_FILE, data_dir, load_settings
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers
 from meterlink.store.reader import Reader
@@ -120,13 +121,15 @@ def command(
     \f
 
     Raises:
-        click.UsageError: several actions are given, or --name without --bind.
+        click.UsageError: several actions are given, --name without --bind, or an adapter without an address.
         MeterlinkError: the action failed.
     """
     if sum(map(bool, (connect, bind, unbind, new_address))) > 1:
         raise click.UsageError("Give only one of --connect, --bind, --unbind and --new-address.")
     if name and not bind:
         raise click.UsageError("--name needs --bind.")
+    if adapter and not re.fullmatch(BLUETOOTH_ADDRESS, adapter.strip()):
+        raise click.UsageError(f"--adapter takes an address such as 00:00:5E:00:53:AA, not {clean_text(adapter)}.")
     options = FindOptions(seconds, connect, bind, name, unbind, new_address, clean_text(adapter))
     view, action = asyncio.run(find(data_dir(data), options))
     fields = {

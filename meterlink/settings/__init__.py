@@ -55,10 +55,11 @@ from meterlink.settings.folder import (
     existing_data_dir,
 )
 from meterlink.settings.mqtt_table import MqttSettings
-from meterlink.settings.parser import MeterSettings, Settings, load_settings, settings_schema
+from meterlink.settings.parser import BLUETOOTH_ADDRESS, MeterSettings, Settings, load_settings, settings_schema
 from meterlink.settings.stock import load_stock, stock_schema
 
 __all__ = [
+    "BLUETOOTH_ADDRESS",
     "DATABASE_FILE",
     "DATA_FOLDER_VARIABLE",
     "SETTINGS_FILE",

@@ -37,8 +37,9 @@ _LONGEST_POINT_KEY = 40  # characters, as in plans
 _LONGEST_PROFILE_NAME = 30  # characters, as in profiles
 _DATE_PATTERN = "^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
 # Linux and Windows give a meter's Bluetooth address, macOS a UUID of its own.
-_BLUETOOTH_ADDRESS = "(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}"
-_ADDRESS = f"{_BLUETOOTH_ADDRESS}|[0-9A-Fa-f]{{8}}-(?:[0-9A-Fa-f]{{4}}-){{3}}[0-9A-Fa-f]{{12}}"
+BLUETOOTH_ADDRESS = "(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}"
+"""The pattern of the address of an adapter, and of a meter on Linux and Windows."""
+_ADDRESS = f"{BLUETOOTH_ADDRESS}|[0-9A-Fa-f]{{8}}-(?:[0-9A-Fa-f]{{4}}-){{3}}[0-9A-Fa-f]{{12}}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +137,7 @@ def _parse_address(text: str) -> str:
 
 
 def _parse_adapter(text: str) -> str:
-    if not re.fullmatch(_BLUETOOTH_ADDRESS, text):
+    if not re.fullmatch(BLUETOOTH_ADDRESS, text):
         raise InputError(f"{quote_value(text)} is not the address of a Bluetooth adapter.")
     return text.upper()
 
@@ -275,7 +276,7 @@ SETTINGS = Table(
     ),
     Key(
         "adapter",
-        Parsed(_parse_adapter, '"00:00:5E:00:53:AA"', pattern=f"^{_BLUETOOTH_ADDRESS}$", longest=17),
+        Parsed(_parse_adapter, '"00:00:5E:00:53:AA"', pattern=f"^{BLUETOOTH_ADDRESS}$", longest=17),
         "",
         description="The address of the Bluetooth adapter to use, on Linux; default: the system's choice.",
     ),

@@ -2,7 +2,7 @@
 
 import asyncio
 import logging
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Protocol
 
 from meterlink.core.equipment import DriverFit
@@ -26,11 +26,18 @@ class DeviceLister(Protocol):
         ...
 
 
-async def log_devices_on_the_air(discovery: DeviceLister, known: KnownMeters, *, adopt: bool) -> None:
-    """Log the bound meters at once; after `LISTEN_SECONDS`, the devices on the air that could be bound."""
+async def log_devices_on_the_air(
+    discovery: DeviceLister, known: KnownMeters, radio_error: Callable[[], str], *, adopt: bool
+) -> None:
+    """Log the bound meters at once; after `LISTEN_SECONDS`, the devices on the air that could be bound.
+
+    While ``radio_error`` returns a text, nothing can be heard, and that is logged elsewhere.
+    """
     bound = [named_device(meter.name, meter.address) for meter in known if meter.bound]
     log.info("bound meters: %s", ", ".join(bound) or "none. To see the meters in range: meterlink find")
     await asyncio.sleep(LISTEN_SECONDS)
+    while radio_error():  # noqa: ASYNC110  # a state without an event; nobody waits for this log
+        await asyncio.sleep(LISTEN_SECONDS)
     try:
         view = await discovery.discovery_view()
     except MeterlinkError as error:  # of the database, which alarms by itself

@@ -345,7 +345,7 @@ class Station:
                         group.create_task(self._begin_commands(collection), name="begin-commands"),
                     ]
                     if config.packet_source is None:
-                        report = log_devices_on_the_air(discovery, known, adopt=config.adopt)
+                        report = log_devices_on_the_air(discovery, known, lambda: radio.state.error, adopt=config.adopt)
                         tasks.append(group.create_task(report, name="air-report"))
                         moved = MovedMeters(
                             radio, self._reader.known_meters, drivers.name_for, meter_commands.change_address

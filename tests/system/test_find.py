@@ -504,7 +504,7 @@ def test_the_command_line(tmp_path: Path, find_calls: list[FindOptions]) -> None
         "done": "",
     }
     assert find_calls == [FindOptions(), FindOptions(connect=A)]
-    for wrong in (["--name", "x"], ["--bind", A, "--unbind", A]):
+    for wrong in (["--name", "x"], ["--bind", A, "--unbind", A], ["--adapter", "hci0"]):
         result = runner.invoke(find_module.command, ["--data", str(tmp_path), *wrong])
         assert result.exit_code == 2
     assert len(find_calls) == 2

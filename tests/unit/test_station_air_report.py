@@ -78,8 +78,11 @@ def test_the_bound_meters_are_logged_at_once(broken: bool, caplog: pytest.LogCap
                 radio_error="",
             )
 
+    errors = ["Bluetooth is switched off.", "Bluetooth is switched off.", ""]
     with caplog.at_level(logging.INFO):
-        run_in_virtual_time(log_devices_on_the_air(Lister(), KnownMeters(Settings("van")), adopt=False))
+        known = KnownMeters(Settings("van"))
+        run_in_virtual_time(log_devices_on_the_air(Lister(), known, lambda: errors.pop(0), adopt=False))
+    assert errors == []  # it was waited for: "wake your meter" would be wrong
     assert caplog.messages[0] == "bound meters: none. To see the meters in range: meterlink find"
     assert len(caplog.messages) == 2
     assert ("cannot be listed" if broken else "find --bind") in caplog.messages[1]
