@@ -77,6 +77,7 @@ class Radio:
         self._timeouts = timeouts or RadioTimeouts()
         if bluetooth_watch is None and scanner_backend is None:
             bluetooth_watch = platform_watch()
+        self._bluetooth_watch = bluetooth_watch
         self._adapter = AdapterChoice(adapter, bluetooth_watch) if adapter else None
         self._scanner = Scanner(
             on_advertisement=self._on_advertisement,
@@ -132,6 +133,13 @@ class Radio:
     def known_meter(self, address: str) -> Meter | None:
         """Return the known meter at ``address``, None if there is none."""
         return self._known_meters.get(_normalize_address(address))
+
+    def use_adapter(self, address: str) -> None:
+        """Scan with the adapter at ``address`` from now on; empty for the system's choice. Connections stay open."""
+        self._adapter = AdapterChoice(address, self._bluetooth_watch) if address else None
+        if self._watch is not None:
+            self._watch.use_adapter(address)
+        self._scanner.use_adapter(self._adapter)
 
     def configured_driver(self, address: str) -> DriverFactory | None:
         """Return the configured driver factory of the meter at ``address``, None if there is none."""

@@ -43,6 +43,10 @@ class RadioWatch:
         self._state: BluetoothState | None = None
         self._scan_check: asyncio.TimerHandle | None = None
 
+    def use_adapter(self, address: str) -> None:
+        """Watch the adapter at ``address`` from now on."""
+        self._adapter = address.upper()
+
     async def run(self) -> None:
         """Follow the watch until cancelled; begin again when it fails."""
         pause = self._timeouts.retry_first

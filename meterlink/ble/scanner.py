@@ -89,6 +89,11 @@ class Scanner:
         self._paused = False
         self._requested.set()
 
+    def use_adapter(self, adapter: AdapterChoice | None) -> None:
+        """Scan with another adapter at once."""
+        self._adapter = adapter
+        self.retry_now()
+
     def doubt(self, since: float) -> None:
         """Restart the scan if nothing is heard from ``since`` (event loop time) for ``timeouts.doubt_after``.
 

@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from typing import Protocol
 
@@ -55,8 +56,13 @@ def device_lines(devices: Iterable[DeviceView], *, searching: bool) -> Iterator[
     heard = [device for device in devices if not device["bound"] and device["rssi"] is not None and not device["state"]]
     heard.sort(key=lambda device: (-device["score"], -(device["rssi"] or 0)))
     listed = [device for device in heard if _fits(device) or (searching and device["name"])][:_MOST_LINES]
+    names = Counter(device["name"] for device in heard)
     for device in listed:
-        yield f"on the air: {named_device(device['name'], device['address'])}, {device['rssi']} dBm. {_advice(device)}"
+        # A log has no whole addresses: it may be passed on.
+        unique = bool(device["name"]) and names[device["name"]] == 1
+        known_as = f'"{device["name"]}"' if unique else "ADDRESS (listed by: meterlink find)"
+        name = named_device(device["name"], device["address"])
+        yield f"on the air: {name}, {device['rssi']} dBm. {_advice(device, known_as)}"
     if searching and not heard:
         yield "on the air: nothing is heard. Wake your meter, switch its Bluetooth on, move closer."
     elif searching and len(heard) > len(listed):
@@ -67,7 +73,7 @@ def _fits(device: DeviceView) -> bool:
     return device["fit"] != DriverFit.NO
 
 
-def _advice(device: DeviceView) -> str:
+def _advice(device: DeviceView, known_as: str) -> str:
     if not _fits(device):
-        return device["unusable_reason"]
-    return f"The driver {device['driver']} fits. To bind it: meterlink find --bind {device['address']}"
+        return device["unusable_reason"].replace(device["address"], known_as)
+    return f"The driver {device['driver']} fits. To bind it: meterlink find --bind {known_as}"

@@ -23,7 +23,7 @@ log = logging.getLogger(__name__)
 
 
 class SettingsReload:
-    """Puts changed settings in force: meters and their facts, the judge, the broker.
+    """Puts changed settings in force: meters and their facts, the judge, the broker, the adapter.
 
     An open visit is judged again where its limits, rule or accuracy are others now, as after a restart. The name of the
     station counts from its next start. Keys and firm are read anew by those who use them. ``report(level, text)`` gets
@@ -92,6 +92,9 @@ class SettingsReload:
         # The time of the file decides, too: where a technician's entry is older, that of the settings counts.
         self.settings = settings
         self._desk.set_settings(settings)
+        if settings.adapter != before.adapter:
+            self._radio.use_adapter(settings.adapter)
+            changed.append("Bluetooth adapter")
         self._collection.set_judge(settings.capacitor_tolerance, settings.rule, settings.ambient_celsius)
         await self._change_meters(before.meters, settings.meters)
         judged = await self._desk.judge_open_visits()

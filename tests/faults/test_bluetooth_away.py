@@ -256,6 +256,24 @@ async def test_an_adapter_that_is_not_there_is_named_with_those_that_are() -> No
 
 
 @warped
+async def test_another_adapter_is_used_at_once_and_no_link_is_lost() -> None:
+    air = Air(FakeMeter())
+    async with rig(air=air, bluetooth_watch=FakeWatch(air)) as r:
+        await r.connected()
+        scans = air.scans
+        r.radio.use_adapter(ADAPTER)
+        await r.until(lambda: air.scans == scans + 1, 1)
+        assert air.scanned_with == "hci0"
+        r.radio.use_adapter("F0:00:00:00:00:02")
+        await r.until(lambda: "F0:00:00:00:00:02 is not there" in r.radio.state.error, 1)
+        r.radio.use_adapter("")
+        await r.until(lambda: r.radio.state.error == "", 1)
+        assert air.scanned_with is None
+        assert r.state() is ConnectionState.CONNECTED
+        assert len(air.meters[ADDRESS].clients) == 1
+
+
+@warped
 async def test_a_platform_that_chooses_itself_says_so() -> None:
     async with rig(FakeMeter(), adapter=ADAPTER) as r:
         await r.until(lambda: "this system chooses it itself" in r.radio.state.error, 5)

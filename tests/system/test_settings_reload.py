@@ -113,9 +113,14 @@ def test_a_meter_that_the_settings_name_is_connected_and_let_go(tmp_path: Path) 
         assert views["meters"]["meters"][0]["name"] == "hook"
         connections = len(Reader(tmp_path / DATABASE_FILE).connections())
         assert connections == 1, "a new name does not cost the connection"
-        write_settings(tmp_path, "")
+        write_settings(tmp_path, 'adapter = "00:00:5E:00:53:AA"\n')
         await station.reload_settings()
         await until(lambda: views["meters"]["meters"] == [])
+        # The simulated radio has no adapters to choose from: the error shows that the choice has arrived.
+        await until(lambda: "adapter 00:00:5E:00:53:AA cannot be chosen" in views["meters"]["radio_error"])
+        write_settings(tmp_path, "")
+        await station.reload_settings()
+        await until(lambda: views["meters"]["radio_error"] == "")
 
     run_in_virtual_time(run(), busy=lambda: any(station.busy for station in stations))
 

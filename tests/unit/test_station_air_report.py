@@ -41,8 +41,21 @@ def test_a_fitting_device_is_listed_with_the_command_that_binds_it() -> None:
     # The technician has bought a second meter of a known kind and has never heard of binding.
     devices = [device(1, "Mine", DriverFit.LIKELY, bound=True), device(2, "Phone"), device(3, "Yard", DriverFit.LIKELY)]
     assert list(device_lines(devices, searching=False)) == [
-        "on the air: Yard (53:03), -60 dBm. The driver yard fits. To bind it: meterlink find --bind 00:00:5E:00:53:03"
+        'on the air: Yard (53:03), -60 dBm. The driver yard fits. To bind it: meterlink find --bind "Yard"'
     ]
+
+
+def test_two_devices_of_one_name_have_no_name_to_be_bound_by() -> None:
+    lines = list(device_lines([device(number, "Yard", DriverFit.LIKELY) for number in (3, 4)], searching=False))
+    assert all(line.endswith("meterlink find --bind ADDRESS (listed by: meterlink find)") for line in lines)
+    assert len(lines) == 2
+
+
+def test_no_line_has_a_whole_address() -> None:
+    unread = device(1, "Bench")
+    unread["unusable_reason"] = f"Read its services: meterlink find --connect {unread['address']}"
+    [line] = device_lines([unread], searching=True)
+    assert line == 'on the air: Bench (53:01), -60 dBm. Read its services: meterlink find --connect "Bench"'
 
 
 def test_without_a_bound_meter_named_devices_are_listed_with_the_reason() -> None:
