@@ -120,7 +120,7 @@ class Discovery:
             backend=scanner_backend,
             timeouts=self._timeouts,
             jitter=jitter,
-            adapter=AdapterChoice(adapter, platform_watch()) if adapter else None,
+            adapter=AdapterChoice(adapter, platform_watch() if scanner_backend is None else None),
         )
         self._task: asyncio.Task[None] | None = None
 

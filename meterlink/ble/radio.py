@@ -78,7 +78,7 @@ class Radio:
         if bluetooth_watch is None and scanner_backend is None:
             bluetooth_watch = platform_watch()
         self._bluetooth_watch = bluetooth_watch
-        self._adapter = AdapterChoice(adapter, bluetooth_watch) if adapter else None
+        self._adapter = AdapterChoice(adapter, bluetooth_watch)
         self._scanner = Scanner(
             on_advertisement=self._on_advertisement,
             on_scan_result=self._on_scan_result,
@@ -136,7 +136,7 @@ class Radio:
 
     def use_adapter(self, address: str) -> None:
         """Scan with the adapter at ``address`` from now on; empty for the system's choice. Connections stay open."""
-        self._adapter = AdapterChoice(address, self._bluetooth_watch) if address else None
+        self._adapter = AdapterChoice(address, self._bluetooth_watch)
         if self._watch is not None:
             self._watch.use_adapter(address)
         self._scanner.use_adapter(self._adapter)
@@ -271,7 +271,8 @@ class Radio:
         await self._context.radio_ready.wait()
         try:
             async with timeout_with_cleanup(self._timeouts.scan_start_stop, self._timeouts.cleanup):
-                bluez: BlueZAdapterArgs = {} if self._adapter is None else {"adapter": await self._adapter.name()}
+                name = await self._adapter.name()
+                bluez: BlueZAdapterArgs = {"adapter": name} if name else {}
                 adapter = await BleakAdapter.get(backend=self._adapter_backend, bluez=bluez)
                 devices = await adapter.get_connected_devices()
         except Exception as error:  # noqa: BLE001 - not offered everywhere (NotImplementedError), and only a shortcut

@@ -42,7 +42,7 @@ class Scanner:
     """Owns scanning, so that scans never overlap.
 
     ``on_advertisement`` receives every advertisement. ``on_scan_result`` receives None each time a scan has started,
-    and the error each time a start failed. Neither may raise or block. Without ``adapter`` the system chooses one.
+    and the error each time a start failed. Neither may raise or block.
     """
 
     def __init__(
@@ -53,7 +53,7 @@ class Scanner:
         backend: type[BaseBleakScanner] | None = None,
         timeouts: RadioTimeouts | None = None,
         jitter: Callable[[float, float], float] = random.uniform,
-        adapter: AdapterChoice | None = None,
+        adapter: AdapterChoice,
     ) -> None:
         self._on_advertisement = on_advertisement
         self._on_scan_result = on_scan_result
@@ -89,7 +89,7 @@ class Scanner:
         self._paused = False
         self._requested.set()
 
-    def use_adapter(self, adapter: AdapterChoice | None) -> None:
+    def use_adapter(self, adapter: AdapterChoice) -> None:
         """Scan with another adapter at once."""
         self._adapter = adapter
         self.retry_now()
@@ -152,7 +152,8 @@ class Scanner:
         try:
             try:
                 async with timeout_with_cleanup(self._timeouts.scan_start_stop, self._timeouts.cleanup):
-                    bluez: BlueZScannerArgs = {} if self._adapter is None else {"adapter": await self._adapter.name()}
+                    name = await self._adapter.name()
+                    bluez: BlueZScannerArgs = {"adapter": name} if name else {}
                     # A fresh object each time: a failed one may be half open.
                     scanner = BleakScanner(receive, bluez=bluez, backend=self._backend)
                     await scanner.start()

@@ -256,6 +256,25 @@ async def test_an_adapter_that_is_not_there_is_named_with_those_that_are() -> No
 
 
 @warped
+async def test_of_several_adapters_it_is_always_the_same() -> None:
+    # A meter that is paired with one adapter is a stranger to the other.
+    second = Adapter("hci1", "F0:00:00:00:00:02", powered=True, discovering=False)
+    air = Air(FakeMeter())
+    air.other_adapters = (second,)
+    async with rig(air=air, bluetooth_watch=FakeWatch(air)) as r:
+        await r.connected()
+        assert air.scanned_with == "hci0"
+        air.adapter_name = ""  # pulled out
+        air.other_adapters = (second, Adapter("hci2", "F0:00:00:00:00:03", powered=True, discovering=False))
+        air.tell()
+        await r.until(lambda: air.scanned_with == "hci1", 5)
+        air.adapter_name = "hci0"
+        air.tell()
+        await asyncio.sleep(5)
+        assert air.scanned_with == "hci1"  # the one that is in use stays in use
+
+
+@warped
 async def test_another_adapter_is_used_at_once_and_no_link_is_lost() -> None:
     air = Air(FakeMeter())
     async with rig(air=air, bluetooth_watch=FakeWatch(air)) as r:

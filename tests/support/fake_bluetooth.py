@@ -133,6 +133,7 @@ class Air:
         self.away_error: BleakError = NO_ADAPTER
         self.connect_error: BleakError = BleakError("device 'dev' not found")
         self.resumes = 0
+        self.other_adapters: tuple[Adapter, ...] = ()
         self.adapter_name = "hci0"  # empty while it is unplugged
         self.scanned_with: str | None = None  # the name of the adapter that bleak was given
         self.owner = ":1.1"  # of the Bluetooth service
@@ -207,7 +208,8 @@ class Air:
         if not self.owner:
             return BluetoothState("", (), self.resumes)
         adapter = Adapter(self.adapter_name, ADAPTER, powered=self.present, discovering=self.scanner is not None)
-        return BluetoothState(self.owner, (adapter,) if self.adapter_name else (), self.resumes)
+        adapters = (adapter,) if self.adapter_name else ()
+        return BluetoothState(self.owner, (*adapters, *self.other_adapters), self.resumes)
 
     def vanish(self) -> None:
         self.present = False
