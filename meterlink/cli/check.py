@@ -114,6 +114,8 @@ def _check_files(folder: Path, settings: Settings | None, *, is_online: bool) ->
         secrets.append(password)
         # The password of a daemon that is connected may be a credential of systemd.
         missing = set() if password.exists() or is_online else {str(password)}
+    if settings is not None and settings.mqtt is not None and settings.mqtt.certificate_file:
+        secrets.append(folder / (settings.mqtt.key_file or settings.mqtt.certificate_file))
     yield checks.check_secrets(machine.facts_of_files(secrets), missing, has_modes=has_modes)
 
 

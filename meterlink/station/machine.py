@@ -119,8 +119,7 @@ async def try_broker(settings: MqttSettings, folder: Path, station: str) -> Publ
 
     Nothing is published, and a daemon that is connected stays so.
     """
-    # A tenth of a second, and few stations publish.
-    from meterlink.publish.broker import new_identifier  # noqa: PLC0415
+    from meterlink.publish.broker import new_identifier  # noqa: PLC0415  # a tenth of a second, few stations publish
     from meterlink.publish.config import make_broker_config  # noqa: PLC0415
     from meterlink.publish.mqtt import BrokerConnection  # noqa: PLC0415
     from meterlink.publish.mqtt_client import MqttMessage  # noqa: PLC0415

@@ -53,14 +53,14 @@ class Publishing:
         self._task: asyncio.Task[None] | None = None
 
     @property
+    def publisher(self) -> "Publisher | None":
+        """The present publisher; None without a broker."""
+        return self._publisher
+
+    @property
     def state(self) -> str:
         """The state of the publisher, as `Publisher.state`; empty without one."""
         return "" if self._publisher is None else self._publisher.state
-
-    @property
-    def publisher(self) -> "Publisher | None":
-        """The present publisher; None without one."""
-        return self._publisher
 
     async def apply(self, mqtt: MqttSettings | None) -> PublishingConfig | None:
         """Publish to the broker of the settings from now on; return how readings become messages, None without one.

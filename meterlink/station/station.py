@@ -55,7 +55,6 @@ from meterlink.store.writer import Writer
 
 if TYPE_CHECKING:
     from meterlink.profiles import Profile
-    from meterlink.publish.publisher import Publisher
 
 log = logging.getLogger(__name__)
 
@@ -321,7 +320,7 @@ class Station:
                 places,
                 meter_commands,
                 meter_facts,
-                outbox=OutboxCommands(self._writer, self._reader, self._publisher),
+                outbox=OutboxCommands(self._writer, self._reader, lambda: publishing.publisher),
                 seals=SealCommands(self._writer),
                 status=self._status(known, collection),
                 thinning=ThinningCommands(self._writer, config.clock),
@@ -446,9 +445,6 @@ class Station:
         resumed = await asyncio.wrap_future(self._writer.activate_visit(ids.uid))
         assert resumed is not None  # noqa: S101  # it is open
         return resumed_visit(resumed, settings, config.plan)
-
-    def _publisher(self) -> "Publisher | None":
-        return None if self._publishing is None else self._publishing.publisher
 
     def _ask_about_old_visit(self, resumed: VisitWithReadings) -> None:
         self._resumed_site = resumed.site

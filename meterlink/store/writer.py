@@ -625,6 +625,7 @@ class Writer:
         """
         try:
             while (fault := self._database.fault()) is not None:
+                self._working_since_ns = None  # a copy takes as long as the file is large
                 self._begin_fault(DatabaseMovedError(f"{self._path} {fault}."))
                 if fault is FileFault.REPLACED:
                     self._commit_to_lost_file(uncommitted)
