@@ -88,7 +88,8 @@ def _run_checks(folder: Path, *, full_database: bool, long_scan: bool) -> Iterat
     yield checks.check_clock(is_set=clock_is_set(now), steps=0 if view is None else view["clock_steps"])
     yield _check_database(folder / DATABASE_FILE, full=full_database)
     yield checks.check_adapter(machine.adapters())
-    yield from _check_bluetooth(folder, view if running else None, long_scan=long_scan)
+    adapter = "" if settings is None else settings.adapter
+    yield from _check_bluetooth(folder, view if running else None, adapter=adapter, long_scan=long_scan)
     if settings is not None:
         yield _check_broker(folder, settings, view if running else None)
 
@@ -150,14 +151,16 @@ def _check_database(database: Path, *, full: bool) -> CheckResult:
     return checks.check_database(error, database.stat().st_size, full=full)
 
 
-def _check_bluetooth(folder: Path, daemon: StatusView | None, *, long_scan: bool) -> Iterator[CheckResult]:
+def _check_bluetooth(
+    folder: Path, daemon: StatusView | None, *, adapter: str, long_scan: bool
+) -> Iterator[CheckResult]:
     if daemon is not None and not long_scan:
         error = RadioError(daemon["radio_error"]) if daemon["radio_error"] else None
         yield checks.check_bluetooth(error, 0, by_daemon=True)
         return
     seconds = machine.LONG_SCAN if long_scan else machine.QUICK_SCAN
     found: tuple[RadioError | None, list[DiscoveredDevice]]
-    found = asyncio.run(machine.scan(seconds, until_heard=not long_scan))
+    found = asyncio.run(machine.scan(seconds, until_heard=not long_scan, adapter=adapter))
     yield checks.check_bluetooth(found[0], len(found[1]), by_daemon=False)
     if long_scan and found[0] is None:
         database = folder / DATABASE_FILE

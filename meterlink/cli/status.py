@@ -8,7 +8,9 @@ from typing import cast
 
 import click
 
+from meterlink.cli.exposition import exposition
 from meterlink.cli.output import Form, data_option, listing_options, local_time_text, print_table, print_text
+from meterlink.cli.output_file import write_output
 from meterlink.cli.station_command import require_success
 from meterlink.cli.table import Cell, styled
 from meterlink.core.clock import SystemClock, utc_nanoseconds
@@ -29,15 +31,20 @@ _YEAR = 365.0  # days
 
 @click.command()
 @data_option
+@click.option(
+    "--prometheus", metavar="FILE", default="", help="Write the state as Prometheus text to this file; - for a pipe."
+)
 @listing_options("name", "state", "at", "gaps", "gap_seconds", "lost", "dropped_packets", "address")
-def command(*, data: str | None, form: Form) -> None:
+def command(*, data: str | None, prometheus: str, form: Form) -> None:
     """Show the state of the daemon: meters, queues, losses, disk, clock, and every problem.
 
     \b
         meterlink status
         meterlink status --json || mail -s "The station in van 3" office
+        meterlink status --prometheus /var/lib/textfile/meterlink.prom
 
-    The exit status is 0 if all is well, and 1 if something is wrong or no daemon runs. A meter that is off or out of
+    The exit status is 0 if all is well, and 1 if something is wrong or no daemon runs; with --prometheus it is 0 once
+    the file is written. A meter that is off or out of
     range is not wrong. Gaps are those of the last 24 hours; 'today' is the last 24 hours.
 
     With --json: running, version, process, station, data, since, uptime (s), meters (each with name, address, state,
@@ -50,9 +57,16 @@ def command(*, data: str | None, form: Form) -> None:
         CommandError: the daemon is just starting.
         LinkError: the daemon has another version, or is just stopping.
         StoreError: the database cannot be read.
+        InputError: the file cannot be written.
+        click.UsageError: two forms are wanted.
     """
     folder = existing_data_dir(data)
     view = read_status(folder)
+    if prometheus:
+        if form.is_for_programs:
+            raise click.UsageError("Give either --prometheus, or --json or --lines.")
+        write_output(prometheus, exposition(view).encode())
+        return
     if not form.prints(view, cast("list[dict[str, object]]", view["meters"])):
         _print_status(view)
     click.get_current_context().exit(1 if view["problems"] else 0)

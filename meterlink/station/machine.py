@@ -91,10 +91,13 @@ def _run_command(command: Sequence[str]) -> str | None:
 
 
 async def scan(
-    seconds: float, *, until_heard: bool, backend: ScannerBackend | None = None
+    seconds: float, *, until_heard: bool, adapter: str = "", backend: ScannerBackend | None = None
 ) -> tuple[RadioError | None, list[DiscoveredDevice]]:
-    """Scan for ``seconds``, with ``until_heard`` until any device is heard; return the error and the devices."""
-    async with Discovery(scanner_backend=backend) as discovery:
+    """Scan for ``seconds``, with ``until_heard`` until any device is heard; return the error and the devices.
+
+    ``adapter`` is the address of the adapter to use; without one the system chooses.
+    """
+    async with Discovery(scanner_backend=backend, adapter=adapter) as discovery:
         try:
             await discovery.scan(seconds, (lambda _device: True) if until_heard else None)
         except RadioError as error:

@@ -114,6 +114,7 @@ SEEDS = (
     ("run", "--meter", "00:00:5E:00:53:0A", "--adopt", "--owned", "--verbose", "--log-format", "json"),
     ("schema", "plan"),
     ("status", "--json", "--data", "."),
+    ("status", "--prometheus", "state.prom", "--data", "."),
     ("service", "install", "--root", "image", "--mqtt-password", "pw"),
     ("service", "install", "--user", "--root", "image"),
     ("service", "remove", "--root", "image"),
