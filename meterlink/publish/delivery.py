@@ -10,6 +10,7 @@ from meterlink.publish.broker import UnreachableError
 from meterlink.publish.mqtt import BrokerConnection
 from meterlink.publish.mqtt_client import MqttMessage, PublishResult
 from meterlink.publish.outbox import Outbox, OutboxMessage
+from meterlink.publish.retained_states import RetainedStates
 from meterlink.record.senml import CONTENT_TYPE
 
 # Unacknowledged messages at a time: enough for 160 messages a second over a link with 100 ms round trip, and few enough
@@ -29,22 +30,6 @@ class _Sent(NamedTuple):
     entry: OutboxMessage | None  # None for a retained state
     topic: str
     at: float  # time of the event loop in s
-
-
-class RetainedStates:
-    """Messages that the broker keeps for later subscribers: the newest of each topic, published on every connection."""
-
-    def __init__(self) -> None:
-        self.messages: dict[str, MqttMessage] = {}
-        self.unsent: dict[str, None] = {}  # topics in the order of their changes
-        self.changed: Callable[[], None] = lambda: None
-
-    def set(self, message: MqttMessage) -> None:
-        """Let ``message`` be the retained one of its topic; the same content again is not sent again."""
-        if self.messages.get(message.topic) != message:
-            self.messages[message.topic] = message
-            self.unsent[message.topic] = None
-            self.changed()
 
 
 class Delivery:
@@ -77,6 +62,7 @@ class Delivery:
         self._wake = asyncio.Event()
         self._queue: deque[OutboxMessage] = deque()
         self._last_read = 0
+        self._last_sent = 0
         self._in_flight: dict[asyncio.Future[PublishResult], _Sent] = {}
         self._answered: list[tuple[OutboxMessage, str]] = []  # with the reason of a denial
         self._unbooked = 0
@@ -88,12 +74,27 @@ class Delivery:
         self.answers = 0
         """Number of messages of the outbox that the broker has answered."""
         self.denials = 0
-        """How many of them it denied."""
+        """Number of messages and retained states that it denied."""
 
     @property
-    def suspects(self) -> list[OutboxMessage]:
-        """The messages without an answer; after a loss, one of them may be its cause."""
-        return [sent.entry for sent in self._in_flight.values() if sent.entry is not None]
+    def has_unanswered(self) -> bool:
+        """Whether messages are under way; after a loss, one of them may be its cause."""
+        return bool(self._in_flight)
+
+    @property
+    def lone(self) -> OutboxMessage | str | None:
+        """The message that is under way alone, or the topic of a retained state that is; else None."""
+        if len(self._in_flight) != 1:
+            return None
+        (sent,) = self._in_flight.values()
+        return sent.topic if sent.entry is None else sent.entry
+
+    def read_again(self) -> None:
+        """Drop the messages that were read ahead: some may have been taken out of the outbox."""
+        self._queue.clear()
+        self._last_read = self._last_sent
+        if self._reading is not None:
+            self._reading.cancel()
 
     async def run(self) -> None:
         """Publish until ``stopping`` is set; return when every sent message has its answer, and all are booked.
@@ -105,8 +106,8 @@ class Delivery:
         stopping = asyncio.create_task(self._stopping.wait())
         stopping.add_done_callback(self._wake_up)
         self._connection.lost.add_done_callback(self._wake_up)
-        self._states.unsent = dict.fromkeys(self._states.messages)
         self._states.changed = self._wake.set
+        self._states.begin_connection()
         try:
             while not self._is_finished():
                 self._wake.clear()
@@ -143,12 +144,12 @@ class Delivery:
     def _send(self) -> None:
         now = asyncio.get_running_loop().time()
         while len(self._in_flight) < self._window():
-            if self._states.unsent:
-                topic = next(iter(self._states.unsent))
-                del self._states.unsent[topic]
-                self._send_message(self._states.messages[topic], None, now)
+            state = self._states.next()
+            if state is not None:
+                self._send_message(state, None, now)
             elif self._queue and self._unbooked < MAX_UNBOOKED and not self._stopping.is_set():
                 entry = self._queue.popleft()
+                self._last_sent = entry.id
                 self._send_message(MqttMessage(entry.topic, entry.payload, CONTENT_TYPE, entry.message_id), entry, now)
             else:
                 break
@@ -168,12 +169,14 @@ class Delivery:
         if sent is None or answer.cancelled():
             return
         denial = answer.result().denial_reason
+        self.denials += bool(denial)
         if sent.entry is not None:
             self._answered.append((sent.entry, denial))
             self._unbooked += 1
             self.answers += 1
             self.careful = self.careful and self.answers < MAX_IN_FLIGHT
         elif denial:
+            self._states.give_up(sent.topic)
             self._on_denied([(sent.topic, denial)])
         self._wake.set()
 
@@ -210,9 +213,10 @@ class Delivery:
 
     def _collect_page(self) -> None:
         if self._reading is not None and self._reading.done():
-            page, self._reading = self._reading.result(), None
-            self._queue.extend(page)
-            self._last_read = page[-1].id
+            reading, self._reading = self._reading, None
+            if not reading.cancelled():
+                self._queue.extend(page := reading.result())
+                self._last_read = page[-1].id
 
     # Booking
 
@@ -234,7 +238,6 @@ class Delivery:
             await self._outbox.delete_sent(accepted)
         if denied:
             await self._outbox.reject({entry.id: denial for entry, denial in denied})
-            self.denials += len(denied)
             self._on_denied([(entry.topic, denial) for entry, denial in denied])
         self._unbooked -= len(answered)
 

@@ -18,10 +18,11 @@ from meterlink.publish.broker import (
     MessageRejectedError,
     UnreachableError,
 )
-from meterlink.publish.delivery import Delivery, RetainedStates
+from meterlink.publish.delivery import Delivery
 from meterlink.publish.mqtt import BrokerConnection
 from meterlink.publish.mqtt_client import MqttMessage, PublishResult
 from meterlink.publish.outbox import Outbox
+from meterlink.publish.retained_states import RetainedStates
 from meterlink.publish.topics import state_topic
 
 FIRST_RETRY_DELAY = 1.0  # s; doubled with every failure up to LONGEST_RETRY_DELAY
@@ -92,8 +93,9 @@ class Publisher:
         self._states = RetainedStates()
         self._delivery: Delivery | None = None  # of the present connection, or of the one that was just lost
         self._careful = False
-        self._suspect_id = 0
+        self._suspect: int | str = 0  # the id of a message, or the topic of a retained state
         self._suspect_losses = 0
+        self._publishes_state = True  # until the broker denies it
         self._try_now = asyncio.Event()
         self._has_outcome = asyncio.Event()
         self._online_since: int | None = None  # monotonic ns
@@ -140,6 +142,8 @@ class Publisher:
         Earlier denials are no longer reported: their messages may have been put back.
         """
         self._denials.clear()
+        self._publishes_state = True
+        self._states.try_again()
         self._outbox.changed.set()
         if self.state == "online":
             self._report_online()
@@ -150,6 +154,11 @@ class Publisher:
             async with asyncio.timeout(self._reply_timeout):
                 await self._has_outcome.wait()
         return self._reported[1]
+
+    def read_again(self) -> None:
+        """Publish nothing that was taken out of the outbox meanwhile; call it in the event loop's thread."""
+        if self._delivery is not None:
+            self._delivery.read_again()
 
     async def _keep_connected(self) -> None:
         failures = 0
@@ -237,26 +246,31 @@ class Publisher:
         try:
             await delivery.run()
         except PublishError as error:
-            self._careful = delivery.careful or bool(delivery.suspects)
+            self._careful = delivery.careful or delivery.has_unanswered
             await self._suspect_message(delivery, error)
             raise
         self._careful = delivery.careful
 
     async def _suspect_message(self, delivery: Delivery, error: PublishError) -> None:
         """Set the message aside that was alone under way, if it must be the reason why the broker hung up."""
-        if len(delivery.suspects) != 1 or not isinstance(error, ClosedByBrokerError | MessageRejectedError):
+        lone = delivery.lone
+        if lone is None or not isinstance(error, ClosedByBrokerError | MessageRejectedError):
             return
-        (entry,) = delivery.suspects
-        self._suspect_losses = self._suspect_losses + 1 if entry.id == self._suspect_id else 1
-        self._suspect_id = entry.id
+        suspect = lone if isinstance(lone, str) else lone.id
+        self._suspect_losses = self._suspect_losses + 1 if suspect == self._suspect else 1
+        self._suspect = suspect
         if isinstance(error, MessageRejectedError):
             reason = error.message
         elif self._suspect_losses >= LOSSES_OF_A_SUSPECT:
             reason = f"{self._broker} closed the connection {self._suspect_losses} times when it got this message."
         else:
             return
-        await self._outbox.reject({entry.id: reason})
-        self._note_denials([(entry.topic, reason)])
+        if isinstance(lone, str):
+            self._states.give_up(lone)
+            self._note_denials([(lone, reason)])
+        else:
+            await self._outbox.reject({lone.id: reason})
+            self._note_denials([(lone.topic, reason)])
 
     async def _wait_for_result(
         self, connection: BrokerConnection, answer: asyncio.Future[PublishResult]
@@ -276,9 +290,12 @@ class Publisher:
         raise UnreachableError(f"{self._broker} has not acknowledged a message for {self._reply_timeout:g} s.")
 
     async def _publish_state(self, connection: BrokerConnection, state: Literal["online", "offline"]) -> None:
+        if not self._publishes_state:
+            return
         message = self._state_message(state, "stopped" if state == "offline" else "")
         answer = await self._wait_for_result(connection, connection.send(message))
         if answer.denial_reason:
+            self._publishes_state = False  # some brokers hang up at each denial, and nothing else would be published
             self._denials.setdefault(answer.denial_reason, message.topic)
 
     def _state_message(self, state: Literal["online", "offline"], reason: str) -> MqttMessage:
@@ -306,7 +323,8 @@ class Publisher:
         named = [f"{topic}: {reason}" for reason, topic in self._denials.items()][:_NAMED_REASONS]
         self._report(
             NoticeLevel.WARNING,
-            f"{self._broker} denied messages ({'; '.join(named)}). They are set aside; see: meterlink outbox list",
+            f"{self._broker} denied messages ({'; '.join(named)}). Check its rules for this station. See: meterlink "
+            "outbox list",
         )
 
     def _report(self, level: NoticeLevel, text: str) -> None:

@@ -3,6 +3,7 @@
     meterlink/<station>/readings/<meter>                          raw readings
     meterlink/<station>/accepted/<unit>/<component>[/<section>]   accepted readings with their verdict
     meterlink/<station>/state                                     online or offline, retained
+    meterlink/<station>/alarm                                     the station's alarms, retained
 
 The text of a level is a person's or a meter's; `topic_level` replaces the characters that MQTT forbids.
 """
@@ -47,3 +48,8 @@ def accepted_topic(station: str, site: Site, point: TestPoint) -> str:
 def state_topic(station: str) -> str:
     """Return the topic of the station's state, online or offline."""
     return f"{ROOT}/{topic_level(station)}/state"
+
+
+def alarm_topic(station: str) -> str:
+    """Return the topic of the station's alarms."""
+    return f"{ROOT}/{topic_level(station)}/alarm"

@@ -31,12 +31,14 @@ class PlaceCommands:
         reader: Reader,
         *,
         publish_again: Callable[[], Awaitable[None]],
+        on_forgotten: Callable[[], None],
     ) -> None:
         self._current = current
         self._desk = desk
         self._writer = writer
         self._reader = reader
         self._publish_again = publish_again
+        self._on_forgotten = on_forgotten
 
     async def move_visit(self, site: str, unit: str, visit: str) -> Mapping[str, object]:
         """Let a visit, the active one if ``visit`` is empty, be one of another unit, known or new.
@@ -163,6 +165,7 @@ class PlaceCommands:
             raise InputError(f"{text!r} is nothing to remove beside the site.", f"Write {_UNITS}, or nothing.")
         await self._desk.wait_for_commits()
         name = await asyncio.wrap_future(self._writer.forget_site(place_name(site), units=text == _UNITS))
+        self._on_forgotten()
         return {"site": name}
 
     async def forget_visit(self, visit: str) -> None:
@@ -173,6 +176,7 @@ class PlaceCommands:
         """
         await self._desk.wait_for_commits()
         await asyncio.wrap_future(self._writer.forget_visit(visit))
+        self._on_forgotten()
 
     async def _change(self, future: Future[None], moved_uid: str = "") -> None:
         """Wait for a change of places, and show the active visit with it.

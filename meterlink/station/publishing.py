@@ -1,7 +1,7 @@
 """The publisher of a station: started, replaced when the settings change, and ended last."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -48,6 +48,7 @@ class Publishing:
         self._clock = clock
         self._on_state = on_state
         self._connects = connects
+        self._retained: dict[str, Mapping[str, object]] = {}
         self._outbox: StoreOutbox | None = None
         self._publisher: Publisher | None = None
         self._task: asyncio.Task[None] | None = None
@@ -83,8 +84,21 @@ class Publishing:
         outbox = self._outbox = self._outbox or StoreOutbox(self._reader, self._writer)
         outbox.changed.set()
         self._publisher = Publisher(broker, self._station, outbox, self._on_state, clock=self._clock)
+        for topic, content in self._retained.items():
+            self._publisher.set_retained(topic, content)
         self._task = asyncio.create_task(self._publisher.run(), name="publisher")
         return PublishingConfig(self._station, outbox.changed)
+
+    def set_retained(self, topic: str, content: Mapping[str, object]) -> None:
+        """Keep ``content`` at the broker for later subscribers, also at one of later settings; see `Publisher`."""
+        self._retained[topic] = content
+        if self._publisher is not None:
+            self._publisher.set_retained(topic, content)
+
+    def read_again(self) -> None:
+        """Publish nothing that was taken out of the outbox meanwhile."""
+        if self._publisher is not None:
+            self._publisher.read_again()
 
     async def end(self) -> None:
         """Publish the last messages, `FLUSH_TIMEOUT` at most, and end; the rest stays on the disk."""

@@ -297,7 +297,12 @@ class Station:
             meter_facts.log_remarks()
             await collection.repairs.load_stock()
             places = PlaceCommands(
-                current, desk, self._writer, self._reader, publish_again=collection.commands.publish_again
+                current,
+                desk,
+                self._writer,
+                self._reader,
+                publish_again=collection.commands.publish_again,
+                on_forgotten=publishing.read_again,
             )
             self._reload = reload = SettingsReload(
                 config.folder,

@@ -539,3 +539,91 @@ async def test_a_retained_state_is_published_on_every_connection_and_when_it_cha
             while broker.connections < 2 or running.publisher.state != "online":  # noqa: ASYNC110 - as above
                 await asyncio.sleep(0)
     assert [message.topic for message in broker.published[:2]] == [topic, topic]
+
+
+@pytest.mark.parametrize("last_words", [b"", NOT_AUTHORIZED_PUBACK], ids=["silently", "not authorized"])
+async def test_a_retained_state_that_makes_the_broker_hang_up_holds_up_nothing(last_words: bytes) -> None:
+    outbox = MemoryOutbox(["meterlink/van/readings/a"] * 20)
+    denying = closes_at(lambda topic: topic.endswith("/alarm"), last_words)
+    async with stub(denying) as broker, publishing(broker.port, outbox, free=5, stop_timeout=0.1) as running:
+        running.publisher.set_retained("meterlink/van/alarm", {"alarm": "disk"})
+        await outbox.empty()
+        running.publisher.set_retained("meterlink/van/alarm", {"alarm": "radio"})
+    assert not outbox.rejected
+    assert "meterlink/van/alarm" in running.notices[-1][1]
+
+
+async def test_a_denied_birth_that_makes_the_broker_hang_up_holds_up_nothing() -> None:
+    async def denying(broker: Stub, client: Client) -> None:
+        await client.packet()
+        client.connack()
+        while True:
+            message = await client.published()
+            client.puback(message.mid, 0x87 if message.topic.endswith("/state") else 0)
+            if message.topic.endswith("/state"):
+                return
+
+    outbox = MemoryOutbox(["meterlink/van/readings/a"] * 20)
+    async with stub(denying) as broker, publishing(broker.port, outbox, free=5, stop_timeout=0.1) as running:
+        await outbox.empty()
+    assert not outbox.rejected
+    assert "meterlink/van/state" in running.notices[-1][1]
+
+
+async def test_a_broker_without_its_memory_gets_the_retained_states_again() -> None:
+    states: list[str] = []
+
+    async def act(broker: Stub, client: Client) -> None:
+        await client.accept()
+        message = await client.published()
+        states.append(message.topic)
+        client.puback(message.mid)
+        if len(states) == 2:
+            await broker.acknowledge_all(client)
+
+    async with stub(act) as broker, publishing(broker.port, MemoryOutbox([]), free=1) as running:
+        running.publisher.set_retained("meterlink/van/alarm", {"alarm": "disk"})
+        async with asyncio.timeout(GENEROUS):
+            while len(states) < 2 or running.publisher.state != "online":  # noqa: ASYNC110 - the stub has no event
+                await asyncio.sleep(0)
+    assert states == ["meterlink/van/alarm"] * 2
+
+
+@pytest.mark.parametrize("seed", range(8))
+async def test_a_broker_at_random_gets_every_message_that_it_accepts(seed: int) -> None:
+    """It denies, hangs up, answers late, out of order or not at all; some messages it can never stand."""
+    chance = random.Random(seed)
+    total = 60
+    poison = {f"id-{number}" for number in chance.sample(range(1, total + 1), 4)}
+    denied = {f"id-{number}" for number in chance.sample(range(1, total + 1), 6)} - poison
+    hangs_up_at_denial = chance.random() < 0.5
+    accepted: set[str] = set()
+
+    async def act(_: Stub, client: Client) -> None:
+        await client.accept()
+        late: list[int] = []
+        while True:
+            message = await client.published()
+            if message.message_id in poison or chance.random() < 0.02:
+                return
+            if message.message_id in denied:
+                client.puback(message.mid, 0x87)
+                if hangs_up_at_denial:
+                    return
+                continue
+            if message.message_id:
+                accepted.add(message.message_id)
+            late.append(message.mid)
+            if chance.random() < 0.95 or not message.message_id:
+                chance.shuffle(late)
+                while late:
+                    client.puback(late.pop())
+
+    outbox = MemoryOutbox(["meterlink/van/readings/a"] * total)
+    async with stub(act) as broker, publishing(broker.port, outbox, free=10_000, reply_timeout=0.05, stop_timeout=0.1):
+        await outbox.empty()
+    refused = {f"id-{number}" for number in outbox.rejected}
+    assert refused >= poison | denied
+    # A broker that hangs up for no reason, twice in a row at the same message alone, takes it with it: to a person.
+    assert accepted | refused == {f"id-{number}" for number in range(1, total + 1)}
+    assert len(refused - poison - denied) <= 2

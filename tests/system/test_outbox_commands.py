@@ -106,8 +106,8 @@ async def test_a_command_publishes_now(tmp_path: Path, monkeypatch: pytest.Monke
     monkeypatch.setattr("random.random", lambda: 1.0)
     monkeypatch.setattr("meterlink.publish.publisher.FIRST_RETRY_DELAY", 1e6)
     monkeypatch.setattr("meterlink.publish.publisher.LONGEST_RETRY_DELAY", 1e6)
-    async with running_broker(tmp_path) as mosquitto:
-        await mosquitto.stop()
+    mosquitto = MosquittoBroker(tmp_path)
+    try:
         async with running_station(folder, mosquitto.port):
             status, out, err = await asyncio.to_thread(run_command, "outbox", "publish")
             assert (status, err) == (1, "")
@@ -124,3 +124,5 @@ async def test_a_command_publishes_now(tmp_path: Path, monkeypatch: pytest.Monke
                 "waiting": 0,
                 "refused": 0,
             }
+    finally:
+        await mosquitto.stop()

@@ -242,6 +242,29 @@ async def test_a_denied_birth_is_a_warning_and_later_messages_are_sent() -> None
     assert "meterlink/north van/state: Not authorized" in bench.notices[0][1]
 
 
+async def test_messages_that_were_taken_out_of_the_outbox_are_not_published() -> None:
+    connection = FakeConnection(lambda message: PublishResult() if message.retain else None)
+    bench = Bench([connection], MemoryOutbox(["t"] * MAX_IN_FLIGHT * 2))
+    publisher = bench.publisher()
+    task = asyncio.create_task(publisher.run())
+    await connection.has_sent(1 + MAX_IN_FLIGHT)  # the others are read already
+    forgotten = [id_ for id_ in bench.outbox.entries if id_ > MAX_IN_FLIGHT and id_ % 2]
+    for id_ in forgotten:
+        del bench.outbox.entries[id_]
+    publisher.read_again()
+    for _, answer in connection.sent[1:]:
+        answer.set_result(PublishResult())
+    left = MAX_IN_FLIGHT - len(forgotten)
+    await connection.has_sent(1 + MAX_IN_FLIGHT + left)
+    for _, answer in connection.sent[1 + MAX_IN_FLIGHT :]:
+        answer.set_result(PublishResult())
+    await bench.outbox.empty()
+    publisher.stop()
+    await task
+    sent = [int(message.message_id.removeprefix("id-")) for message, _ in connection.sent if message.message_id]
+    assert sent == [id_ for id_ in range(1, MAX_IN_FLIGHT * 2 + 1) if id_ not in forgotten]
+
+
 async def test_the_outbox_of_a_real_database_is_emptied(tmp_path: Path) -> None:
     path = tmp_path / "meterlink.db"
     writer = Writer(path, station="van", clock=SystemClock(), boot_id="boot", on_alarm=lambda _: None)
