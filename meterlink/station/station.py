@@ -24,8 +24,10 @@ from meterlink.core.text import named_device
 from meterlink.core.version import VERSION
 from meterlink.link.messages import Command, CommandResult, Message, NoticeView, Topic
 from meterlink.link.server import LinkServer
+from meterlink.publish.topics import alarm_topic
 from meterlink.settings import DATABASE_FILE, Settings
 from meterlink.station.air_report import log_devices_on_the_air
+from meterlink.station.alarms import Alarms
 from meterlink.station.collection import Collection
 from meterlink.station.commands import CommandTable, command_rows
 from meterlink.station.committer import OnAccepted
@@ -120,6 +122,7 @@ class Station:
         self._publishing: Publishing | None = None
         self._reload: SettingsReload | None = None
         self._resumed_site = Site("", "")
+        self._alarms: Alarms | None = None
         self._loop_lag = LoopLag(lambda: asyncio.get_running_loop().time())
         self._notices: dict[str, NoticeView] = {}
         self._known: KnownMeters | None = None
@@ -317,6 +320,13 @@ class Station:
                 is_taught=self._teaching.is_teaching,
                 report=partial(self._report_notice, "settings"),
             )
+            status = self._status(known, collection)
+            self._alarms = Alarms(
+                status,
+                status.present_problems,
+                partial(publishing.set_retained, alarm_topic(config.settings.station)),
+                config.clock,
+            )
             table = command_rows(
                 collection.commands,
                 collection.assignment,
@@ -327,7 +337,7 @@ class Station:
                 meter_facts,
                 outbox=OutboxCommands(self._writer, self._reader, lambda: publishing.publisher),
                 seals=SealCommands(self._writer),
-                status=self._status(known, collection),
+                status=status,
                 thinning=ThinningCommands(self._writer, config.clock),
                 teaching=self._teaching,
             )
@@ -346,6 +356,7 @@ class Station:
                         group.create_task(collection.run()),
                         group.create_task(watching, name="profiles"),
                         group.create_task(self._loop_lag.run(), name="loop-lag"),
+                        group.create_task(self._alarms.run(), name="alarms"),
                         group.create_task(self._begin_commands(collection), name="begin-commands"),
                     ]
                     if config.packet_source is None:
@@ -498,6 +509,8 @@ class Station:
             log.warning("%s", state.error or "The radio works again.")
         if self._collection is not None:
             self._collection.set_radio_state(state)
+        if self._alarms is not None:
+            self._alarms.request()
         if self._teaching is not None:
             self._teaching.request_view()
 
@@ -549,6 +562,8 @@ class Station:
         if notice["text"] and self._notices.get(source) != notice:
             log.warning("%s", notice["text"])
         self._notices[source] = notice
+        if self._alarms is not None:
+            self._alarms.request()
         order = (NoticeLevel.ALARM, NoticeLevel.WARNING, NoticeLevel.INFO)
         notices = self._notices.values()
         self._send_view(min(notices, key=lambda present: (not present["text"], order.index(present["level"]))))

@@ -101,6 +101,20 @@ class StationStatus:
         self._longest_pause = longest_pause
         self._started = clock.now()
 
+    def present_problems(self, view: StatusView | None) -> list[ProblemView]:
+        """Return the problems of this moment; disk, clock and outbox are those of ``view``, an earlier `status`.
+
+        Without one they are left out: the database cannot be read.
+        """
+        present = self._meters()
+        if view is None:
+            view = _view_of(self._folder, self._clock.now(), self._known, _EMPTY)
+        renewed = StatusView(**view)
+        renewed["meters"] = self._with_present(view["meters"], present["meters"])
+        renewed["radio_error"] = present["radio_error"]
+        renewed["longest_pause"] = self._longest_pause()
+        return problems(renewed, self._notices())
+
     async def status(self) -> StatusView:
         """Return the present state.
 
@@ -167,6 +181,10 @@ def _stored_view(folder: Path, now: Timestamp, known: KnownMeters) -> StatusView
         stored = Reader(folder / DATABASE_FILE).status(now.utc_ns - _DAY_NS)
     except NoDatabaseError:  # no station has run yet
         stored = _EMPTY
+    return _view_of(folder, now, known, stored)
+
+
+def _view_of(folder: Path, now: Timestamp, known: KnownMeters, stored: StoredStatus) -> StatusView:
     free = shutil.disk_usage(folder).free
     rate = stored.recent_bytes
     return StatusView(

@@ -1,17 +1,14 @@
 """The settings are read again while the station runs: meters, judge and broker; an error changes nothing."""
 
 import asyncio
-import os
-from collections.abc import Awaitable, Callable
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from meterlink.ble.connection import ReceivedPacket
 from meterlink.core.equipment import ConnectionState
 from meterlink.core.units import Quantity
 from meterlink.link.messages import CommandName
-from meterlink.settings import DATABASE_FILE, SETTINGS_FILE, load_settings
+from meterlink.settings import DATABASE_FILE, load_settings
 from meterlink.station.station import Station, StationConfig
 from meterlink.store.reader import Reader
 from meterlink_simulators.air import Air
@@ -19,19 +16,12 @@ from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders.presented import PresentedEncoder
 from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 from support.mosquitto_broker import MOSQUITTO, running_broker
+from support.silent_stations import Silence, at_station, write_settings
 from support.tools import skip_without_tool
 from support.virtual_stations import run_at_station, until
 
 ADDRESS = "C0:00:5E:00:53:01"
 HERM = "run-capacitor-herm"
-
-
-def write_settings(folder: Path, text: str) -> None:
-    """Write the settings, as a later file than the one before."""
-    path = folder / SETTINGS_FILE
-    before = path.stat().st_mtime_ns if path.exists() else 0
-    path.write_text(text, encoding="utf-8")
-    os.utime(path, ns=(before + 10**9, before + 10**9))
 
 
 async def done(station: Station, command: str, **fields: str) -> dict[str, Any]:
@@ -123,31 +113,6 @@ def test_a_meter_that_the_settings_name_is_connected_and_let_go(tmp_path: Path) 
         await until(lambda: views["meters"]["radio_error"] == "")
 
     run_in_virtual_time(run(), busy=lambda: any(station.busy for station in stations))
-
-
-class Silence:
-    """Stands in the radio's place, and sends nothing until it is ended."""
-
-    def __init__(self) -> None:
-        self.ended = asyncio.Event()
-
-    async def run(self, _put: Callable[[ReceivedPacket], None], _wait: Callable[[], Awaitable[None]]) -> None:
-        await self.ended.wait()
-
-
-async def at_station(config: StationConfig, body: Callable[[Station, dict[str, Any]], Awaitable[None]]) -> None:
-    """Run ``body`` at a station; it gets the station and the newest view of each topic."""
-    station = Station(config)
-    views: dict[str, Any] = {}
-    station.add_listener(lambda message: views.__setitem__(message["topic"], message))
-    task = asyncio.create_task(station.run())
-    await station.started.wait()
-    try:
-        async with asyncio.timeout(120):
-            await body(station, views)
-    finally:
-        station.stop()
-        await task
 
 
 async def test_a_broker_comes_changes_and_goes(tmp_path: Path) -> None:
