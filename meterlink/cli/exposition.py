@@ -36,7 +36,7 @@ def _lines(metric: Metric) -> str:
 def _metrics(view: StatusView) -> Iterator[Metric]:
     yield _gauge("up", "Whether a daemon runs and answers.", view["running"])
     yield _gauge("uptime_seconds", "Time since the daemon's start.", view["uptime"])
-    levels = Counter(problem["level"] for problem in view["problems"])
+    levels = Counter(str(problem["level"]) for problem in view["problems"])
     yield _labelled("problems", "Present problems.", {level: levels[level] for level in ("alarm", "warning")}, "level")
     if view["radio_error"] is not None:
         yield _gauge("radio_up", "Whether Bluetooth works.", not view["radio_error"])
