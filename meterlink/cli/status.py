@@ -14,6 +14,7 @@ from meterlink.cli.output_file import write_output
 from meterlink.cli.station_command import require_success
 from meterlink.cli.table import Cell, styled
 from meterlink.core.clock import SystemClock, utc_nanoseconds
+from meterlink.core.errors import InputError
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.text import count_phrase
 from meterlink.link.client import NoDaemonError, connect, start_remedy
@@ -26,6 +27,8 @@ from meterlink.store.lock import lock_holder
 # A daemon that works answers within milliseconds; one whose event loop hangs does not answer at all.
 _ANSWER_TIMEOUT = 10.0  # s
 _COLOURS = {NoticeLevel.ALARM: "red", NoticeLevel.WARNING: "yellow"}
+SERVICE_FOLDER = Path("/var/lib/meterlink")
+"""The data folder of the daemon that the system's unit starts."""
 _YEAR = 365.0  # days
 
 
@@ -65,11 +68,23 @@ def command(*, data: str | None, prometheus: str, form: Form) -> None:
     if prometheus:
         if form.is_for_programs:
             raise click.UsageError("Give either --prometheus, or --json or --lines.")
-        write_output(prometheus, exposition(view).encode())
+        _write_exposition(prometheus, view)
         return
     if not form.prints(view, cast("list[dict[str, object]]", view["meters"])):
         _print_status(view)
     click.get_current_context().exit(1 if view["problems"] else 0)
+
+
+def _write_exposition(name: str, view: StatusView) -> None:
+    """Write the state as text for Prometheus.
+
+    Raises:
+        InputError: the file cannot be written.
+    """
+    try:
+        write_output(name, exposition(view).encode())
+    except InputError as error:
+        raise InputError(error.message, "Give another file to --prometheus.") from error
 
 
 def read_status(folder: Path) -> StatusView:
@@ -89,9 +104,15 @@ def read_status(folder: Path) -> StatusView:
     if holder:
         text = f"The daemon on {folder} (process {holder}) does not answer. End it and start it again."
     else:
-        text = f"No daemon runs on {folder}. {start_remedy(folder)}"
+        elsewhere = f" The service of this machine has its data in {SERVICE_FOLDER}." if _is_elsewhere(folder) else ""
+        text = f"No daemon runs on {folder}. {start_remedy(folder)}{elsewhere}"
     view["problems"].insert(0, ProblemView(source="daemon", level=NoticeLevel.ALARM, text=text))
     return view
+
+
+def _is_elsewhere(folder: Path) -> bool:
+    """Return whether the data folder of the service of this machine is another one."""
+    return SERVICE_FOLDER.exists() and folder != SERVICE_FOLDER
 
 
 async def _ask_daemon(folder: Path) -> StatusView:

@@ -11,7 +11,7 @@ _MOST_PROBLEMS = 3  # of SQLite's sentences: enough to see that there is damage
 def check_pages(path: Path, *, full: bool = False) -> None:
     """Check every page of a database; ``full`` also compares the indexes and the references between tables.
 
-    The quick check needs about a second for each 200 MB, the full one some times as long.
+    Both read the whole file.
 
     Raises:
         DamagedDatabaseError: a page is damaged; the message has SQLite's own words.

@@ -97,4 +97,7 @@ def test_without_a_daemon_it_is_down(tmp_path: Path) -> None:
     status, out, err = run_command("status", "--prometheus", "-", "--data", str(tmp_path))
     assert (status, err) == (0, "")
     assert parsed(out)["meterlink_up"] == {(): 0.0}
+    status, out, err = run_command("status", "--prometheus", str(tmp_path / "no" / "x"), "--data", str(tmp_path))
+    assert (status, out) == (2, "")
+    assert err.endswith("Give another file to --prometheus.\n")
     assert run_command("status", "--prometheus", "-", "--json", "--data", str(tmp_path)).status == 2

@@ -103,6 +103,17 @@ def test_without_a_daemon_the_folder_is_described(tmp_path: Path) -> None:
     assert all(line.count("\t") == 7 for line in out.splitlines())
 
 
+def test_the_folder_of_the_service_is_named_beside_an_own_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("meterlink.cli.status.SERVICE_FOLDER", tmp_path / "service")
+    own = tmp_path / "own"
+    own.mkdir()
+    assert "The service of this machine" not in run_command("status", "--data", str(own)).out
+    (tmp_path / "service").mkdir()
+    named = f"The service of this machine has its data in {tmp_path / 'service'}."
+    assert named in run_command("status", "--data", str(own)).out
+    assert named not in run_command("status", "--data", str(tmp_path / "service")).out
+
+
 def test_a_folder_without_a_database(tmp_path: Path) -> None:
     status, out, err = run_command("status", "--data", str(tmp_path))
     assert (status, err) == (1, "")

@@ -41,7 +41,7 @@ def command() -> None:
 )
 @root_option
 def install(*, is_user: bool, mqtt_password: Path | None, root: Path | None) -> None:
-    """Write the unit, and the account of the daemon; start it with the commands that are printed.
+    """Write the unit of the daemon. The commands that start it are printed.
 
     \b
         sudo meterlink service install
@@ -73,7 +73,7 @@ def install(*, is_user: bool, mqtt_password: Path | None, root: Path | None) -> 
 @user_option
 @root_option
 def remove(*, is_user: bool, root: Path | None) -> None:
-    """End the service and remove its unit; the data folder and the account stay.
+    """End the service. The data folder and the account stay.
 
     \b
         sudo meterlink service remove
