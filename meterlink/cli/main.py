@@ -50,6 +50,7 @@ _COMMANDS = {
     ),
     "backup": LazyCommand("meterlink.cli.backup", "command", "Write the record to a file, and check it.", _KEEPING),
     "restore": LazyCommand("meterlink.cli.restore", "command", "Make a backup the record of a folder.", _KEEPING),
+    "salvage": LazyCommand("meterlink.cli.salvage", "command", "Save the readable part of a damaged record.", _KEEPING),
     "thin": LazyCommand("meterlink.cli.thin", "command", "Delete old raw readings, after a preview.", _KEEPING),
     "import": LazyCommand("meterlink.cli.import_", "command", "Take in readings that were exported.", _KEEPING),
     "outbox": LazyCommand(

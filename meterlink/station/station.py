@@ -3,7 +3,8 @@
 import asyncio
 import logging
 import random
-from collections.abc import Awaitable, Callable, Iterable, Mapping
+import threading
+from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from functools import partial
@@ -17,7 +18,7 @@ from meterlink.ble.radio import Radio
 from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.equipment import ConnectionState, Meter, Plan, Site, TestPoint
-from meterlink.core.errors import DatabaseLockedError
+from meterlink.core.errors import DamagedDatabaseError, DatabaseLockedError, StoreError
 from meterlink.core.meter_facts import FactName
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.text import named_device
@@ -51,6 +52,7 @@ from meterlink.station.teaching import Teaching
 from meterlink.station.thinning_commands import ThinningCommands
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.station.visit_desk import VisitDesk, pin_meters, resumed_visit
+from meterlink.store.checking import quick_check
 from meterlink.store.reader import Reader
 from meterlink.store.rows import MeterRow, VisitWithReadings
 from meterlink.store.writer import Writer
@@ -357,6 +359,7 @@ class Station:
                         group.create_task(watching, name="profiles"),
                         group.create_task(self._loop_lag.run(), name="loop-lag"),
                         group.create_task(self._alarms.run(), name="alarms"),
+                        group.create_task(self._check_record(), name="record-check"),
                         group.create_task(self._begin_commands(collection), name="begin-commands"),
                     ]
                     if config.packet_source is None:
@@ -385,6 +388,27 @@ class Station:
             notices=lambda: self._notices,
             longest_pause=lambda: self._loop_lag.longest,
         )
+
+    async def _check_record(self) -> None:
+        """Look at all pages of the database, beside the work, and raise an alarm where they are damaged."""
+        stopped = threading.Event()
+        path = self._config.folder / DATABASE_FILE
+        try:
+            faults: Sequence[str] = await asyncio.to_thread(quick_check, path, stopped.is_set)
+        except DamagedDatabaseError as error:
+            faults = (error.message,)
+        except StoreError as error:  # it is locked or gone now: the writer says so
+            log.warning("The record could not be checked. %s", error)
+            return
+        finally:
+            stopped.set()
+        if faults:
+            text = (
+                f"The record is damaged: {faults[0]}. End the station when the job is done, then save the readable"
+                " part: meterlink salvage -o FILE"
+            )
+            log.error("%s", "; ".join(faults))
+            self._send_notice("damage", NoticeView(topic=Topic.NOTICE, level=NoticeLevel.ALARM, text=text))
 
     async def _begin_commands(self, collection: Collection) -> None:
         """Judge the readings of the resumed visit by the present limits, rules and meters; then take commands."""

@@ -330,11 +330,14 @@ def as_store_error(error: BaseException, path: Path) -> StoreError:
                 f"Another program has locked {path}.", f"Close the program that has it open. ({name})"
             )
         case sqlite3.SQLITE_NOTADB:
-            return NotADatabaseError(f"{path} is not a Meterlink database.", "Name another folder with --data.")
+            return NotADatabaseError(
+                f"{path} is not a Meterlink database.",
+                "Name another folder with --data; if it was one, its beginning is damaged: meterlink salvage -o FILE.",
+            )
         case sqlite3.SQLITE_CORRUPT:
             return DamagedDatabaseError(
                 f"{path} is damaged.",
-                f"Move the whole folder aside and start again; keep it: most data can be recovered. ({name})",
+                f"End the station, then save the readable part: meterlink salvage -o FILE. ({name})",
             )
         case sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_READONLY | sqlite3.SQLITE_PERM:
             return DatabaseAccessError(

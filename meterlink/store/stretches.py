@@ -157,6 +157,19 @@ class StretchWriter:
         self._next_id = newest + 1
 
 
+def insert_alone(connection: sqlite3.Connection, reading_id: int, row: ReadingRow) -> None:
+    """Insert a raw reading with this row id, in an ended stretch of its own.
+
+    Raises:
+        StoreError: it has digits without the status ok, or that status without digits.
+        InputError: its unit is unknown.
+    """
+    places, digits = _encode(row.reading.digits)
+    stretch_id = connection.execute(_INSERT_STRETCH, _stretch_values(row, places, reading_id)).lastrowid
+    connection.execute("UPDATE stretches SET last_reading_id = first_reading_id WHERE id = ?", (stretch_id,))
+    connection.execute(_insert_statement(1), (reading_id, stretch_id, 0, 0, digits, row.reading.packet))
+
+
 def decimal_text(number: Decimal | None) -> str | None:
     """Return a number as a display shows it: no exponent, trailing zeros kept; None for None."""
     return None if number is None else f"{number:f}"

@@ -56,6 +56,7 @@ SEEDS = (
     ("seal", "replace-key", "--yes", "--reason", "stolen", "--json", "--data", "."),
     ("backup", "-o", "record.zip", "--whole", "--force", "--json", "--data", "."),
     ("restore", "record.db", "--replace", "--json", "--data", "restored"),
+    ("salvage", "-o", "salvaged.db", "--json", "--data", "."),
     ("thin", "--older-than", "90d", "--yes", "--compact", "--json", "--data", "."),
     ("backup", "-o", "second-phone.db", "--data", "."),
     ("merge", "second-phone.db", "--preview", "--json", "--data", "."),

@@ -2,7 +2,9 @@
 
 import json
 import shutil
+import sqlite3
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -166,3 +168,33 @@ def test_a_foreign_file_is_refused(data: Path) -> None:
         code, _, err = run_command(*line)
         assert code == 1
         assert err.endswith("weekly.db is not a Meterlink database. Check the name of the file.\n")
+
+
+def test_a_damaged_record_is_salvaged_and_restored(data: Path) -> None:
+    database = data / DATABASE_FILE
+    contents = bytearray(database.read_bytes())
+    with closing(sqlite3.connect(database)) as connection:
+        (root,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'visits'").fetchone()
+    contents[(root - 1) * 4096 : root * 4096] = b"\xff" * 4096
+    database.write_bytes(contents)
+    code, _, err = run_command("history")
+    assert code == 1
+    assert "is damaged. End the station, then save the readable part: meterlink salvage -o FILE." in err
+    code, out, err = run_command("salvage", "-o", "salvaged.db")
+    assert (code, err) == (0, "")
+    first, *lines = out.splitlines()
+    assert first.split() == ["Rows", "of", "saved", "lost", "made", "again"]
+    assert "accepted readings  28     0" in [line.rstrip() for line in lines]
+    assert "visits             0      9     9" in lines
+    assert lines[-1] == "Go on with it: meterlink restore salvaged.db --replace"
+    assert run_command("restore", "salvaged.db", "--replace")[0] == 0
+    assert run_command("history")[0] == 0
+    _, out, _ = run_command("salvage", "-o", "again.db", "--json")
+    fields = json.loads(out)
+    assert fields["whole"]
+    assert fields["tables"][0] == {
+        "name": "accepted_readings", "saved": 28, "lost": 0, "at_most": False, "made_again": 0
+    }  # fmt: skip
+    code, _, err = run_command("salvage", "-o", "again.db")
+    assert code == 2
+    assert "exists already" in err
