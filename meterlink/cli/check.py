@@ -13,7 +13,7 @@ from meterlink.cli.output import data_option, json_option, print_text, printable
 from meterlink.cli.status import read_status
 from meterlink.cli.table import styled
 from meterlink.core.clock import SystemClock, clock_is_set
-from meterlink.core.errors import MeterlinkError, RadioError, SettingsError, StoreError
+from meterlink.core.errors import DamagedDatabaseError, MeterlinkError, RadioError, SettingsError, StoreError
 from meterlink.core.version import VERSION
 from meterlink.link.messages import StatusView
 from meterlink.seal.station_key import KEY_FILE
@@ -22,7 +22,7 @@ from meterlink.station import machine
 from meterlink.station import machine_checks as checks
 from meterlink.station.machine_checks import CheckResult, Outcome
 from meterlink.station.status import status_without_daemon
-from meterlink.store.page_check import check_pages
+from meterlink.store.checking import full_check, quick_check
 from meterlink.store.reader import Reader
 
 _COLOURS = {Outcome.OK: "green", Outcome.WRONG: "red", Outcome.CANNOT_TELL: "yellow"}
@@ -145,7 +145,12 @@ def _check_database(database: Path, *, full: bool) -> CheckResult:
         return checks.check_database(None, None, full=full)
     error: StoreError | None = None
     try:
-        check_pages(database, full=full)
+        faults = full_check(database) if full else quick_check(database)
+        if faults:
+            error = DamagedDatabaseError(
+                f"{database} is damaged: {'; '.join(faults)}.",
+                "Stop the daemon, and save the readable part: meterlink salvage -o FILE",
+            )
     except StoreError as found:
         error = found
     return checks.check_database(error, database.stat().st_size, full=full)

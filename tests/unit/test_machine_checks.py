@@ -32,9 +32,7 @@ from meterlink.station.machine_checks import (
     check_settings,
 )
 from meterlink.station.status import FEWEST_DAYS_LEFT, LEAST_FREE
-from meterlink.store.page_check import check_pages
 from meterlink.store.rows import MeterRow
-from support.large_records import write_raw
 
 OK, WRONG, CANNOT_TELL = Outcome.OK, Outcome.WRONG, Outcome.CANNOT_TELL
 MINE = FileFacts("/data", 1000, 0o700)
@@ -183,25 +181,3 @@ def test_a_bound_meter_is_found_at_its_present_address() -> None:
         HeardMeter("clamp", heard=False),
         HeardMeter(rows[2].meter.address, heard=False),
     ]
-
-
-# Pages
-
-
-def test_a_damaged_page_is_found_and_the_file_stays_as_it_is(tmp_path: Path) -> None:
-    path = tmp_path / "meterlink.db"
-    write_raw(path, 3_000)
-    check_pages(path)
-    check_pages(path, full=True)
-    whole = path.read_bytes()
-    size = 4096
-    found = 0
-    for page in range(1, len(whole) // size):
-        path.write_bytes(whole[: page * size] + bytes(size) + whole[(page + 1) * size :])
-        before = path.read_bytes()
-        try:
-            check_pages(path, full=True)
-        except DamagedDatabaseError:
-            found += 1
-        assert path.read_bytes() == before
-    assert found >= 0.9 * (len(whole) // size - 1)  # a free page has nothing to lose
