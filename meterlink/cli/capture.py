@@ -15,7 +15,7 @@ from meterlink.core.clock import SystemClock
 from meterlink.core.errors import LinkError
 from meterlink.core.text import count_phrase
 from meterlink.link.client import NoDaemonError, connect
-from meterlink.settings import DATABASE_FILE, data_dir
+from meterlink.settings import DATABASE_FILE, chosen_adapter, data_dir
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers
 from meterlink.station.recording import CaptureCounts, CaptureFileWriter, CaptureRecorder, read_typed_lines
@@ -82,8 +82,9 @@ async def _record(
     folder: Path, address: str, name: str, output: Path, requests: ConnectionRequests, seconds: float | None
 ) -> CaptureCounts:
     await _check_no_station(folder)
+    adapter = await asyncio.to_thread(chosen_adapter, folder)
     if name:
-        address = await _find_address(folder, name)
+        address = await _find_address(folder, name, adapter)
     stop = asyncio.Event()
     stop_on_signals(stop.set)
     clock = SystemClock()
@@ -91,7 +92,12 @@ async def _record(
         _print_status("Type the value on the display and press Enter. Ctrl+D or Ctrl+C ends the recording.")
         capture = CaptureRecorder(file, clock, _print_status)
         return await capture.run(
-            address, read_typed_lines(_STANDARD_INPUT, clock), requests=requests, seconds=seconds, stop=stop
+            address,
+            read_typed_lines(_STANDARD_INPUT, clock),
+            requests=requests,
+            seconds=seconds,
+            stop=stop,
+            adapter=adapter,
         )
 
 
@@ -112,9 +118,9 @@ async def _check_no_station(folder: Path) -> None:
     )
 
 
-async def _find_address(folder: Path, name: str) -> str:
+async def _find_address(folder: Path, name: str, adapter: str) -> str:
     path = folder / DATABASE_FILE
-    async with Discovery() as discovery:
+    async with Discovery(adapter=adapter) as discovery:
         await discovery.scan(LISTEN_SECONDS)
         known = Reader(path).known_meters if path.exists() else lambda: ()
         drivers = await asyncio.to_thread(lambda: Drivers.load_tolerantly(folder, known()))

@@ -6,7 +6,7 @@ import secrets
 import textwrap
 import uuid
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,11 +19,11 @@ from meterlink.cli.output import Form, data_option, listing_options
 from meterlink.cli.station_command import require_success
 from meterlink.cli.terminal import text_width
 from meterlink.core.clock import SystemClock
-from meterlink.core.errors import InputError, SettingsError
+from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text, count_phrase
 from meterlink.link.client import LinkClient, NoDaemonError, connect, daemon_stopped
 from meterlink.link.messages import CommandName, DeviceView, DiscoveryView, Topic
-from meterlink.settings import BLUETOOTH_ADDRESS, DATABASE_FILE, SETTINGS_FILE, data_dir, load_settings
+from meterlink.settings import BLUETOOTH_ADDRESS, DATABASE_FILE, SETTINGS_FILE, chosen_adapter, data_dir, load_settings
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers
 from meterlink.store.reader import Reader
@@ -162,7 +162,7 @@ async def find(
     try:
         client = await connect(folder)
     except NoDaemonError:
-        adapter = options.adapter or await asyncio.to_thread(_adapter_of_settings, folder)
+        adapter = options.adapter or await asyncio.to_thread(chosen_adapter, folder)
         discovery = Discovery(scanner_backend=scanner_backend, client_backend=client_backend, adapter=adapter)
         view = await _find_without_daemon(folder, options, discovery)
     else:
@@ -176,12 +176,6 @@ async def find(
         finally:
             await client.close()
     return view, _action_text(options, view)
-
-
-def _adapter_of_settings(folder: Path) -> str:
-    with suppress(SettingsError):  # it is shown with the drivers
-        return load_settings(folder).adapter
-    return ""
 
 
 async def _find_without_daemon(folder: Path, options: FindOptions, discovery: Discovery) -> DiscoveryView:

@@ -55,7 +55,14 @@ from meterlink.settings.folder import (
     existing_data_dir,
 )
 from meterlink.settings.mqtt_table import MqttSettings
-from meterlink.settings.parser import BLUETOOTH_ADDRESS, MeterSettings, Settings, load_settings, settings_schema
+from meterlink.settings.parser import (
+    BLUETOOTH_ADDRESS,
+    MeterSettings,
+    Settings,
+    chosen_adapter,
+    load_settings,
+    settings_schema,
+)
 from meterlink.settings.stock import load_stock, stock_schema
 
 __all__ = [
@@ -67,6 +74,7 @@ __all__ = [
     "MeterSettings",
     "MqttSettings",
     "Settings",
+    "chosen_adapter",
     "data_dir",
     "existing_data_dir",
     "load_settings",

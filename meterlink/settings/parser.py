@@ -104,6 +104,14 @@ def load_settings(folder: Path) -> Settings:
         return _make_settings(None, "", _JudgeSettings(), (), None, DEFAULT_KEYS, NO_FIRM)
 
 
+def chosen_adapter(folder: Path) -> str:
+    """Return the address of the adapter in the settings; empty without one, and where they cannot be read."""
+    try:
+        return load_settings(folder).adapter
+    except SettingsError:  # whoever reads the rest of them reports it
+        return ""
+
+
 def settings_schema() -> Schema:
     """Return the JSON Schema of the settings."""
     return document_schema(SETTINGS, "Meterlink settings", "The settings of a station, settings.toml.")

@@ -121,10 +121,11 @@ class CaptureRecorder:
         stop: asyncio.Event | None = None,
         scanner_backend: ScannerBackend | None = None,
         client_backend: ClientBackend | None = None,
+        adapter: str = "",
     ) -> CaptureCounts:
         """Record the meter at ``address`` until ``typed_lines`` ends, or for ``seconds``, or until ``stop`` is set.
 
-        A lost connection is made again.
+        A lost connection is made again. ``adapter`` is the address of the Bluetooth adapter, empty for any.
 
         Raises:
             DriverError: the meter has no value to record.
@@ -145,6 +146,7 @@ class CaptureRecorder:
             known_meters=[Meter(address, "")],
             scanner_backend=scanner_backend,
             client_backend=client_backend,
+            adapter=adapter,
         )
         lines = asyncio.create_task(self._enqueue_lines(typed_lines), name="capture-typed")
         ends: set[asyncio.Future[None]] = {

@@ -26,6 +26,7 @@ from meterlink.settings import (
     MeterSettings,
     MqttSettings,
     Settings,
+    chosen_adapter,
     data_dir,
     load_settings,
     load_stock,
@@ -53,6 +54,12 @@ def test_no_file_means_the_defaults(tmp_path: Path) -> None:
     assert settings.ambient_celsius is None
     assert settings.mqtt is None
     assert settings.meters == ()
+
+
+def test_the_chosen_adapter_is_read_where_the_settings_can_be(tmp_path: Path) -> None:
+    assert chosen_adapter(tmp_path) == ""
+    assert chosen_adapter(write_settings(tmp_path, 'adapter = "00:00:5e:00:53:aa"')) == "00:00:5E:00:53:AA"
+    assert chosen_adapter(write_settings(tmp_path, 'adapter = "hci0"')) == ""  # an error of its own, reported elsewhere
 
 
 def test_every_setting(tmp_path: Path) -> None:
