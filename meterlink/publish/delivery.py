@@ -36,8 +36,8 @@ class Delivery:
     """Publishes the outbox over one connection while `run` runs.
 
     A message is deleted only after the broker has acknowledged it. One that the broker denied is set aside, and
-    ``on_denied`` gets ``[(topic, reason), …]``. A ``careful`` delivery sends one message at a time until as many as a
-    window holds are answered: only so a message can be told that makes the broker close the connection.
+    ``on_denied`` gets ``[(topic, reason), …]``. The first ``caution`` messages are sent one at a time: only so a
+    message can be told that makes the broker close the connection.
     """
 
     def __init__(
@@ -48,7 +48,7 @@ class Delivery:
         *,
         broker: str,
         stopping: asyncio.Event,
-        careful: bool,
+        caution: int,
         reply_timeout: float,
         on_denied: Callable[[Sequence[tuple[str, str]]], None],
     ) -> None:
@@ -70,11 +70,14 @@ class Delivery:
         self._booking: asyncio.Task[None] | None = None
         self._reply_timer: asyncio.TimerHandle | None = None
         self._is_overdue = False
-        self.careful = careful
+        self._caution = caution
         self.answers = 0
         """Number of messages of the outbox that the broker has answered."""
-        self.denials = 0
-        """Number of messages and retained states that it denied."""
+
+    @property
+    def is_careful(self) -> bool:
+        """Whether one message is sent at a time."""
+        return self.answers < self._caution
 
     @property
     def has_unanswered(self) -> bool:
@@ -155,7 +158,7 @@ class Delivery:
                 break
 
     def _window(self) -> int:
-        return 1 if self.careful else min(MAX_IN_FLIGHT, self._connection.receive_maximum)
+        return 1 if self.is_careful else min(MAX_IN_FLIGHT, self._connection.receive_maximum)
 
     def _send_message(self, message: MqttMessage, entry: OutboxMessage | None, now: float) -> None:
         answer = self._connection.send(message)
@@ -169,12 +172,10 @@ class Delivery:
         if sent is None or answer.cancelled():
             return
         denial = answer.result().denial_reason
-        self.denials += bool(denial)
         if sent.entry is not None:
             self._answered.append((sent.entry, denial))
             self._unbooked += 1
             self.answers += 1
-            self.careful = self.careful and self.answers < MAX_IN_FLIGHT
         elif denial:
             self._states.give_up(sent.topic)
             self._on_denied([(sent.topic, denial)])

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import logging
 import random
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from contextlib import suppress
@@ -18,7 +19,7 @@ from meterlink.publish.broker import (
     MessageRejectedError,
     UnreachableError,
 )
-from meterlink.publish.delivery import Delivery
+from meterlink.publish.delivery import MAX_IN_FLIGHT, Delivery
 from meterlink.publish.mqtt import BrokerConnection
 from meterlink.publish.mqtt_client import MqttMessage, PublishResult
 from meterlink.publish.outbox import Outbox
@@ -35,8 +36,13 @@ STOP_TIMEOUT = 5.0  # s for the last messages; service managers kill after 10 s 
 # Losses of the connection, each with the same message alone under way, until that message is held to be the cause: one
 # may be a broker that was just restarted.
 LOSSES_OF_A_SUSPECT = 2
+# Messages sent one at a time after a loss: as many as were under way; at most those of 100 s over a link with 100 ms
+# round trip.
+FIRST_CAUTION, LONGEST_CAUTION = MAX_IN_FLIGHT, 1_000
 # Reasons of denials that a notice names: a broker has one or two, and a line has no room for more.
 _NAMED_REASONS = 3
+
+_log = logging.getLogger(__name__)
 
 PublisherState = Literal["connecting", "online", "waiting", "configuration", "stopped"]
 Sleep = Callable[[float], Awaitable[None]]
@@ -92,7 +98,7 @@ class Publisher:
         self._denials: dict[str, str] = {}  # the first topic of each reason
         self._states = RetainedStates()
         self._delivery: Delivery | None = None  # of the present connection, or of the one that was just lost
-        self._careful = False
+        self._caution = 0
         self._suspect: int | str = 0  # the id of a message, or the topic of a retained state
         self._suspect_losses = 0
         self._publishes_state = True  # until the broker denies it
@@ -112,17 +118,11 @@ class Publisher:
             self._stop_deadline.reschedule(asyncio.get_running_loop().time() + self._stop_timeout)
 
     async def run(self) -> None:
-        """Publish until `stop`. Cancelling cuts the connection at once; neither loses a message of the outbox.
-
-        Raises:
-            TimeoutError: the outbox raised it before `stop`.
-        """
+        """Publish until `stop`. Cancelling cuts the connection at once; neither loses a message of the outbox."""
         try:
-            async with asyncio.timeout(None) as self._stop_deadline:
-                await self._keep_connected()
-        except TimeoutError:
-            if not self._stopping.is_set():
-                raise
+            with suppress(TimeoutError):  # after `stop`
+                async with asyncio.timeout(None) as self._stop_deadline:
+                    await self._keep_connected()
         finally:
             self._stop_deadline = None
             self.state = "stopped"
@@ -172,14 +172,19 @@ class Publisher:
                 text = f"{error} Readings wait on disk; next try in {CONFIGURATION_RETRY_DELAY / 60:.0f} minutes."
                 self._report(NoticeLevel.ALARM, text)
             except MeterlinkError as error:
-                failures = 0 if self._was_useful() else failures
+                failures = 0 if self._was_answered() or self._was_stable() else failures
                 self.state, delay = (
                     "waiting",
                     self._random_fraction() * min(LONGEST_RETRY_DELAY, FIRST_RETRY_DELAY * 2**failures),
                 )
                 failures = min(failures + 1, 10)  # 2**10 s is above the longest delay
-                if not self._was_denied():
+                if not (self._denials and self._was_answered()):  # a broker that hangs up at denials: they are reported
                     self._report(NoticeLevel.WARNING, f"{error} Readings wait on disk; trying again.")
+            except Exception:  # noqa: BLE001  # a fault of our own must not end the publishing for good
+                _log.exception("the publisher has a fault")
+                self.state, delay = "waiting", LONGEST_RETRY_DELAY
+                text = f"Publishing to {self._broker} failed by a fault of Meterlink's own; the log has it."
+                self._report(NoticeLevel.ALARM, f"{text} Readings wait on disk; trying again.")
             else:
                 return
             self._has_outcome.set()
@@ -192,13 +197,9 @@ class Publisher:
         self._try_now.clear()
         self._has_outcome.clear()
 
-    def _was_denied(self) -> bool:
-        """Whether a message was denied on the lost connection: some brokers hang up then; it is reported already."""
-        return self._delivery is not None and self._delivery.denials > 0
-
-    def _was_useful(self) -> bool:
-        """Whether the broker answered on the connection that was lost, or it lasted: then the next try comes soon."""
-        return self._was_stable() or (self._delivery is not None and self._delivery.answers > 0)
+    def _was_answered(self) -> bool:
+        """Whether the broker answered a message on the connection that was lost."""
+        return self._delivery is not None and self._delivery.answers > 0
 
     def _was_stable(self) -> bool:
         since = self._online_since
@@ -239,17 +240,28 @@ class Publisher:
             self._states,
             broker=str(self._broker),
             stopping=self._stopping,
-            careful=self._careful,
+            caution=self._caution,
             reply_timeout=self._reply_timeout,
             on_denied=self._note_denials,
         )
         try:
             await delivery.run()
         except PublishError as error:
-            self._careful = delivery.careful or delivery.has_unanswered
+            self._caution = self._caution_after(delivery)
             await self._suspect_message(delivery, error)
             raise
-        self._careful = delivery.careful
+
+    def _caution_after(self, delivery: Delivery) -> int:
+        """Return how many messages the next connection sends one at a time, after the loss of one.
+
+        Each further loss in a full window doubles it: a broker that hangs up at denials also drops the answers that are
+        on their way, and the messages are published twice.
+        """
+        if delivery.is_careful:
+            return self._caution
+        if not delivery.has_unanswered:
+            return 0
+        return FIRST_CAUTION if self._was_stable() else min(max(FIRST_CAUTION, self._caution * 2), LONGEST_CAUTION)
 
     async def _suspect_message(self, delivery: Delivery, error: PublishError) -> None:
         """Set the message aside that was alone under way, if it must be the reason why the broker hung up."""

@@ -14,8 +14,8 @@ import pytest
 
 from meterlink.publish.broker import BrokerConfig
 from meterlink.publish.delivery import MAX_IN_FLIGHT
-from meterlink.publish.publisher import CONFIGURATION_RETRY_DELAY, Publisher
-from support.outboxes import MemoryOutbox
+from meterlink.publish.publisher import CONFIGURATION_RETRY_DELAY, LONGEST_RETRY_DELAY, Publisher
+from support.outboxes import MemoryOutbox, OutboxEntry
 from support.scripted_broker import DISCONNECT, PUBACK, Client, Stub, stub
 
 GENEROUS = 30.0  # s; an outer limit, not a wait
@@ -494,6 +494,26 @@ async def test_answers_from_before_the_loss_are_booked() -> None:
         await running.stuck()
         assert sorted(outbox.entries) == [5, 7, 8]
         assert sorted(outbox.rejected) == [4]
+
+
+async def test_a_fault_of_the_publishers_own_is_an_alarm_and_ends_nothing(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    outbox = MemoryOutbox(["meterlink/van/readings/a"])
+    pending, calls = outbox.pending, []
+
+    async def fault(limit: int, after_id: int) -> list[OutboxEntry]:
+        calls.append(after_id)
+        if len(calls) == 1:
+            raise ZeroDivisionError
+        return await pending(limit, after_id)
+
+    monkeypatch.setattr(outbox, "pending", fault)
+    async with stub(Stub.accept_all) as broker, publishing(broker.port, outbox, free=1) as running:
+        await outbox.empty()
+        assert running.sleep.delays == [LONGEST_RETRY_DELAY]
+    assert running.notices[0][0] == "alarm"
+    assert "ZeroDivisionError" in caplog.text
 
 
 async def test_many_denials_are_one_line() -> None:
