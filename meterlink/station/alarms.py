@@ -16,8 +16,6 @@ log = logging.getLogger(__name__)
 LOOK_PERIOD = 600.0  # s
 # Faults come in groups: the radio, then each of its meters. And one that passes at once is none.
 SETTLING_TIME = 2.0  # s
-# Questions to the technician at the unit; they name the site, and nobody far away can answer them.
-_LOCAL = frozenset({"visit"})
 
 
 class Alarms:
@@ -61,7 +59,7 @@ class Alarms:
                         self._tell_present()
 
     def _tell_present(self) -> None:
-        problems = [problem for problem in self._present(self._view) if problem["source"] not in _LOCAL]
+        problems = self._present(self._view)
         now = format_rfc3339(self._clock.now().utc_ns)
         keys = [(problem["source"], problem["text"]) for problem in problems]
         self._since = {key: self._since.get(key, now) for key in keys}

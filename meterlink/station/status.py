@@ -29,6 +29,9 @@ _LONG_PAUSE = 5.0
 # Of the outbox's limit, beyond which the oldest raw readings are not published any more.
 _FULL_OUTBOX = 0.9
 
+# Notices that ask the technician at the unit; they name the site, and nobody far away can answer them.
+_QUESTIONS = frozenset({"visit"})
+
 _EMPTY = StoredStatus((), 0, 0, 0, 0, 0, 0, 0)
 
 
@@ -37,7 +40,7 @@ def problems(view: StatusView, notices: Mapping[str, NoticeView]) -> list[Proble
     found: list[tuple[str, NoticeLevel, str]] = [
         (source, notice["level"], notice["text"])
         for source, notice in notices.items()
-        if notice["text"] and notice["level"] is not NoticeLevel.INFO
+        if notice["text"] and notice["level"] is not NoticeLevel.INFO and source not in _QUESTIONS
     ]
     if view["radio_error"]:
         found.append(("radio", NoticeLevel.ALARM, view["radio_error"]))

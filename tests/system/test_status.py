@@ -182,6 +182,12 @@ def test_what_is_usual_is_no_problem(changes: dict[str, Any]) -> None:
     assert problems(healthy(**changes), {"visit": notice}) == []
 
 
+def test_a_question_to_the_technician_is_no_problem_of_the_station() -> None:
+    # A daemon in a plant room may have an open visit for weeks; and no name of a site leaves the machine.
+    notice = NoticeView(topic=Topic.NOTICE, level=NoticeLevel.WARNING, text="The visit to Mill Lane bakery is old.")
+    assert problems(healthy(), {"visit": notice}) == []
+
+
 def test_the_most_severe_problem_is_first() -> None:
     warning = NoticeView(topic=Topic.NOTICE, level=NoticeLevel.WARNING, text="The broker denied messages.")
     alarm = NoticeView(topic=Topic.NOTICE, level=NoticeLevel.ALARM, text="Readings are not being saved.")
