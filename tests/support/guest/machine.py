@@ -79,8 +79,9 @@ class Machine:
         )
         share = "local,security_model=none"
         return [
+            "setpriv", "--pdeathsig", "KILL",  # it ends with this process, however that ends
             QEMU, "-accel", f"{ACCELERATOR}{',thread=multi' if ACCELERATOR == 'tcg' else ''}", "-cpu", "max",
-            "-smp", "2", "-m", "1280", "-nodefaults", "-no-user-config", "-display", "none", "-nic", "none",
+            "-smp", "2", "-m", "1024", "-nodefaults", "-no-user-config", "-display", "none", "-nic", "none",
             "-kernel", str(self._files.kernel), "-initrd", str(self._files.initramfs), "-append", append,
             "-serial", "file:console.log",
             "-qmp", "unix:control,server=on,wait=off",
@@ -126,6 +127,12 @@ class Machine:
         begin = time.monotonic()
         self._tell_control("system_reset")
         self._wait_until_up(begin)
+
+    def processor_seconds(self) -> float:
+        """Return the processor time of the host that the machine has used: it tells a busy host from a slow test."""
+        assert self._process is not None
+        fields = Path(f"/proc/{self._process.pid}/stat").read_text().rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")  # user and system, proc(5)
 
     def close(self) -> None:
         """Switch the machine off."""

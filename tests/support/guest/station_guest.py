@@ -17,6 +17,23 @@ _ADAPTER = "/org/bluez/hci0"
 _SERVICE_LOGS = ("meters.log", "bluetoothd.log")
 _LOG_LINE = re.compile(r"^(\d{4}-\d\d-\d\d \d\d:\d\d:\d\d,\d{3}) .*$")
 
+# A visit with one test point, which accepts without a key.
+_PLAN = """
+name = "fan capacitor"
+
+[[point]]
+key = "run-capacitor"
+circuit = "fan"
+component = "run capacitor"
+terminals = ["1", "2"]
+quantity = "capacitance"
+state = "isolated and discharged"
+kind = "capacitor"
+rated = "12.5 uF"
+tolerance = "5 %"
+why = "A weak capacitor slows the fan."
+"""
+
 
 def until(condition: Callable[[], Any], what: str, limit: float = LIMIT) -> Any:
     """Return the first true result of ``condition``; fail after ``limit`` s."""
@@ -366,6 +383,11 @@ class GuestStation:
                 return None
             raise
         return rows[0][0] / 1e9 if rows and rows[0][0] is not None else None
+
+    def begin_visit(self) -> None:
+        """Begin a visit with one test point: a capacitor of 12.5 µF ±5 %."""
+        plan = self.write(_PLAN, "fan.toml")
+        self.call("visit", "begin", "--site", "Mill Lane bakery", "--unit", "Condenser 1", "--plan", str(plan))
 
     def visit(self) -> Any:
         """Return the active visit as ``meterlink visit show --json`` prints it."""

@@ -59,10 +59,11 @@ def booted_guest(tmp_path_factory: pytest.TempPathFactory, figures: list[str]) -
     try:
         guest.start()
         figures.append(
-            f"the guest was up after {guest.machine.boot_seconds:.0f} s, and its Bluetooth after "
-            f"{guest.start_seconds:.0f} s"
+            f"the guest was up after {guest.machine.boot_seconds:.0f} s, its Bluetooth after {guest.start_seconds:.0f} "
+            f"s; {guest.machine.processor_seconds():.0f} s of processor time"
         )
         yield guest
+        figures.append(f"all tests: {guest.machine.processor_seconds():.0f} s of processor time in the guest")
     finally:
         guest.close()
 

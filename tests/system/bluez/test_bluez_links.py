@@ -2,6 +2,7 @@
 
 from signal import SIGKILL
 
+from support.guest.marks import WHOLE
 from support.guest.station_guest import StationGuest, until
 
 
@@ -17,6 +18,7 @@ def test_a_dropped_link_is_connected_again(guest: StationGuest, figures: list[st
     assert daemon.logged_at("Meter One: lost", after=dropped - 0.1) is not None
 
 
+@WHOLE
 def test_a_meter_out_of_range_is_said_and_read_again_when_it_is_back(guest: StationGuest, figures: list[str]) -> None:
     meter = guest.add_meter("Meter One")
     station = guest.add_station()
@@ -30,6 +32,7 @@ def test_a_meter_out_of_range_is_said_and_read_again_when_it_is_back(guest: Stat
     figures.append(f"back in range: read again after {station.first_reading(meter, after=back) - back:.1f} s")
 
 
+@WHOLE
 def test_a_mute_meter_is_said_to_be_silent_and_read_again_when_it_speaks(guest: StationGuest) -> None:
     meter = guest.add_meter("Meter One")
     station = guest.add_station()
