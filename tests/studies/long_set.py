@@ -81,6 +81,9 @@ def steps(state: Path, *, quick: bool) -> Iterator[Step]:
             pytest = (sys.executable, "-m", "pytest", "-q", "-n", "auto", "-p", "no:cacheprovider")
             command = (*pytest, "-m", marker, "--study-size", size, "--hypothesis-seed", "1", file)
             yield Step(f"{marker}: {Path(file).name}", command, f"the {size} size")
+    # One guest, so one process.
+    guest = (sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "system/bluez")
+    yield Step("guest: a real BlueZ", (*guest, "--study-size", size), f"the {size} size")
     fast = ("--benchmark-max-time=0.01", "--benchmark-min-rounds=1") if quick else ()
     figures = ("--benchmark-enable", *fast, "--benchmark-json", f"{state}/pytest-benchmark.json")
     yield Step("benchmarks", (sys.executable, "-m", "pytest", "-q", "-s", *figures, "benchmarks"), "one process")
@@ -226,7 +229,7 @@ def main(*, quick: bool, only: tuple[str, ...], state: Path) -> None:
             result = run_step(step, commit, state)
             store_result(state, step, result)
         write_result(documents, step, result, state)
-        if step.name.startswith(("study", "hypothesis")):
+        if step.name.startswith(("study", "hypothesis", "guest")):
             studies.append(result)
             write_table(documents / "measurements.md", "studies", study_table(studies))
 

@@ -83,5 +83,11 @@ def test_the_tables() -> None:
 def test_every_study_is_a_step(tmp_path: Path) -> None:
     names = [step.name for step in steps(tmp_path, quick=False)]
     assert len(set(names)) == len(names)
-    expected = {"settling-study", "teaching-study", "study: test_profile_fuzz.py", "hypothesis: test_units.py"}
+    expected = {
+        "settling-study",
+        "teaching-study",
+        "study: test_profile_fuzz.py",
+        "hypothesis: test_units.py",
+        "guest: a real BlueZ",
+    }
     assert expected | {"benchmarks", "mutation"} <= set(names)
