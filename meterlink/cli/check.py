@@ -3,7 +3,7 @@
 import asyncio
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import click
@@ -13,7 +13,7 @@ from meterlink.cli.output import data_option, json_option, print_text, printable
 from meterlink.cli.status import read_status
 from meterlink.cli.table import styled
 from meterlink.core.clock import SystemClock, clock_is_set
-from meterlink.core.errors import DamagedDatabaseError, MeterlinkError, RadioError, SettingsError, StoreError
+from meterlink.core.errors import MeterlinkError, RadioError, SettingsError, StoreError
 from meterlink.core.version import VERSION
 from meterlink.link.messages import StatusView
 from meterlink.seal.station_key import KEY_FILE
@@ -142,18 +142,14 @@ def _unit() -> checks.UnitFacts | None:
 
 def _check_database(database: Path, *, full: bool) -> CheckResult:
     if not database.exists():
-        return checks.check_database(None, None, full=full)
+        return checks.check_database(None, (), None, full=full)
     error: StoreError | None = None
+    faults: Sequence[str] = ()
     try:
         faults = full_check(database) if full else quick_check(database)
-        if faults:
-            error = DamagedDatabaseError(
-                f"{database} is damaged: {'; '.join(faults)}.",
-                "Stop the daemon, and save the readable part: meterlink salvage -o FILE",
-            )
     except StoreError as found:
         error = found
-    return checks.check_database(error, database.stat().st_size, full=full)
+    return checks.check_database(error, faults, database.stat().st_size, full=full)
 
 
 def _check_bluetooth(

@@ -154,12 +154,19 @@ def check_clock(*, is_set: bool | None, steps: int) -> CheckResult:
     return CheckResult("clock", Outcome.OK, "The clock was set from a network.")
 
 
-def check_database(error: StoreError | None, size: int | None, *, full: bool) -> CheckResult:
-    """Check the pages of the database; ``error`` is the one found, ``size`` is in bytes, None without a database."""
+def check_database(error: StoreError | None, faults: Sequence[str], size: int | None, *, full: bool) -> CheckResult:
+    """Check the database; ``error`` is that of reading it, ``faults`` are those of its pages.
+
+    ``size`` is in bytes, None without a database.
+    """
     if size is None:
         return CheckResult("database", Outcome.OK, "There is no database yet: the first start makes it.")
     if error is not None:
         return CheckResult("database", Outcome.WRONG, error.message, error.remedy)
+    if faults:
+        more = f", and {len(faults) - 1} more" if len(faults) > 1 else ""
+        remedy = "End the station, then save the readable part: meterlink salvage -o FILE"
+        return CheckResult("database", Outcome.WRONG, f"The record is damaged: {faults[0]}{more}.", remedy)
     depth = "pages, indexes and references" if full else "pages"
     return CheckResult("database", Outcome.OK, f"Its {depth} are whole ({size / 1e6:,.1f} MB).")
 
