@@ -107,7 +107,7 @@ def test_every_command_has_a_valid_line(folder: Path) -> None:
         assert status in ({0, 1, 2} if is_stubbed else {0, 3} if has_answer else {0}), (line, err)
 
 
-@pytest.mark.study(everyday=300, sample=1000, full=10_000)
+@pytest.mark.study(everyday=100, sample=500, full=10_000)
 def test_no_mistake_makes_a_traceback_or_damage(folder: Path, study_size: int) -> None:
     before = _digests(folder)
     for number in range(study_size):

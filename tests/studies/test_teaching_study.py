@@ -24,7 +24,7 @@ from studies.teaching.study import (
 )
 
 
-@pytest.mark.study(everyday=1, sample=2, full=10)
+@pytest.mark.study(everyday=0, sample=1, full=10)
 @pytest.mark.parametrize("family", ENCODER_FAMILIES)
 def test_one_function_from_the_target_number_of_entries(family, study_seed):
     result = run_task(TeachingTask(family, study_seed, (MeterFunction.DC_VOLTS,)), seed=1 + study_seed, search=False)

@@ -107,7 +107,7 @@ async def test_typed(terminal: Terminal, tmp_path: Path, capsys: pytest.CaptureF
     check_report(folder)
 
 
-@pytest.mark.study(everyday=0, sample=1, full=1)  # visits, of more than a minute each
+@pytest.mark.study(everyday=0, sample=0, full=1)  # visits, of more than a minute each
 async def test_with_a_meter(
     terminal: Terminal, tmp_path: Path, study_size: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
