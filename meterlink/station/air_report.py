@@ -1,16 +1,15 @@
-"""The log of a start: the bound meters, the devices on the air, and how to bind one of them."""
+"""The log of a start: the meters to connect, the other devices on the air, and how to bind one of them."""
 
 import asyncio
 import logging
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Protocol
 
 from meterlink.core.equipment import DriverFit
 from meterlink.core.errors import MeterlinkError
 from meterlink.core.text import count_phrase, named_device
 from meterlink.link.messages import DeviceView, DiscoveryView
-from meterlink.station.known_meters import KnownMeters
 
 log = logging.getLogger(__name__)
 
@@ -28,14 +27,13 @@ class DeviceLister(Protocol):
 
 
 async def log_devices_on_the_air(
-    discovery: DeviceLister, known: KnownMeters, radio_error: Callable[[], str], *, adopt: bool
+    discovery: DeviceLister, meters: Sequence[str], radio_error: Callable[[], str], *, adopt: bool
 ) -> None:
-    """Log the bound meters at once; after `LISTEN_SECONDS`, the devices on the air that could be bound.
+    """Log the names of the ``meters`` to connect at once; after `LISTEN_SECONDS`, the devices that could be bound.
 
     While ``radio_error`` returns a text, nothing can be heard, and that is logged elsewhere.
     """
-    bound = [named_device(meter.name, meter.address) for meter in known if meter.bound]
-    log.info("bound meters: %s", ", ".join(bound) or "none. To see the meters in range: meterlink find")
+    log.info("meters to connect: %s", ", ".join(meters) or "none. To see those in range: meterlink find")
     await asyncio.sleep(LISTEN_SECONDS)
     while radio_error():  # noqa: ASYNC110  # a state without an event; nobody waits for this log
         await asyncio.sleep(LISTEN_SECONDS)
@@ -44,7 +42,7 @@ async def log_devices_on_the_air(
     except MeterlinkError as error:  # of the database, which alarms by itself
         log.warning("the devices on the air cannot be listed: %s", error)
         return
-    for line in device_lines(view["devices"], searching=adopt or not bound):
+    for line in device_lines(view["devices"], searching=adopt or not meters):
         log.info("%s", line)
 
 
@@ -53,6 +51,7 @@ def device_lines(devices: Iterable[DeviceView], *, searching: bool) -> Iterator[
 
     A last line counts those that are left out.
     """
+    devices = list(devices)
     heard = [device for device in devices if not device["bound"] and device["rssi"] is not None and not device["state"]]
     heard.sort(key=lambda device: (-device["score"], -(device["rssi"] or 0)))
     listed = [device for device in heard if _fits(device) or (searching and device["name"])][:_MOST_LINES]
@@ -63,7 +62,7 @@ def device_lines(devices: Iterable[DeviceView], *, searching: bool) -> Iterator[
         known_as = f'"{device["name"]}"' if unique else "ADDRESS (listed by: meterlink find)"
         name = named_device(device["name"], device["address"])
         yield f"on the air: {name}, {device['rssi']} dBm. {_advice(device, known_as)}"
-    if searching and not heard:
+    if searching and not any(device["rssi"] is not None for device in devices):
         yield "on the air: nothing is heard. Wake your meter, switch its Bluetooth on, move closer."
     elif searching and len(heard) > len(listed):
         yield f"on the air: {count_phrase(len(heard) - len(listed), 'more device')}: meterlink find"

@@ -363,7 +363,11 @@ class Station:
                         group.create_task(self._begin_commands(collection), name="begin-commands"),
                     ]
                     if config.packet_source is None:
-                        report = log_devices_on_the_air(discovery, known, lambda: radio.state.error, adopt=config.adopt)
+                        names = [
+                            named_device(known.name_at(meter.address) or meter.name, meter.address)
+                            for meter in self._meters_to_connect(rows)
+                        ]
+                        report = log_devices_on_the_air(discovery, names, lambda: radio.state.error, adopt=config.adopt)
                         tasks.append(group.create_task(report, name="air-report"))
                         moved = MovedMeters(
                             radio, self._reader.known_meters, drivers.name_for, meter_commands.change_address

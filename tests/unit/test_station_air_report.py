@@ -4,13 +4,11 @@ import logging
 
 import pytest
 
-from meterlink.core.equipment import DriverFit
+from meterlink.core.equipment import ConnectionState, DriverFit
 from meterlink.core.errors import StoreError
 from meterlink.core.text import named_device
 from meterlink.link.messages import DeviceView, DiscoveryView, Topic
-from meterlink.settings import Settings
 from meterlink.station.air_report import device_lines, log_devices_on_the_air
-from meterlink.station.known_meters import KnownMeters
 from meterlink_simulators.virtual_time import run_in_virtual_time
 
 
@@ -75,10 +73,22 @@ def test_a_crowd_is_counted_and_silence_is_said() -> None:
         "on the air: nothing is heard. Wake your meter, switch its Bluetooth on, move closer."
     ]
     assert list(device_lines([], searching=False)) == []
+    connected = device(1, "Mine")
+    connected["state"] = ConnectionState.CONNECTED
+    assert list(device_lines([connected], searching=True)) == []  # it was given with --meter, or adopted
 
 
 @pytest.mark.parametrize("broken", [False, True])
-def test_the_bound_meters_are_logged_at_once(broken: bool, caplog: pytest.LogCaptureFixture) -> None:
+@pytest.mark.parametrize(
+    ("meters", "said"),
+    [
+        ((), "none. To see those in range: meterlink find"),
+        (("clamp (53:0A)", "bench (53:0B)"), "clamp (53:0A), bench (53:0B)"),
+    ],
+)
+def test_the_meters_to_connect_are_logged_at_once(
+    broken: bool, meters: tuple[str, ...], said: str, caplog: pytest.LogCaptureFixture
+) -> None:
     class Lister:
         async def discovery_view(self) -> DiscoveryView:
             if broken:
@@ -93,10 +103,9 @@ def test_the_bound_meters_are_logged_at_once(broken: bool, caplog: pytest.LogCap
 
     errors = ["Bluetooth is switched off.", "Bluetooth is switched off.", ""]
     with caplog.at_level(logging.INFO):
-        known = KnownMeters(Settings("van"))
-        run_in_virtual_time(log_devices_on_the_air(Lister(), known, lambda: errors.pop(0), adopt=False))
+        run_in_virtual_time(log_devices_on_the_air(Lister(), meters, lambda: errors.pop(0), adopt=False))
     assert errors == []  # it was waited for: "wake your meter" would be wrong
-    assert caplog.messages[0] == "bound meters: none. To see the meters in range: meterlink find"
+    assert caplog.messages[0] == f"meters to connect: {said}"
     assert len(caplog.messages) == 2
     assert ("cannot be listed" if broken else "find --bind") in caplog.messages[1]
 
