@@ -5,7 +5,7 @@ The daemon and the service are real processes and connections, so these tests ru
 
 import asyncio
 import sys
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
@@ -20,8 +20,7 @@ if sys.platform != "linux":
 
 from meterlink.ble.bluez import BlueZWatch
 from support.fake_bluez import DAEMON, FakeBlueZ, bus_daemon
-
-pytestmark = pytest.mark.skipif(DAEMON is None, reason="no dbus-daemon on this machine")
+from support.tools import skip_without_tool
 
 ADDRESS = "F0:00:00:00:00:01"
 METER = "C0:00:5E:00:00:01"
@@ -30,7 +29,9 @@ LONG = 10.0  # s; only a fault makes a test wait so long
 
 
 @pytest.fixture
-def bus(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> object:
+def bus(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
+    if DAEMON is None:
+        skip_without_tool("dbus-daemon")
     with bus_daemon(tmp_path) as address:
         monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", address)
         yield address
@@ -85,6 +86,8 @@ async def test_the_watch_tells_of_power_scans_sleep_and_the_service() -> None:
 
 
 async def test_the_watch_ends_with_its_connection(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    if DAEMON is None:
+        skip_without_tool("dbus-daemon")
     with bus_daemon(tmp_path) as address:
         monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", address)
         told = asyncio.Event()
@@ -197,3 +200,23 @@ async def test_the_chosen_adapter_scans_and_a_missing_one_is_named() -> None:
     await service.start()
     async with radio_on(service, "F0:00:00:00:00:03") as rig:
         await rig.error(f"F0:00:00:00:00:03 is not there. Plug it in, or choose another: {ADDRESS} (hci0)")
+
+
+def open_files() -> int:
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
+@pytest.mark.usefixtures("bus")
+async def test_reading_the_adapters_leaves_no_connection_open() -> None:
+    # The scan starts anew every few seconds while Bluetooth is away, for days.
+    service = FakeBlueZ({"hci0": ADDRESS, "hci1": "F0:00:00:00:00:02"})
+    await service.start()
+    watch = BlueZWatch()
+    await watch.read()
+    before = open_files()
+    for _ in range(20):
+        assert [adapter.name for adapter in (await watch.read()).adapters] == ["hci0", "hci1"]
+    await service.end()
+    async with asyncio.timeout(LONG):
+        while open_files() > before:  # noqa: ASYNC110  # a closed connection has no event
+            await asyncio.sleep(0.01)
