@@ -116,6 +116,11 @@ class GuestMeter:
         return self._machine.ask("meters", line={"do": do, **named})
 
     @property
+    def logged_name(self) -> str:
+        """Its name in the log of a station: two bytes of the address tell meters of one name apart."""
+        return f"{self.name} ({self.address[-5:]})"
+
+    @property
     def connected(self) -> bool:
         """Whether a central is connected to it."""
         return bool(self._ask("connected"))

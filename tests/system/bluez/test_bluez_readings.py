@@ -12,7 +12,7 @@ def test_a_meter_is_found_bound_and_read_and_its_reading_is_accepted_and_judged(
     station.begin_visit()
     daemon = station.run()
     station.first_reading(meter, after=0)
-    assert "Meter One: connected" in daemon.log
+    assert f"{meter.logged_name}: connected" in daemon.log
 
     meter.hold("11.42")  # 8.6 % below the rated value: outside 5 %
     daemon.until_logged("11.42 µF outside")
