@@ -231,3 +231,30 @@ async def test_the_packet_on_the_wire_is_one_of_mqtt_5() -> None:
     assert b"\x01\x01" in properties
     assert b"\x03\x00\x16application/senml+json" in properties
     assert b"\x26\x00\x0amessage-id\x00\x04id-1" in properties
+
+
+async def test_a_slow_broker_gets_every_byte_in_order() -> None:
+    # More than the buffers of a socket hold: the rest is written once the broker reads again.
+    payloads = [bytes([number]) * 1_000_000 for number in range(8)]
+    reads, received = asyncio.Event(), []
+
+    async def act(_: Stub, client: Client) -> None:
+        await accept(client)
+        await reads.wait()
+        for _payload in payloads:
+            kind, _flags, body = await client.packet()
+            assert kind == PUBLISH
+            received.append(body[-1_000_000:])
+            client.puback(int.from_bytes(body[3:5], "big"))
+        await client.reader.read()
+
+    async with stub(act) as broker, connected(broker.port) as client:
+        answers = [client.publish(MqttMessage("t", payload, "text/plain")) for payload in payloads]
+        for _round in range(20):
+            await asyncio.sleep(0)
+        assert not any(answer.done() for answer in answers)
+        reads.set()
+        async with asyncio.timeout(GENEROUS):
+            results = await asyncio.gather(*answers)
+    assert received == payloads
+    assert not any(result.denial_reason for result in results)
