@@ -63,10 +63,11 @@ class Delivery:
         self._queue: deque[OutboxMessage] = deque()
         self._last_read = 0
         self._last_sent = 0
+        self._readings = 0  # of the outbox from the last message sent; pages of an earlier one are outdated
         self._in_flight: dict[asyncio.Future[PublishResult], _Sent] = {}
         self._answered: list[tuple[OutboxMessage, str]] = []  # with the reason of a denial
         self._unbooked = 0
-        self._reading: asyncio.Task[Sequence[OutboxMessage]] | None = None
+        self._reading: asyncio.Task[tuple[int, Sequence[OutboxMessage]]] | None = None
         self._booking: asyncio.Task[None] | None = None
         self._reply_timer: asyncio.TimerHandle | None = None
         self._is_overdue = False
@@ -96,8 +97,7 @@ class Delivery:
         """Drop the messages that were read ahead: some may have been taken out of the outbox."""
         self._queue.clear()
         self._last_read = self._last_sent
-        if self._reading is not None:
-            self._reading.cancel()
+        self._readings += 1
 
     async def run(self) -> None:
         """Publish until ``stopping`` is set; return when every sent message has its answer, and all are booked.
@@ -203,20 +203,21 @@ class Delivery:
             self._reading = asyncio.create_task(self._read_page(), name="outbox page")
             self._reading.add_done_callback(self._wake_up)
 
-    async def _read_page(self) -> Sequence[OutboxMessage]:
-        """Return the next messages; wait while there are none."""
+    async def _read_page(self) -> tuple[int, Sequence[OutboxMessage]]:
+        """Return ``(reading, page)``, the next messages; wait while there are none."""
         while True:
             self._outbox.changed.clear()  # before reading, so that a message added meanwhile sets it again
+            reading = self._readings
             page = await self._outbox.pending(PAGE, self._last_read)
             if page:
-                return page
+                return reading, page
             await self._outbox.changed.wait()
 
     def _collect_page(self) -> None:
         if self._reading is not None and self._reading.done():
-            reading, self._reading = self._reading, None
-            if not reading.cancelled():
-                self._queue.extend(page := reading.result())
+            (reading, page), self._reading = self._reading.result(), None
+            if reading == self._readings:
+                self._queue.extend(page)
                 self._last_read = page[-1].id
 
     # Booking

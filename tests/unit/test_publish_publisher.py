@@ -24,7 +24,7 @@ from meterlink.publish.publisher import (
 from meterlink.store.reader import Reader
 from meterlink.store.rows import Batch, OutboxRow
 from meterlink.store.writer import Writer
-from support.outboxes import MemoryOutbox
+from support.outboxes import MemoryOutbox, OutboxEntry
 
 GENEROUS = 30.0  # s; an outer limit, not a wait
 BROKER = BrokerConfig("broker.example", "teststation1")
@@ -240,6 +240,28 @@ async def test_a_denied_birth_is_a_warning_and_later_messages_are_sent() -> None
     assert not bench.outbox.entries
     assert bench.notices[0][0] == "warning"
     assert "meterlink/north van/state: Not authorized" in bench.notices[0][1]
+
+
+async def test_a_page_that_was_read_before_messages_were_taken_out_is_dropped() -> None:
+    connection = FakeConnection(acknowledge)
+    bench = Bench([connection], MemoryOutbox(["t"] * 4))
+    pending, slow = bench.outbox.pending, asyncio.Event()
+    publisher = bench.publisher()
+
+    async def forgets_meanwhile(limit: int, after_id: int) -> list[OutboxEntry]:
+        page = await pending(limit, after_id)
+        if not slow.is_set():
+            slow.set()
+            del bench.outbox.entries[2]
+            publisher.read_again()
+        return page
+
+    bench.outbox.pending = forgets_meanwhile  # type: ignore[method-assign]
+    task = asyncio.create_task(publisher.run())
+    await bench.outbox.empty()
+    publisher.stop()
+    await task
+    assert [message.message_id for message, _ in connection.sent if message.message_id] == ["id-1", "id-3", "id-4"]
 
 
 async def test_messages_that_were_taken_out_of_the_outbox_are_not_published() -> None:
