@@ -106,7 +106,8 @@ def _check_files(folder: Path, settings: Settings | None, *, is_online: bool) ->
     facts = machine.file_facts(folder)
     writable = os.access(folder, os.W_OK | os.X_OK)
     yield checks.check_folder(facts, machine.account(), writable=writable, has_modes=has_modes)
-    kept = [folder / name for name in (DATABASE_FILE, f"{DATABASE_FILE}-wal", SETTINGS_FILE, KEY_FILE)]
+    database = folder / DATABASE_FILE
+    kept = [database, _log_of(database), folder / SETTINGS_FILE, folder / KEY_FILE]
     yield checks.check_owners(facts, machine.facts_of_files(kept))
     secrets = [folder / KEY_FILE]
     missing = set()
@@ -149,7 +150,12 @@ def _check_database(database: Path, *, full: bool) -> CheckResult:
         faults = full_check(database) if full else quick_check(database)
     except StoreError as found:
         error = found
-    return checks.check_database(error, faults, database.stat().st_size, full=full)
+    size = sum(path.stat().st_size for path in (database, _log_of(database)) if path.exists())
+    return checks.check_database(error, faults, size, full=full)
+
+
+def _log_of(database: Path) -> Path:
+    return database.with_name(f"{database.name}-wal")
 
 
 def _check_bluetooth(

@@ -39,7 +39,7 @@ def _password_file(name: str, folder: Path) -> Path:
     systemd names the folder of the credentials in the environment (systemd.exec(5), Credentials).
     """
     credentials = os.environ.get("CREDENTIALS_DIRECTORY", "")
-    if credentials and Path(name).name == name and (Path(credentials) / name).exists():
+    if credentials and Path(name).name == name and os.access(Path(credentials) / name, os.R_OK):
         return Path(credentials) / name
     return folder / name
 

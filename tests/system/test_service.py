@@ -61,6 +61,8 @@ def test_the_password_is_the_credential_that_systemd_hands_on(tmp_path: Path, mo
     assert make_broker_config(settings, folder).password_file == folder / "mqtt-password", "there is no credential"
     (credentials / "mqtt-password").write_text("a secret\n")
     assert make_broker_config(settings, folder).password_file == credentials / "mqtt-password"
+    monkeypatch.setattr(os, "access", lambda *_: False)  # the folder of another service
+    assert make_broker_config(settings, folder).password_file == folder / "mqtt-password"
     other = MqttSettings("broker.example", username="van-3", password_file="../data/pw")  # noqa: S106  # a name
     assert make_broker_config(other, folder).password_file == folder / "../data/pw"
 

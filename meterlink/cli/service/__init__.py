@@ -45,7 +45,7 @@ def install(*, is_user: bool, mqtt_password: Path | None, root: Path | None) -> 
 
     \b
         sudo meterlink service install
-        sudo meterlink service install --mqtt-password /etc/meterlink/mqtt-password
+        sudo meterlink service install --mqtt-password /etc/mqtt-password
         meterlink service install --user
 
     Without --user the daemon has an account of its own, meterlink, and keeps its data in /var/lib/meterlink. It may
