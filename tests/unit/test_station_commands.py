@@ -20,6 +20,7 @@ from meterlink.station.outbox_commands import OutboxCommands
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.repair_commands import RepairCommands
 from meterlink.station.seal_commands import SealCommands
+from meterlink.station.status import StationStatus
 from meterlink.station.teaching import Teaching
 from meterlink.station.thinning_commands import ThinningCommands
 from meterlink.station.visit_commands import VisitCommands
@@ -34,7 +35,13 @@ CLASSES: Any = (
     MeterCommands,
     MeterFactCommands,
 )
-NAMED: Any = {"outbox": OutboxCommands, "seals": SealCommands, "thinning": ThinningCommands, "teaching": Teaching}
+NAMED: Any = {
+    "outbox": OutboxCommands,
+    "seals": SealCommands,
+    "status": StationStatus,
+    "thinning": ThinningCommands,
+    "teaching": Teaching,
+}
 ROWS = command_rows(
     *(Mock(spec=handlers) for handlers in CLASSES), **{name: Mock(spec=handlers) for name, handlers in NAMED.items()}
 )
