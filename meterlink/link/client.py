@@ -12,6 +12,7 @@ from meterlink.core.errors import LinkError
 from meterlink.core.version import VERSION
 from meterlink.link.endpoint import (
     HAS_UNIX_SOCKETS,
+    HEARTBEAT,
     LONGEST_LINE,
     PEER_TIMEOUT,
     parse_json_object,
@@ -20,6 +21,7 @@ from meterlink.link.endpoint import (
     token_path,
 )
 from meterlink.link.messages import PROTOCOL_VERSION, CommandName, Greeting, Message, ReceivedParts, Reply, Topic
+from meterlink.link.peer import is_trusted, peer_account
 
 
 class NoDaemonError(LinkError):
@@ -43,6 +45,7 @@ class LinkClient:
         self._pending_replies: dict[int, asyncio.Future[Reply]] = {}
         self._last_id = 0
         self._task = asyncio.create_task(self._receive(), name="link-receive")
+        self._beating = asyncio.create_task(self._say_alive(), name="link-alive")
 
     async def _receive(self) -> None:
         try:
@@ -62,6 +65,14 @@ class LinkClient:
             self._wake.set()
             for pending in self._pending_replies.values():
                 pending.cancel()
+
+    async def _say_alive(self) -> None:
+        """Send a blank line from time to time: the daemon disconnects a watcher that is silent for long."""
+        with contextlib.suppress(ConnectionError):
+            while not self._disconnected:
+                await asyncio.sleep(HEARTBEAT)
+                self._writer.write(b"\n")
+                await self._writer.drain()
 
     async def __aiter__(self) -> AsyncIterator[Message]:
         """Yield the newest message of each topic until the daemon stops."""
@@ -118,10 +129,15 @@ class LinkClient:
     async def close(self) -> None:
         """Disconnect from the daemon."""
         self._task.cancel()
-        await asyncio.gather(self._task, return_exceptions=True)
-        self._writer.close()
-        with contextlib.suppress(ConnectionError):
-            await self._writer.wait_closed()
+        self._beating.cancel()
+        await asyncio.gather(self._task, self._beating, return_exceptions=True)
+        await _close(self._writer)
+
+
+async def _close(writer: asyncio.StreamWriter) -> None:
+    writer.close()
+    with contextlib.suppress(ConnectionError):
+        await writer.wait_closed()
 
 
 def daemon_stopped(folder: Path) -> LinkError:
@@ -139,7 +155,7 @@ async def connect(folder: Path) -> LinkClient:
 
     Raises:
         NoDaemonError: no daemon runs on the folder.
-        LinkError: the daemon uses another protocol version.
+        LinkError: the daemon uses another protocol version, takes no more watchers, or is another account's.
     """
     try:
         reader, writer = await _open_streams(folder)
@@ -151,8 +167,11 @@ async def connect(folder: Path) -> LinkClient:
     except (OSError, ValueError, KeyError, TimeoutError) as error:
         raise NoDaemonError(f"No daemon runs on {folder}.", start_remedy(folder)) from error
     greeting = parse_json_object(line)
+    if greeting.get("topic") == Topic.REPLY:  # it does not take this watcher
+        await _close(writer)
+        raise LinkError(str(greeting.get("error", "")))
     if greeting.get("protocol") != PROTOCOL_VERSION:
-        writer.close()
+        await _close(writer)
         process = greeting.get("process")
         named = f", process {process}" if isinstance(process, int) else ""
         raise LinkError(
@@ -163,6 +182,10 @@ async def connect(folder: Path) -> LinkClient:
     return LinkClient(reader, writer, cast("Greeting", greeting))
 
 
+def _owner(folder: Path) -> int:
+    return folder.stat().st_uid
+
+
 async def _open_streams(folder: Path) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
     if token_path(folder).exists():
         port_file = json.loads(token_path(folder).read_text(encoding="utf-8"))
@@ -171,4 +194,12 @@ async def _open_streams(folder: Path) -> tuple[asyncio.StreamReader, asyncio.Str
         return reader, writer
     if not HAS_UNIX_SOCKETS:
         raise FileNotFoundError(folder)
-    return await asyncio.open_unix_connection(str(socket_path(folder)), limit=LONGEST_LINE)
+    reader, writer = await asyncio.open_unix_connection(str(socket_path(folder)), limit=LONGEST_LINE)
+    account = peer_account(writer.get_extra_info("socket"))
+    if not is_trusted(account, _owner(folder)):
+        await _close(writer)
+        raise LinkError(
+            f"The socket of {folder} is not its owner's: the account with number {account} listens there.",
+            "Ask who set it up; give nothing to it.",
+        )
+    return reader, writer

@@ -16,8 +16,16 @@ from typing import Any
 
 # A peer that needs longer than this for a few kilobytes hangs; it is not slow.
 PEER_TIMEOUT = 30.0  # s
+# Where the endpoint is a port, a watcher sends its token with the connection; others get no longer place.
+TOKEN_TIMEOUT = 5.0  # s
+# A watcher that is alive says so three times in this time (`HEARTBEAT`); a stopped one must not hold a place for ever.
+IDLE_TIMEOUT = 90.0  # s
+HEARTBEAT = 30.0  # s
+# Dashboards and commands that are connected at a time. A technician has two or three; common practice, no source.
+MOST_WATCHERS = 32
 # Commands are short, and a view of a visit has some kilobytes. A longer line does not come from Meterlink.
 LONGEST_LINE = 1 << 20  # bytes
+_LARGEST_INTEGER = 2**63 - 1
 # sun_path holds 108 bytes on Linux and 104 on macOS, the final NUL included.
 _LONGEST_SOCKET_PATH = 103  # bytes
 
@@ -47,9 +55,26 @@ async def read_line(reader: asyncio.StreamReader) -> bytes:
 
 
 def parse_json_object(line: bytes) -> dict[str, Any]:
-    """Return the JSON object in ``line``; an empty one for invalid or other JSON."""
+    """Return the JSON object in ``line``; an empty one for anything that is none.
+
+    Its texts are Unicode and its integers have 64 bits, as in the database. Neither NaN nor infinity is JSON.
+    """
     try:
-        value = json.loads(line)
-    except ValueError:
+        # `json` itself would guess an encoding, and let half of a surrogate pair through.
+        value = json.loads(line.decode(), parse_int=_parse_integer, parse_constant=_refuse)
+        if b"\\u" in line:
+            json.dumps(value, ensure_ascii=False).encode()
+    except (ValueError, RecursionError):
         return {}
     return value if isinstance(value, dict) else {}
+
+
+def _parse_integer(digits: str) -> int:
+    value = int(digits)
+    if not -_LARGEST_INTEGER <= value <= _LARGEST_INTEGER:
+        raise ValueError(digits)
+    return value
+
+
+def _refuse(constant: str) -> float:
+    raise ValueError(constant)

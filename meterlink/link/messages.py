@@ -2,7 +2,8 @@
 
 The daemon sends a `Greeting`, then messages by *topic*. Each message replaces the one before it of the same topic, so
 a slow watcher loses only outdated messages; it normally misses some ``live`` messages. A watcher sends `Command`
-lines. The daemon answers each with a `Reply` that has the same ``id``.
+lines. The daemon answers each with a `Reply` that has the same ``id``, and reads the next one when it has left. A
+watcher that has nothing to say sends a blank line every 30 s; one that is silent for 90 s is disconnected.
 
 A text with a meaning for a program is a member of an enum. A watcher receives it as a plain string, so it compares
 with ``==``, never with ``is``.

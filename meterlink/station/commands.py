@@ -21,6 +21,8 @@ from meterlink.station.thinning_commands import ThinningCommands
 from meterlink.station.visit_commands import VisitCommands
 from meterlink.station.visit_desk import VisitDesk
 
+_LONGEST_ECHO = 80  # characters of a wrong value in its error; the reader knows it from its beginning
+
 
 class Argument(StrEnum):
     """An argument of a command, by its field in `meterlink.link.messages.Command`."""
@@ -195,7 +197,7 @@ class CommandTable:
         name = command.get("command")
         row = next((row for row in self._rows.values() if row.name == name), None)
         if row is None:
-            raise InputError(f"There is no command {name!r}.", f"Use one of: {', '.join(self._rows)}.")
+            raise InputError(f"There is no command {_echo(name)}.", f"Use one of: {', '.join(self._rows)}.")
         return row
 
     def _arguments(self, row: CommandRow, command: Mapping[str, object]) -> dict[str, object]:
@@ -227,7 +229,12 @@ class CommandTable:
                 return self._find_point(text) if text or argument in row.required else None
             if text or argument is not Argument.METER or argument not in row.required:
                 return text
-        raise InputError(f"The command {row.name} cannot use {value!r} as its {argument}.", _usage(row))
+        raise InputError(f"The command {row.name} cannot use {_echo(value)} as its {argument}.", _usage(row))
+
+
+def _echo(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= _LONGEST_ECHO else f"{text[:_LONGEST_ECHO]}…"
 
 
 def _is_number(value: object, least: int) -> bool:
