@@ -1,4 +1,4 @@
-"""The log lines about watchers that misbehave: one line for many, whatever they send."""
+"""The log lines about watchers that misbehave: one line for many faults."""
 
 import logging
 import time

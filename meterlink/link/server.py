@@ -226,7 +226,7 @@ class LinkServer:
 
 
 async def _close(writer: asyncio.StreamWriter) -> None:
-    """Close a connection when its peer has got what was written, or after `PEER_TIMEOUT`.
+    """Close a connection when its peer has got the written bytes, or after `PEER_TIMEOUT`.
 
     Raises:
         TimeoutError: the peer does not read.
@@ -290,7 +290,7 @@ class _Watcher:
     async def send_reply(self, line: bytes) -> None:
         """Send the unsent messages, then a reply: a key pressed after it finds the effect of the one before.
 
-        No further command is read before the watcher has taken most of it, so that what is written but not read stays
+        No further command is read before the watcher has taken most of it, so that the written and unread part stays
         below the size of two lines.
 
         Raises:

@@ -108,7 +108,7 @@ def chosen_adapter(folder: Path) -> str:
     """Return the address of the adapter in the settings; empty without one, and where they cannot be read."""
     try:
         return load_settings(folder).adapter
-    except SettingsError:  # whoever reads the rest of them reports it
+    except SettingsError:  # the reader of the rest of them reports it
         return ""
 
 

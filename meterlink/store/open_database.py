@@ -77,7 +77,7 @@ class OpenDatabase:
         return self._watched.fault()
 
     def mend(self, fault: FileFault) -> str:
-        """Bring the record back to its place, with every commit; return in a sentence what was done.
+        """Bring the record back to its place, with every commit; return the result as a sentence.
 
         Raises:
             DatabaseMovedError: that cannot be: another file, or another station, is in its place. The record is kept

@@ -233,7 +233,7 @@ async def test_a_stop_while_bluetooth_is_away_leaves_nothing(seconds: float) -> 
 
 @warped
 async def test_a_chosen_adapter_is_followed_by_its_address() -> None:
-    # In a metal van the cure is an adapter on a cable; its name depends on the socket and on what else is plugged in.
+    # In a metal van the cure is an adapter on a cable; its name depends on the socket and on the other adapters.
     air = Air(FakeMeter())
     async with rig(air=air, bluetooth_watch=FakeWatch(air), adapter=ADAPTER.lower()) as r:
         await r.connected()

@@ -1,4 +1,4 @@
-"""The state as text for Prometheus: what the reference parser of the format reads, and nothing personal.
+"""The state as text for Prometheus: the reference parser of the format reads it, and nothing in it is personal.
 
 The format: text exposition format, version 0.0.4 (prometheus.io/docs/instrumenting/exposition_formats; M). The names
 follow its conventions: base units, ``_total`` for counters, ``_bytes``, ``_seconds`` (M). The parser is that of the
