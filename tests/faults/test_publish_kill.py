@@ -8,7 +8,7 @@ from pathlib import Path
 import aiomqtt
 import pytest
 
-from meterlink.publish.delivery import MAX_IN_FLIGHT, MAX_UNBOOKED
+from meterlink.publish.delivery import MAX_IN_FLIGHT
 from meterlink.store.reader import Reader
 from meterlink.store.rows import Batch, OutboxRow
 from support.mosquitto_broker import MOSQUITTO, OUTER_TIMEOUT, ReceivedMessages, running_broker, running_consumer
@@ -19,16 +19,20 @@ MESSAGES = 3_000
 # Messages that the consumer has when the process is killed: in the middle of reading, sending and deleting.
 KILLED_AT = (1, 700, 1_900)
 
-PROCESS = """
+MAX_UNBOOKED = 200  # less than the publisher's own, so that a kill can show it
+
+PROCESS = f"""
 import asyncio, sys
 from pathlib import Path
 from meterlink.core.clock import SystemClock
+from meterlink.publish import delivery
 from meterlink.publish.broker import BrokerConfig
 from meterlink.publish.outbox import StoreOutbox
 from meterlink.publish.publisher import Publisher
 from meterlink.store.reader import Reader
 from meterlink.store.writer import Writer
 
+delivery.MAX_UNBOOKED = {MAX_UNBOOKED}
 path = Path(sys.argv[1])
 writer = Writer(path, station="van", clock=SystemClock(), boot_id="boot", on_alarm=print)
 writer.start()
