@@ -27,12 +27,13 @@ def advice(
     diagnosis: Diagnosis,
     stock: Mapping[str, str] | None = None,
     connection: ConnectionState | None = None,
+    radio_error: str = "",
 ) -> str:
     """Return the next step for the person with the probes, as a sentence.
 
     ``tracker`` is that of the meter that is measuring, if any, and ``connection`` the state of its connection, None for
     a typed value; ``diagnosis`` is that of the accepted readings; ``stock`` names the parts on the truck for a failed
-    one: ``{component: sentence}``.
+    one: ``{component: sentence}``. ``radio_error`` is the fault of Bluetooth itself with its remedy, empty without one.
     """
     point = visit.points.get(visit.focus) if visit.focus else None
     if first := _first_instruction(visit, point):
@@ -40,8 +41,10 @@ def advice(
     if point is None:
         return f"{_summary(visit)} {diagnosis.summary}".strip()
     if tracker is None or tracker.latest is None:
+        if radio_error:
+            return f"{radio_error} Your meter connects by itself then. Or type a reading in."
         return "Switch a meter on: its readings appear here as soon as it is heard. Or type a reading in."
-    missing = _advice_on_lost_meter(tracker, connection)
+    missing = _advice_on_lost_meter(tracker, connection, radio_error)
     is_accepted = bool(visit.accepted[point.key]) and tracker.accepted_at == point.key
     if missing and not is_accepted:
         return missing
@@ -60,8 +63,15 @@ def advice(
 _LOST_STATES = {ConnectionState.LOST, ConnectionState.SILENT, ConnectionState.NEEDS_ATTENTION}
 
 
-def _advice_on_lost_meter(tracker: MeterTracker, connection: ConnectionState | None) -> str:
-    """Return what to do about a meter that gives no readings any more; empty while it gives some."""
+def _advice_on_lost_meter(tracker: MeterTracker, connection: ConnectionState | None, radio_error: str) -> str:
+    """Return what to do about a meter that gives no readings any more; empty while it gives some.
+
+    While Bluetooth itself is at fault, a new battery would be the wrong advice.
+    """
+    if radio_error and connection not in {None, ConnectionState.CONNECTED}:
+        return (
+            f"{radio_error} {tracker.name} connects by itself then; measure again after that, or type the reading in."
+        )
     if connection not in _LOST_STATES:
         return ""
     happened = "sends nothing" if connection is ConnectionState.SILENT else "is not heard any more"

@@ -62,10 +62,10 @@ class ViewSender:
         self._stock = stock
 
     def set_radio_state(self, state: RadioState) -> bool:
-        """Record the radio's new state; return whether the displayed meter has another connection state now."""
-        before = self._displayed_connection()
+        """Record the radio's new state; return whether it changes the advice about the displayed meter."""
+        before = self._displayed_connection(), self._radio.error
         self._radio = state
-        return self._displayed_connection() is not before
+        return (self._displayed_connection(), state.error) != before
 
     def _displayed_connection(self) -> ConnectionState | None:
         tracker = self._trackers.displayed
@@ -98,6 +98,7 @@ class ViewSender:
                 diagnosis.derived,
                 beside,
                 self._displayed_connection(),
+                self._radio.error,
             )
         )
         self.send_meters()

@@ -36,12 +36,14 @@ def visit_view(
     derived: Sequence[DerivedResult] = (),
     beside: Sequence[MeterTracker] = (),
     connection: ConnectionState | None = None,
+    radio_error: str = "",
 ) -> VisitView:
     """Return topic ``visit``.
 
     ``tracker`` is that of the meter that is measuring, if any; ``stock`` names the parts on the truck for a
     failed part, ``{component: sentence}``; ``derived`` has the results at the derived points. ``beside`` are the other
-    meters in use. ``connection`` is the state of the connection of the measuring meter.
+    meters in use. ``connection`` is the state of the connection of the measuring meter, ``radio_error`` the fault of
+    Bluetooth itself.
     """
     point = visit.points.get(visit.focus) if visit.focus else None
     return VisitView(
@@ -63,7 +65,8 @@ def visit_view(
         replacements=list((stock or {}).values()),
         derived=derived_views(derived),
         advice=(
-            f"{advice(visit, tracker, diagnosis, stock, connection)} {second_meter_text(visit, tracker, beside)}"
+            f"{advice(visit, tracker, diagnosis, stock, connection, radio_error)} "
+            f"{second_meter_text(visit, tracker, beside)}"
         ).rstrip(),
         offers=offered_actions(visit, tracker),
         caution=caution_at(point, visit.points.values()) if point else LOCAL_CODES,

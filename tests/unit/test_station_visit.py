@@ -6,7 +6,17 @@ from decimal import Decimal
 import pytest
 
 from meterlink.core.clock import Timestamp
-from meterlink.core.equipment import CircuitState, Plan, PointKind, Rating, Site, Span, TestPoint, VoltageBand
+from meterlink.core.equipment import (
+    CircuitState,
+    ConnectionState,
+    Plan,
+    PointKind,
+    Rating,
+    Site,
+    Span,
+    TestPoint,
+    VoltageBand,
+)
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Phase, Reading, Status
 from meterlink.core.units import Amount, Quantity
@@ -246,6 +256,25 @@ def test_measuring_again_with_the_probes_on() -> None:
     assert tracker.accepted_at is None
     feed_display(tracker, 2, 4, "20.00")
     assert tracker.accepted_at == "a"
+
+
+@pytest.mark.parametrize("state", [ConnectionState.LOST, ConnectionState.SILENT, ConnectionState.CONNECTING])
+def test_bluetooth_that_is_off_is_named_before_the_battery_of_the_meter(state: ConnectionState) -> None:
+    # A technician who reads "change its battery" opens a meter that has nothing wrong with it.
+    visit, diagnosis = make_visit(), VisitDiagnosis(make_visit()).diagnosis
+    tracker = MeterTracker("M", "Probe 1", 1)
+    off = "Bluetooth is switched off. Switch it on."
+    assert advice_module.advice(visit, None, diagnosis, None, None, off) == (
+        f"{off} Your meter connects by itself then. Or type a reading in."
+    )
+    tracker.add_reading(make_reading(0, "3.00", Quantity.RESISTANCE))
+    assert advice_module.advice(visit, tracker, diagnosis, None, state, off) == (
+        f"{off} Probe 1 connects by itself then; measure again after that, or type the reading in."
+    )
+    connected = advice_module.advice(visit, tracker, diagnosis, None, ConnectionState.CONNECTED, off)
+    assert connected == "Turn Probe 1 to capacitance, then put the probes on 1 and 2."  # it still sends
+    typed = advice_module.advice(visit, tracker, diagnosis, None, None, off)
+    assert typed == connected
 
 
 def test_advice_leads_through_a_point() -> None:
