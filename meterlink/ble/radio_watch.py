@@ -14,8 +14,8 @@ class WatchedScanner(Protocol):
     """The part of a `Scanner` that a watch needs."""
 
     @property
-    def scanning(self) -> bool:
-        """Whether a scan has started and has not been stopped."""
+    def scanning_for(self) -> float:
+        """Seconds since the present scan has started; 0 without one."""
         ...
 
     def request_restart(self) -> None:
@@ -69,8 +69,7 @@ class RadioWatch:
         self._cancel_scan_check()
         if before is None or not may_have_changed(before, state):
             if has_lost_scan(state, self._adapter):
-                loop = asyncio.get_running_loop()
-                self._scan_check = loop.call_later(self._timeouts.lost_scan, self._check_scan)
+                self._check_scan_later()
             return
         log.info("Bluetooth: %s", _summary(state))
         if before.owner and before.owner != state.owner:
@@ -80,10 +79,17 @@ class RadioWatch:
                 log.debug("dropping the state of the ended Bluetooth service failed: %r", error)
         self._scanner.retry_now()
 
+    def _check_scan_later(self) -> None:
+        self._scan_check = asyncio.get_running_loop().call_later(self._timeouts.lost_scan, self._check_scan)
+
     def _check_scan(self) -> None:
-        if self._scanner.scanning:
+        """Scan anew, unless the scan is so young that its start may not have been told yet."""
+        self._scan_check = None
+        if self._scanner.scanning_for >= self._timeouts.lost_scan:
             log.info("the system has ended the scan: scanning anew")
             self._scanner.request_restart()
+        elif self._scanner.scanning_for > 0:
+            self._check_scan_later()
 
     def _cancel_scan_check(self) -> None:
         if self._scan_check is not None:

@@ -61,13 +61,18 @@ class Scanner:
         self._timeouts = timeouts or RadioTimeouts()
         self._jitter = jitter
         self._adapter = adapter
-        self.scanning = False
+        self._scanning_since: float | None = None  # event loop time
         self._requested = asyncio.Event()  # one of the following has changed
         self._restart_requested = False
         self._retry_requested = False
         self._paused = False
         self._doubted_since: float | None = None  # event loop time
         self._last_advertisement_at = 0.0  # event loop time
+
+    @property
+    def scanning_for(self) -> float:
+        """Seconds since the present scan has started; 0 without one."""
+        return 0.0 if self._scanning_since is None else asyncio.get_running_loop().time() - self._scanning_since
 
     def request_restart(self) -> None:
         """Restart the scan because the radio seems gone: the start shows whether it works."""
@@ -159,13 +164,14 @@ class Scanner:
                     await scanner.start()
             except Exception as error:  # noqa: BLE001 - every platform raises its own kinds, down to FileNotFoundError
                 return error
-            self.scanning = True
+            self._scanning_since = loop.time()
             self._retry_requested = False
             self._on_scan_result(None)
             await self._wait_for_silence()
             return None
         finally:
-            live = self.scanning = False
+            live = False
+            self._scanning_since = None
             if scanner is not None:
                 await run_to_completion(self._stop(scanner))
 

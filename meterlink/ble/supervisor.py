@@ -111,7 +111,9 @@ class MeterSupervisor:
     def show_radio_problem(self, problem: str) -> None:
         """Show the fault of the radio as the reason why the meter is not connected; empty when the radio works."""
         before, self._radio_problem = self._radio_problem, problem
-        if self.status.state in _NOT_CONNECTED and (problem or self.status.detail == before):
+        # Every start of a scan reports that the radio works; only a fault that is over has a text to replace.
+        is_over = bool(before) and self.status.detail == before
+        if self.status.state in _NOT_CONNECTED and (problem or is_over):
             self._update_status(detail=problem or _RADIO_IS_BACK)
 
     async def run(self) -> None:

@@ -54,8 +54,9 @@ class RadioTimeouts:
     # With every known meter connected, and when nobody has asked for the devices in range for this long, the scan ends:
     # longer than a person looks at a list without asking again, and than a device stays in it.
     scan_pause: float = 60.0
-    # BlueZ reports an ended scan before it has begun the next one of the same program.
-    lost_scan: float = 1.0
+    # The system's reports of an ended and a begun scan arrive late on a slow machine (1 s was too short in an emulated
+    # one). The target is a reading 10 s after Bluetooth is back.
+    lost_scan: float = 3.0
 
     # Tries in a row after a connection attempt that fails at once (interference), and the pause between two tries
     # (public stacks).

@@ -111,6 +111,28 @@ async def test_a_scan_that_the_system_ends_alone_is_begun_anew(watched: bool) ->
 
 
 @warped
+async def test_a_slow_machine_does_not_take_a_young_scan_for_a_lost_one() -> None:
+    # An emulated one told of a begun scan more than a second later; each restart then began the next.
+    air = Air(FakeMeter())
+    async with rig(air=air, bluetooth_watch=FakeWatch(air, delay=1.3)) as r:
+        await r.connected()
+        await asyncio.sleep(50)
+        assert air.scans == 1
+
+
+@warped
+async def test_a_scan_that_starts_anew_leaves_the_reason_of_a_meter_alone() -> None:
+    meter = FakeMeter(on_connect=[Hang()])
+    async with rig(meter) as r:
+        await r.until(lambda: r.state() is ConnectionState.CONNECTING)
+        scans = r.air.scans
+        r.radio._scanner.request_restart()
+        await r.until(lambda: r.air.scans > scans)
+        await asyncio.sleep(1)
+        assert (r.state(), r.detail()) == (ConnectionState.CONNECTING, "")
+
+
+@warped
 async def test_waking_from_sleep_scans_anew() -> None:
     air = Air(FakeMeter())
     async with rig(air=air, bluetooth_watch=FakeWatch(air)) as r:

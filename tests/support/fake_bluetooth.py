@@ -420,8 +420,9 @@ class FakeAdapter(BaseBleakAdapter):
 class FakeWatch:
     """A `BluetoothWatch` of an air. It ends, as a lost D-Bus connection does, when ``broken`` is set."""
 
-    def __init__(self, air: Air) -> None:
+    def __init__(self, air: Air, *, delay: float = 0.0) -> None:
         self.air = air
+        self.delay = delay  # s from a change to its report
         self.changed = asyncio.Event()
         self.broken = False
         self.runs = 0
@@ -431,7 +432,9 @@ class FakeWatch:
         self.runs += 1
         while not self.broken:
             self.changed.clear()
-            await on_state(self.air.state)
+            state = self.air.state
+            await asyncio.sleep(self.delay)
+            await on_state(state)
             await self.changed.wait()
         raise EOFError
 
