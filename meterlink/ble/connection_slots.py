@@ -88,15 +88,17 @@ class ConnectionSlots:
 
 
 class Slot:
-    """One connection of an adapter, while it is held.
-
-    One ``beyond_limit`` is a try: if it fails, the adapter is the likely reason.
-    """
+    """One connection of an adapter, while it is held."""
 
     def __init__(self, slots: ConnectionSlots) -> None:
         self.established = False
         self.beyond_limit = False
         self._slots = slots
+
+    @property
+    def failed_try(self) -> bool:
+        """Whether it was one more than the adapter is known to hold and was not made: the adapter is the likely cause."""
+        return self.beyond_limit and not self.established
 
     def on_established(self) -> None:
         """Record that the connection was made: the adapter holds as many."""

@@ -167,7 +167,7 @@ class MeterSupervisor:
                 self._log_failed_attempt(error)
                 if is_out_of_connections(error):
                     slot.on_refused()
-                if slot.beyond_limit or is_out_of_connections(error):
+                if slot.failed_try or is_out_of_connections(error):
                     self._failures += 1
                     detail = _NO_SLOT.format(count=slots.limit)
                     self._update_status(state=ConnectionState.CONNECTING, detail=detail)

@@ -6,6 +6,7 @@ Sources of the numbers: home-assistant/core PR 84331 and bleak-retry-connector P
 import asyncio
 
 import pytest
+from bleak.exc import BleakError
 
 from meterlink.ble import ConnectionState, RadioTimeouts
 from meterlink.ble.connection_slots import ConnectionSlots
@@ -68,6 +69,18 @@ async def test_another_program_that_leaves_gives_its_connections_back() -> None:
         await asyncio.sleep(120)
         air.slots = 5
         await r.until(lambda: connected(r) == 5, within=3 * RadioTimeouts().slot_retry + 60)
+
+
+@warped
+async def test_a_meter_that_fails_after_the_sixth_connection_was_made_is_not_blamed_on_the_adapter() -> None:
+    meters = bench(6)
+    meters[5].on_subscribe = [BleakError("the meter's own fault")]
+    meters[5].advertises = False
+    async with rig(*meters) as r:
+        await r.until(lambda: connected(r) == 5)
+        meters[5].advertises = True
+        await r.until(lambda: "the meter's own fault" in r.detail(meters[5].address), 20)
+        await r.connected(meters[5].address)
 
 
 def test_the_limit_is_learned_from_connections_and_refusals() -> None:
