@@ -157,7 +157,7 @@ class MeterDesk:
         self._displays[address].hold(None if microfarads is None else Decimal(microfarads))
 
     def set_rate(self, address: str, rate: float) -> None:
-        """Let a meter send ``rate`` readings a second from its next connection on."""
+        """Let a meter send ``rate`` readings a second, from its next one on."""
         self._displays[address].rate = rate
 
     def drop_connection(self, address: str) -> None:
