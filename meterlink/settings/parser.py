@@ -23,6 +23,7 @@ from meterlink.judge.uncertainty import check_operating_temperature
 from meterlink.settings.accuracy_table import ACCURACY, TEMPERATURE_COEFFICIENT, check_rows, make_sheet
 from meterlink.settings.firm_table import FIRM
 from meterlink.settings.folder import SETTINGS_FILE
+from meterlink.settings.keeping_table import DEFAULT_KEEPING, KEEPING, KeepingSettings
 from meterlink.settings.keys_table import KEYS
 from meterlink.settings.mqtt_table import MQTT, MqttSettings
 from meterlink.tomlfile.documents import document_schema
@@ -65,7 +66,8 @@ class Settings:
 
     ``ambient_celsius`` is the temperature (°C) at the meters, None for 18 to 28 °C. ``keys`` are those of the
     dashboard, ``firm`` is that of the reports. ``adapter`` is the address of the Bluetooth adapter to use, empty for
-    the system's choice. ``changed_utc_ns`` is the time when the file was last changed, 0 without a file.
+    the system's choice. ``keeping`` says how long raw readings are kept. ``changed_utc_ns`` is the time when the file
+    was last changed, 0 without a file.
     """
 
     station: str
@@ -78,6 +80,7 @@ class Settings:
     firm: Firm = NO_FIRM
     changed_utc_ns: int = 0
     adapter: str = ""
+    keeping: KeepingSettings = DEFAULT_KEEPING
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +104,7 @@ def load_settings(folder: Path) -> Settings:
     except SettingsError as error:
         if not isinstance(error.__cause__, FileNotFoundError):
             raise
-        return _make_settings(None, "", _JudgeSettings(), (), None, DEFAULT_KEYS, NO_FIRM)
+        return _make_settings(None, "", _JudgeSettings(), (), None, DEFAULT_KEYS, NO_FIRM, DEFAULT_KEEPING)
 
 
 def chosen_adapter(folder: Path) -> str:
@@ -179,6 +182,7 @@ def _make_settings(
     mqtt: MqttSettings | None,
     keys: Keys,
     firm: Firm,
+    keeping: KeepingSettings,
 ) -> Settings:
     name = station or clean_text(platform.node()) or "station"
     return Settings(
@@ -191,6 +195,7 @@ def _make_settings(
         keys=keys,
         firm=firm,
         adapter=adapter,
+        keeping=keeping,
     )
 
 
@@ -293,6 +298,7 @@ SETTINGS = Table(
     Key("mqtt", MQTT, None, description="Without this table nothing is published."),
     Key("keys", KEYS, DEFAULT_KEYS, description="The keys of the dashboard, by action."),
     Key("firm", FIRM, NO_FIRM, description="The firm that reports name."),
+    Key("keeping", KEEPING, DEFAULT_KEEPING, description="How long raw readings are kept."),
     checks=(_check_meters,),
 )
 """The table of a settings file."""

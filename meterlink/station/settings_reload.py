@@ -104,6 +104,8 @@ class SettingsReload:
         self._collection.show()
         if settings.meters != before.meters:
             changed.append("meters")
+        if settings.keeping != before.keeping:
+            changed.append("keeping")
         if judged:
             changed.append(f"{count_phrase(judged, 'new verdict')} in open visits")
         return changed

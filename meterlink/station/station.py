@@ -3,6 +3,7 @@
 import asyncio
 import logging
 import random
+import shutil
 import threading
 from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
 from contextlib import AsyncExitStack
@@ -45,6 +46,7 @@ from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.publishing import Publishing
 from meterlink.station.replay import PacketSource
+from meterlink.station.retention import Retention
 from meterlink.station.seal_commands import SealCommands
 from meterlink.station.settings_reload import SettingsReload
 from meterlink.station.status import StationStatus
@@ -357,6 +359,7 @@ class Station:
                         group.create_task(self._receive_packets(radio, collection)),
                         group.create_task(collection.run()),
                         group.create_task(watching, name="profiles"),
+                        group.create_task(self._retention(reload).run(), name="retention"),
                         group.create_task(self._loop_lag.run(), name="loop-lag"),
                         group.create_task(self._alarms.run(), name="alarms"),
                         group.create_task(self._check_record(), name="record-check"),
@@ -378,6 +381,17 @@ class Station:
                         task.cancel()
             finally:
                 await _shielded(collection.finish())
+
+    def _retention(self, reload: SettingsReload) -> Retention:
+        folder = self._config.folder
+        return Retention(
+            self._writer,
+            self._reader,
+            self._config.clock,
+            keeping=lambda: reload.settings.keeping,
+            free=lambda: shutil.disk_usage(folder).free,
+            report=partial(self._report_notice, "room"),
+        )
 
     def _status(self, known: KnownMeters, collection: Collection) -> StationStatus:
         config = self._config

@@ -359,6 +359,21 @@ class Reader:
         with connect_for_reading(self._path) as connection:
             return thinning.thinnable(connection, before_utc_ns)
 
+    def free_room(self) -> int:
+        """Return the bytes in the file that deleted rows have left; new ones go there first."""
+        with connect_for_reading(self._path) as connection:
+            return thinning.free_room(connection)
+
+    def oldest_raw_time(self) -> int | None:
+        """Return the time (ns since 1970 UTC) of the oldest raw readings whose time is known; None without any."""
+        with connect_for_reading(self._path) as connection:
+            return thinning.oldest_raw_time(connection)
+
+    def newest_raw_time(self) -> int | None:
+        """Return the time (ns since 1970 UTC) at which the newest raw readings began; None without any."""
+        with connect_for_reading(self._path) as connection:
+            return thinning.newest_raw_time(connection)
+
     def thinnings(self) -> list[thinning.Thinning]:
         """Return all runs of thinning, oldest first."""
         with connect_for_reading(self._path) as connection:

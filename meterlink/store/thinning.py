@@ -17,8 +17,10 @@ from meterlink.store.transactions import increment_counter
 LEAST_AGE = 86_400 * 10**9
 """Readings younger than a day (in ns) are never thinned: a visit may be given them, or go on with them."""
 
-# Raw readings that one slice looks at: some hundredths of a second, so that the readings of the meters never wait.
-_SLICE = 10_000
+# Raw readings that one slice looks at: some hundredths of a second, so that the readings of the meters never wait. The
+# longest wait, with a move of the log in it, is half of the interval between two commits on two cores that are busy
+# with six other programs; with four times as many it was above it (tests/benchmarks/test_thinning_benchmarks.py).
+_SLICE = 2_500
 # Bytes of a row beside its packet: header, row id, stretch, times and digits, as measured in records of all kinds.
 ROW_SIZE = 18
 
@@ -102,6 +104,28 @@ def delete_slice(connection: sqlite3.Connection, uid: str, before_utc_ns: int, a
             (uid, now_utc_ns, before_utc_ns, len(stretches)),
         )
     return Slice(len(stretches), last, done=last >= end)
+
+
+def free_room(connection: sqlite3.Connection) -> int:
+    """Return the bytes of deleted rows in the file: new ones go there first."""
+    (pages,) = connection.execute("PRAGMA freelist_count").fetchone()
+    (size,) = connection.execute("PRAGMA page_size").fetchone()
+    return int(pages) * int(size)
+
+
+def oldest_raw_time(connection: sqlite3.Connection) -> int | None:
+    """Return the time (ns since 1970 UTC) of the oldest stretch with readings whose time is known; None without one."""
+    row = connection.execute(
+        "SELECT first_utc_ns FROM stretches WHERE last_reading_id >= first_reading_id AND clock_set IS NOT 0"
+        " ORDER BY first_utc_ns LIMIT 1"
+    ).fetchone()
+    return None if row is None else int(row[0])
+
+
+def newest_raw_time(connection: sqlite3.Connection) -> int | None:
+    """Return the time (ns since 1970 UTC) of the stretch that was begun last; None without one."""
+    row = connection.execute("SELECT first_utc_ns FROM stretches ORDER BY id DESC LIMIT 1").fetchone()
+    return None if row is None else int(row[0])
 
 
 def thinnings(connection: sqlite3.Connection) -> list[Thinning]:

@@ -34,6 +34,7 @@ from meterlink.settings import (
 )
 from meterlink.settings.accuracy_table import RANGE
 from meterlink.settings.firm_table import FIRM
+from meterlink.settings.keeping_table import KEEPING
 from meterlink.settings.mqtt_table import MQTT as MQTT_TABLE
 from meterlink.settings.parser import JUDGE, SETTINGS
 from meterlink.settings.parser import METER as METER_TABLE
@@ -369,6 +370,8 @@ def test_a_password_without_tls_is_for_this_machine_only(tmp_path: Path, host: s
 
 
 RIGHT_VALUES: dict[str, list[object]] = {
+    "raw_days": [0, 1, 365],
+    "least_free_mb": [0, 1_000],
     "station": ["van-3", " van 3 ", "Ü"],
     "adapter": [ADDRESS, ADDRESS.lower()],
     "capacitor_tolerance": ["6 %", "J", "±0.5 uF", " -10/+30 % "],
@@ -446,6 +449,7 @@ RIGHT_TABLES = tables(
     meter=st.lists(tables(METER_TABLE, accuracy=st.lists(tables(RANGE), max_size=1)), max_size=1),
     mqtt=tables(MQTT_TABLE).map(lambda table: {"username": "van", "certificate_file": "van.pem"} | table),
     keys=st.fixed_dictionaries({}, optional={str(action): st.just(keys) for action, keys in FREE_KEYS.items()}),
+    keeping=tables(KEEPING),
     firm=tables(FIRM),  # whose address is any line of text, as a meter's is
 )
 
@@ -513,6 +517,16 @@ def test_the_files_of_a_broker_are_in_the_data_folder(tmp_path: Path) -> None:
     assert (broker.certificate_file, broker.key_file) == (tmp_path / "van.pem", Path("/run/van.key"))
     none = make_broker_config(MqttSettings("broker.example"), tmp_path)
     assert (none.password_file, none.ca_file, none.certificate_file, none.key_file) == (None,) * 4
+
+
+def test_raw_readings_are_kept_for_a_year_and_a_gigabyte_unless_the_settings_say_else(tmp_path: Path) -> None:
+    keeping = load_settings(tmp_path).keeping
+    assert (keeping.raw_days, keeping.least_free_mb) == (365, 1_000)
+    keeping = load_settings(write_settings(tmp_path, "[keeping]\nraw_days = 0\nleast_free_mb = 250\n")).keeping
+    assert (keeping.raw_days, keeping.least_free_mb) == (0, 250)
+    for text in ("raw_days = -1", "raw_days = 36501", 'least_free_mb = "1 GB"'):
+        with pytest.raises(SettingsError, match="keeping"):
+            load_settings(write_settings(tmp_path, f"[keeping]\n{text}\n"))
 
 
 def test_a_firm_has_each_of_its_lines_or_none(tmp_path: Path) -> None:

@@ -164,7 +164,7 @@ def test_a_slice_takes_the_same_work_in_a_record_of_any_size(tmp_path):
 
             connection.set_progress_handler(step, 1_000)  # instructions of SQLite's machine
             slice_ = delete_slice(connection, "run", FIRST_DAY + 86_400 * SECOND, 0, FIRST_DAY)
-            assert slice_.deleted == 10_000
+            assert slice_.deleted == thinning._SLICE
             steps[count] = done
     assert steps[80_000] < 1.5 * steps[20_000]
     assert steps[80_000] < 2_000  # 2 million instructions: some hundredths of a second
