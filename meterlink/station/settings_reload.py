@@ -26,7 +26,7 @@ class SettingsReload:
     """Puts changed settings in force: meters and their facts, the judge, the broker, the adapter.
 
     An open visit is judged again where its limits, rule or accuracy are others now, as after a restart. The name of the
-    station and its Bluetooth adapter count from its next start. Keys and firm are read anew by those who use them.
+    station counts from its next start. Keys and firm are read anew by those who use them.
     ``report(level, text)`` gets the fault of settings that cannot be used, and an empty text once they can; until then
     those before stay in force.
     """
@@ -87,8 +87,6 @@ class SettingsReload:
         # The name is in topics, in the database and in the dashboards that are open.
         if settings.station != before.station:
             log.warning("The station is called %s until its next start.", before.station)
-        if settings.adapter != before.adapter:
-            log.warning("The Bluetooth adapter is used from the next start on.")
         settings = replace(settings, station=before.station)
         if settings == before:
             return changed

@@ -59,6 +59,11 @@ def test_another_tolerance_judges_the_open_visit_again(tmp_path: Path) -> None:
         await station.reload_settings()
         assert herm(views)["verdict"] == "within"
         assert views["notice"]["text"] == ""
+        write_settings(tmp_path, 'adapter = "00:00:5E:00:53:AA"\n')
+        await station.reload_settings()
+        await until(
+            lambda: "00:00:5E:00:53:AA" in views["meters"]["radio_error"]
+        )  # this machine has none of that address
 
     run_at_station(tmp_path, body)
     visit = Reader(tmp_path / DATABASE_FILE).visits()[-1]
