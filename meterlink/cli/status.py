@@ -17,6 +17,7 @@ from meterlink.core.clock import SystemClock, utc_nanoseconds
 from meterlink.core.errors import InputError
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.text import count_phrase
+from meterlink.core.version import VERSION
 from meterlink.link.client import NoDaemonError, connect, start_remedy
 from meterlink.link.messages import CommandName, MeterStatusView, ProblemView, StatusView
 from meterlink.settings import DATABASE_FILE, existing_data_dir
@@ -123,7 +124,13 @@ async def _ask_daemon(folder: Path) -> StatusView:
         finally:
             await client.close()
     require_success(reply)
-    return cast("StatusView", reply["data"])
+    view = cast("StatusView", reply["data"])
+    if client.other_version:
+        text = (
+            f"The daemon is version {client.other_version}; this program is version {VERSION}. Start the daemon again."
+        )
+        view["problems"].append(ProblemView(source="daemon", level=NoticeLevel.WARNING, text=text))
+    return view
 
 
 def _print_status(view: StatusView) -> None:

@@ -85,6 +85,16 @@ async def test_a_daemon_that_hangs_is_not_taken_for_one_that_is_gone(
     assert f"(process {process}) does not answer" in parse_json(done.out)["problems"][0]["text"]
 
 
+async def test_a_daemon_of_another_version_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    async with ensure_daemon(tmp_path):
+        monkeypatch.setattr("meterlink.link.client.VERSION", "99.0")  # this program was brought up to date
+        monkeypatch.setattr("meterlink.cli.status.VERSION", "99.0")
+        done = await asyncio.to_thread(run_command, "status", "--json", "--data", str(tmp_path))
+    assert done.status == 1
+    texts = [problem["text"] for problem in parse_json(done.out)["problems"]]
+    assert any("this program is version 99.0. Start the daemon again." in text for text in texts)
+
+
 def test_without_a_daemon_the_folder_is_described(tmp_path: Path) -> None:
     store_visits(tmp_path / DATABASE_FILE, SEASONS)
     status, out, err = run_command("status", "--data", str(tmp_path))
