@@ -97,7 +97,7 @@ class Slot:
 
     @property
     def failed_try(self) -> bool:
-        """Whether it was one more than the adapter is known to hold and was not made: the adapter is the likely cause."""
+        """Whether it was one beyond the known limit and was not made: the adapter is the likely cause."""
         return self.beyond_limit and not self.established
 
     def on_established(self) -> None:
