@@ -10,7 +10,7 @@ import click
 
 from meterlink.cli.exposition import exposition
 from meterlink.cli.output import Form, data_option, listing_options, local_time_text, print_table, print_text
-from meterlink.cli.output_file import write_output
+from meterlink.cli.output_file import STANDARD_OUTPUT, write_output
 from meterlink.cli.station_command import require_success
 from meterlink.cli.table import Cell, styled
 from meterlink.core.clock import SystemClock, utc_nanoseconds
@@ -82,6 +82,9 @@ def _write_exposition(name: str, view: StatusView) -> None:
     Raises:
         InputError: the file cannot be written.
     """
+    if name == STANDARD_OUTPUT:
+        click.echo(exposition(view), nl=False)
+        return
     try:
         write_output(name, exposition(view).encode())
     except InputError as error:
