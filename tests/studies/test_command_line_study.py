@@ -94,6 +94,7 @@ STUBBED = {
     "status",
     "check",
     "service",
+    "outbox",
 }
 
 

@@ -14,9 +14,10 @@ from random import Random
 import click
 
 from meterlink.cli.main import cli
-from support.doc_examples import PAGES, examples, prepare_folder
+from support.doc_examples import PAGES, SEASONS, examples, write_page_files
 from support.judge_calls import CALLS, STOCK, write_files
 from support.point_texts import HERM_POINT
+from support.recorded_visits import store_visits
 
 # A valid line for each command outside the documents; a line that needs a radio or a daemon is stubbed by its test.
 SEEDS = (
@@ -201,7 +202,8 @@ def valid_lines() -> list[tuple[str, ...]]:
 def prepare(folder: Path) -> None:
     """Put the files of every page, of the calls and of `SEEDS`, and spoilt files, into ``folder``."""
     for page in PAGES:
-        prepare_folder(page.read_text(encoding="utf-8"), folder)
+        write_page_files(page.read_text(encoding="utf-8"), folder)
+    store_visits(folder / "meterlink.db", SEASONS)
     write_files(folder)
     (folder / "stock.toml").write_text(STOCK, encoding="utf-8")  # the one of the documents has a mistake
     (folder / "plan.toml").write_text(PLAN, encoding="utf-8")

@@ -156,10 +156,15 @@ def run_statements(given: Iterable[Statement], folder: Path) -> list[list[str]]:
 
 def prepare_folder(text: str, folder: Path) -> None:
     """Put a page's files, and the database of `SEASONS`, into ``folder``."""
+    write_page_files(text, folder)
+    store_visits(folder / "meterlink.db", SEASONS)
+
+
+def write_page_files(text: str, folder: Path) -> None:
+    """Put a page's files into ``folder``."""
     for block in blocks(text):
         if block.file:
             (folder / block.file).write_text(block.content, encoding="utf-8")
-    store_visits(folder / "meterlink.db", SEASONS)
 
 
 def run_command(args: list[str], folder: Path) -> list[str]:
