@@ -5,7 +5,7 @@ import re
 import sys
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from signal import SIGKILL, SIGTERM, Signals
 from typing import Any
@@ -15,7 +15,7 @@ from support.guest.machine import DATA, LIMIT, SHARED, GuestError, Machine
 _BLUETOOTHD = "/usr/libexec/bluetooth/bluetoothd"
 _ADAPTER = "/org/bluez/hci0"
 _SERVICE_LOGS = ("meters.log", "bluetoothd.log")
-_LOG_LINE = re.compile(r"^(\d{4}-\d\d-\d\d \d\d:\d\d:\d\d,\d{3}) .*$")
+_LOG_STAMP = re.compile(r"\d{4}-\d\d-\d\dT\S+Z(?= )")
 
 # A visit with one test point, which accepts without a key.
 _PLAN = """
@@ -78,8 +78,8 @@ class GuestProcess:
     def logged_at(self, pattern: str, after: float) -> float | None:
         """Return the time of the first line that matches ``pattern``, in s since 1970, not before ``after``."""
         for line in self.log.splitlines():
-            if (stamp := _LOG_LINE.match(line)) and re.search(pattern, line):
-                at = datetime.strptime(stamp[1], "%Y-%m-%d %H:%M:%S,%f").replace(tzinfo=UTC).timestamp()
+            if (stamp := _LOG_STAMP.match(line)) and re.search(pattern, line):
+                at = datetime.fromisoformat(stamp[0]).timestamp()
                 if at >= after:
                     return at
         return None
