@@ -14,6 +14,7 @@ import click
 
 from meterlink.cli.hangup import obey_hangups
 from meterlink.cli.log_output import LogForm, default_form, start_log
+from meterlink.cli.log_size import keep_short
 from meterlink.cli.service_manager import ServiceManager
 from meterlink.core.equipment import Meter
 from meterlink.core.text import clean_text
@@ -108,6 +109,7 @@ async def run_until_signalled(station: Station, *, owned: bool = False) -> None:
         asyncio.create_task(obey_hangups(stop, reload), name="hang-ups"),
     ]
     if owned:
+        beside.append(asyncio.create_task(keep_short(sys.stderr.fileno()), name="log-size"))
         leaving = asyncio.create_task(wait_until_left(lambda: station.has_watchers), name="owner")
         leaving.add_done_callback(lambda task: None if task.cancelled() else station.stop())
         beside.append(leaving)
