@@ -97,6 +97,19 @@ class LinkServer:
         for path in (token_path(self._folder),) if self._tcp else (socket_path(self._folder),):
             path.unlink(missing_ok=True)
 
+    async def open_again(self) -> None:
+        """Open the socket anew if its file was removed, with the data folder; watchers that are connected stay.
+
+        Raises:
+            LinkError: it cannot be opened.
+        """
+        before = self._server
+        path = token_path(self._folder) if self._tcp else socket_path(self._folder)
+        if before is None or path.exists():
+            return
+        await self.__aenter__()
+        before.close()
+
     @property
     def has_watchers(self) -> bool:
         """Whether somebody gets the messages now."""

@@ -19,7 +19,7 @@ from meterlink.ble.radio import Radio
 from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.equipment import ConnectionState, Meter, Plan, Site, TestPoint
-from meterlink.core.errors import DamagedDatabaseError, DatabaseLockedError, StoreError
+from meterlink.core.errors import DamagedDatabaseError, DatabaseLockedError, LinkError, StoreError
 from meterlink.core.meter_facts import FactName
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.text import named_device
@@ -586,6 +586,15 @@ class Station:
         if self._loop is not None and not self._loop.is_closed():
             notice = NoticeView(topic=Topic.NOTICE, level=NoticeLevel.WARNING, text=text)
             self._loop.call_soon_threadsafe(self._send_notice, "record", notice)
+            asyncio.run_coroutine_threadsafe(self._open_socket_again(), self._loop)
+
+    async def _open_socket_again(self) -> None:
+        """Serve commands again where the socket was removed with the folder."""
+        if self._server is not None:
+            try:
+                await self._server.open_again()
+            except LinkError as error:
+                log.warning("%s", error)
 
     def _on_saving_notice(self, notice: NoticeView) -> None:
         if notice["text"]:

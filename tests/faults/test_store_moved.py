@@ -21,6 +21,7 @@ from meterlink.core.errors import DatabaseMovedError, NotADatabaseError
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Verdict
+from meterlink.link.endpoint import socket_path
 from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.settings import DATABASE_FILE
 from meterlink.station.collection import FILE_CHECK_PERIOD
@@ -491,6 +492,21 @@ def test_a_station_notices_it_within_a_second_and_shows_it(tmp_path: Path) -> No
 
     at_station(tmp_path, body)
     assert [row.reading.text for row in Reader(database).history(None)] == ["43.7 µF", "43.6 µF"]
+
+
+def test_a_station_whose_folder_is_removed_can_be_reached_again(tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    folder.mkdir()
+
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        assert await enter(station, "43.7 uF", point="run-capacitor-herm") == ""
+        await until(lambda: accepted(views, 0) is not None)
+        shutil.rmtree(folder)
+        await until(lambda: "written again" in views.get("notice", {"text": ""})["text"])
+        await until(lambda: socket_path(folder).exists())
+
+    at_station(folder, body)
+    assert [row.reading.text for row in Reader(folder / DATABASE_FILE).history(None)] == ["43.7 µF"]
 
 
 def test_a_station_ends_where_another_record_is_in_its_place(tmp_path: Path) -> None:

@@ -38,6 +38,14 @@ def serve(folder: Path, station: Station | None = None, *, tcp: bool = False) ->
     return LinkServer(folder, "van", "1.2.3", (station or Station()).carry_out, tcp=tcp)
 
 
+def remove_files(folder: Path) -> int:
+    """Remove the files of a folder; return their number."""
+    files = list(folder.iterdir())
+    for file in files:
+        file.unlink()
+    return len(files)
+
+
 both = pytest.mark.parametrize("tcp", [False, True], ids=["unix", "tcp"])
 
 
@@ -65,6 +73,25 @@ async def test_commands_are_answered(tmp_path: Path, tcp: bool) -> None:
         assert await asyncio.gather(*(client.send(CommandName.NEXT) for _ in range(20))) == [""] * 20
         assert station.commands[0]["command"] == "activate"
         await client.close()
+
+
+@both
+async def test_a_socket_that_was_removed_is_opened_again_and_its_watchers_stay(tmp_path: Path, tcp: bool) -> None:
+    """Somebody removed the data folder under a daemon, and the record has been written again."""
+    async with serve(tmp_path, tcp=tcp) as server:
+        await server.open_again()  # nothing to do
+        before = await connect(tmp_path)
+        remove_files(tmp_path)
+        with pytest.raises(NoDaemonError):
+            await connect(tmp_path)
+        await server.open_again()
+        after = await connect(tmp_path)
+        server.publish(notice("to both"))
+        for client in (before, after):
+            assert await anext(aiter(client)) == notice("to both")
+            assert await client.send(CommandName.NEXT) == ""
+            await client.close()
+    assert remove_files(tmp_path) == 0
 
 
 async def test_the_socket_is_the_owners_alone(tmp_path: Path) -> None:
