@@ -8,6 +8,7 @@ from typing import Any, NoReturn
 
 import click
 
+from meterlink.cli.file_modes import private_files
 from meterlink.cli.lazy_group import LazyCommand, lazy_group
 from meterlink.cli.repeated_options import check_no_repeated_option
 from meterlink.cli.terminal import colour_choice, is_interactive
@@ -116,7 +117,8 @@ def main(args: list[str] | None = None) -> NoReturn:
         typed = sys.argv[1:] if args is None else args
         _check_no_empty_value(typed)
         check_no_repeated_option(cli, typed)
-        status: Any = cli.main(args, prog_name="meterlink", standalone_mode=False, color=colour_choice())
+        with private_files():
+            status: Any = cli.main(args, prog_name="meterlink", standalone_mode=False, color=colour_choice())
     except (Exception, BaseExceptionGroup) as raised:  # noqa: BLE001  # unexpected errors are raised again
         sys.exit(_report(user_error(raised)))
     sys.exit(status if isinstance(status, int) else 0)

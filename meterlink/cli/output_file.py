@@ -11,6 +11,7 @@ from typing import BinaryIO, TypeVar
 
 import click
 
+from meterlink.cli.file_modes import mode_of_output
 from meterlink.cli.output import printable_text
 from meterlink.core.errors import InputError
 
@@ -88,7 +89,7 @@ def whole_path(path: Path) -> Iterator[Path]:
             yield temporary
             with temporary.open("r+b") as file:
                 os.fsync(file.fileno())  # on the disk before it gets its name
-            temporary.chmod(0o666 & ~_umask())
+            temporary.chmod(mode_of_output(target))
             temporary.replace(target)  # within one folder: one step
             _sync_folder(target.parent)
         finally:
@@ -154,10 +155,3 @@ def _sync_folder(folder: Path) -> None:
             os.fsync(number)
         finally:
             os.close(number)
-
-
-def _umask() -> int:
-    """Return the bits that a new file does not get; a temporary file is its owner's alone."""
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -4,8 +4,11 @@ import ssl
 from dataclasses import dataclass
 from pathlib import Path
 
+from meterlink.core.errors import SettingsError
 from meterlink.publish.broker import BrokerConfig, ConfigurationError
+from meterlink.settings.private_files import check_secret
 
+_PRIVATE_KEY = b"PRIVATE KEY-----"  # RFC 7468, 10 and 11; also those with a name before it, as "EC PRIVATE KEY"
 _LARGEST_PASSWORD = 65_535  # bytes; MQTT 5, 1.5.6: binary data
 
 
@@ -13,11 +16,12 @@ def read_password(broker: BrokerConfig) -> str | None:
     """Return the password on the first line of the password file; None without a file.
 
     Raises:
-        ConfigurationError: the file cannot be read, or has no usable password.
+        ConfigurationError: the file cannot be read, others can read it, too, or it has no usable password.
     """
     path = broker.password_file
     if path is None:
         return None
+    _check_secret(path, "mqtt.password_file")
     try:
         with path.open(encoding="utf-8") as file:
             password = file.readline(_LARGEST_PASSWORD + 1).rstrip("\r\n")
@@ -69,7 +73,7 @@ def _load_certificate(context: ssl.SSLContext, certificate: Path, key: Path | No
     """Let the context present this client's certificate.
 
     Raises:
-        ConfigurationError: the certificate or the key cannot be used.
+        ConfigurationError: the certificate or the key cannot be used, or others can read the key.
     """
     asked_for_password = False
 
@@ -81,8 +85,8 @@ def _load_certificate(context: ssl.SSLContext, certificate: Path, key: Path | No
     key_name = f"mqtt.key_file {key}" if key else f"The key in mqtt.certificate_file {certificate}"
     for name, path in (("mqtt.certificate_file", certificate), ("mqtt.key_file", key)):
         try:
-            if path is not None:
-                path.read_bytes()
+            if path is not None and _PRIVATE_KEY in path.read_bytes():
+                _check_secret(path, name)
         except OSError as error:
             raise ConfigurationError(
                 f"{name} {path} cannot be read ({error.strerror}).", "Check the file and its permissions."
@@ -103,6 +107,18 @@ def _load_certificate(context: ssl.SSLContext, certificate: Path, key: Path | No
         raise ConfigurationError(
             f"{where} cannot be used ({error}).", "Name a certificate and its private key in PEM form."
         ) from error
+
+
+def _check_secret(path: Path, name: str) -> None:
+    """Check that other accounts cannot read a secret.
+
+    Raises:
+        ConfigurationError: they can.
+    """
+    try:
+        check_secret(path, name)
+    except SettingsError as error:
+        raise ConfigurationError(error.message, error.remedy) from error
 
 
 def _socket_class(faults: list[ssl.SSLError]) -> type[ssl.SSLSocket]:

@@ -5,6 +5,7 @@ import shlex
 from pathlib import Path
 
 from meterlink.core.errors import SettingsError
+from meterlink.settings.private_files import make_private
 
 DATABASE_FILE = "meterlink.db"
 SETTINGS_FILE = "settings.toml"
@@ -13,19 +14,20 @@ DATA_FOLDER_VARIABLE = "METERLINK_DATA"
 
 
 def data_dir(option: str | os.PathLike[str] | None = None) -> Path:
-    """Return the absolute path of the data folder; create the folder if it is missing.
+    """Return the absolute path of the data folder; create the folder if it is missing, and keep other accounts out.
 
     The folder is ``option``, else ``$METERLINK_DATA``, else the platform's folder for such data.
 
     Raises:
-        SettingsError: the folder cannot be created.
+        SettingsError: the folder cannot be created, or it or a file in it belongs to another account.
     """
     folder = _named_dir(option)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        make_private(folder)
     except OSError as error:
         raise SettingsError(
-            f"The data folder {folder} cannot be created: {error.strerror}.", "Give another with --data DIR."
+            f"The data folder {folder} cannot be created or read: {error.strerror}.", "Give another with --data DIR."
         ) from error
     return folder
 

@@ -5,7 +5,7 @@ import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
 
 from meterlink.core.errors import (
@@ -51,6 +51,10 @@ _TRANSIENT_CODES = {
 
 def connect_for_writing(path: Path) -> sqlite3.Connection:
     """Open (or create) the database for the one writer: durable at every COMMIT, with explicit transactions."""
+    # SQLite gives its other files the permissions of this one. Only a new file is opened here: to close one that is in
+    # use would drop SQLite's locks on it (https://sqlite.org/howtocorrupt.html, 2.2).
+    with suppress(OSError):
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
     connection = _connect_to_uri(path, "mode=rwc")
     try:
         connection.execute("PRAGMA foreign_keys = ON")

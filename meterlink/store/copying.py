@@ -15,7 +15,7 @@ from typing import NamedTuple
 from meterlink.core.errors import DamagedDatabaseError
 from meterlink.store.connections import as_store_error, connect_to_copy, connect_to_source, is_damage
 from meterlink.store.file_errors import store_error_class
-from meterlink.store.lock import try_lock
+from meterlink.store.lock import private_opener, try_lock
 
 _PREFIX, _SUFFIX = ".meterlink-", ".part"
 _numbers = itertools.count(1)  # of the temporary files of this process
@@ -75,7 +75,7 @@ def temporary_database(folder: Path, name: str) -> Iterator[Path]:
     _remove_leftovers(folder)
     path = folder / f"{_PREFIX}{name}-{os.getpid()}-{next(_numbers)}{_SUFFIX}"
     try:
-        file = path.open("x+b")
+        file = open(path, "x+b", opener=private_opener)  # noqa: SIM115  # closed below; the whole record will be in it
     except OSError as error:
         raise store_error_class(error)(
             f"{folder} cannot be written: {error.strerror}.", "Name another folder, or make space in this one."

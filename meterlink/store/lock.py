@@ -31,6 +31,11 @@ else:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
+def private_opener(path: str, flags: int) -> int:
+    """Open a file for `open`; a new one is its owner's alone."""
+    return os.open(path, flags, 0o600)
+
+
 class FileLock:
     """Locks ``PATH.lock`` from `acquire` to `release`. The file stays: its removal would race with the next writer."""
 
@@ -47,7 +52,8 @@ class FileLock:
             StoreError: the file cannot be opened; the class names the cause.
         """
         try:
-            file = self._path.open("a+b", buffering=0)
+            # Who can open the file, even only to read it, can lock it: no other account may.
+            file = open(self._path, "a+b", buffering=0, opener=private_opener)  # noqa: SIM115  # until `release`
         except OSError as error:
             raise store_error_class(error)(
                 f"{self._path} cannot be opened: {error.strerror}.", "Check that you may write in this folder."

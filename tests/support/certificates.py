@@ -48,6 +48,7 @@ class Authority:
         )
         paths = self.folder / f"{name}.pem", self.folder / f"{name}.key"
         paths[0].write_bytes(certificate.public_bytes(_PEM))
+        paths[1].touch(0o600)
         paths[1].write_bytes(key.private_bytes(_PEM, serialization.PrivateFormat.PKCS8, encryption))
         return paths
 

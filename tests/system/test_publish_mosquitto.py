@@ -193,6 +193,7 @@ async def _password_file(folder: Path) -> Path:
 async def test_a_wrong_password_is_a_configuration_fault_and_a_corrected_one_is_used(tmp_path: Path) -> None:
     passwords = await _password_file(tmp_path)
     secret = tmp_path / "secret"
+    secret.touch(0o600)
     secret.write_text("wrong\n")
     outbox, sleep, notices = MemoryOutbox(), FakeSleep(), Notices()
     outbox.add("meterlink/van/readings/amber", "[1]")
@@ -360,6 +361,7 @@ async def test_a_broker_that_asks_for_a_certificate_gets_it_or_the_fault_is_name
         async with publishing(Publisher(broker(own, own_key), "van", outbox, Notices())):
             await outbox.empty()
         together = tmp_path / "together.pem"
+        together.touch(0o600)
         together.write_bytes(own.read_bytes() + own_key.read_bytes())
         outbox.add("meterlink/van/readings/amber")
         async with publishing(Publisher(broker(together), "van", outbox, Notices())):
