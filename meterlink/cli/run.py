@@ -56,6 +56,9 @@ def command(
     """
     with suppress(io.UnsupportedOperation):  # standard error is no file
         faulthandler.enable()  # the watchdog of systemd kills with SIGABRT: the log then has the place where it hung
+    station: Station | None = None
+    form = LogForm(log_format) if log_format else default_form(sys.stderr)
+    start_log(sys.stderr, form, lambda: station.personal_names() if station else (), verbose=verbose)
     folder = data_dir(data)
     config = StationConfig(
         folder=folder,
@@ -67,8 +70,6 @@ def command(
         adopt=adopt,
     )
     station = Station(config)
-    form = LogForm(log_format) if log_format else default_form(sys.stderr)
-    start_log(sys.stderr, form, station.personal_names, verbose=verbose)
     # On Windows aiomqtt needs the selector loop; elsewhere it is the default.
     loop_factory = asyncio.SelectorEventLoop if sys.platform == "win32" else None
     with asyncio.Runner(loop_factory=loop_factory) as runner:

@@ -77,6 +77,7 @@ async def test_a_log_has_no_password_and_no_name_of_a_site(tmp_path: Path) -> No
         plan = load_plan(DEFAULT_PLAN).with_usual_answers({})
         writer.open_visit(Site("Mill Lane bakery", "Condenser 1"), plan, begun).result(OUTER)
     async with running_broker(tmp_path, "allow_anonymous false") as broker:
+        (folder / "pw").touch(0o600)
         (folder / "pw").write_text("correct horse battery\n")
         (folder / "settings.toml").write_text(
             f'[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\ntls = false\nusername = "v"\npassword_file = "pw"\n'
