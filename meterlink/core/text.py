@@ -37,6 +37,16 @@ def clean_text(text: str | None, longest: int = LONGEST_NAME) -> str:
     return composed.replace("[", "(").replace("]", ")")[:longest].rstrip()
 
 
+def without_controls(text: str) -> str:
+    """Return ``text`` without control, format, surrogate or private characters; tabs and line ends stay.
+
+    For a text in which a bracket or a second line may have a meaning; a name goes through `clean_text`.
+    """
+    if text.isprintable():
+        return text
+    return "".join(char for char in text if char in "\t\n" or unicodedata.category(char)[0] != "C")
+
+
 def named_device(name: str, address: str) -> str:
     """Return ``clamp meter (53:0A)``: a name and the last two bytes of an address, which tell equal names apart.
 

@@ -3,10 +3,12 @@
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TypeGuard
 
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError, MeterlinkError
 from meterlink.core.questions import OpenQuestionError
+from meterlink.core.text import without_controls
 from meterlink.link.messages import CommandName, CommandResult, question_view
 from meterlink.station.assignment import Assignment
 from meterlink.station.meter_commands import MeterCommands
@@ -219,12 +221,12 @@ class CommandTable:
                 return value
         elif argument is Argument.PARTS:
             if _is_list_of_objects(value):
-                return value
+                return [_clean_object(entry) for entry in value]
         elif argument in {Argument.ENTRY, Argument.READING}:
             if value is None or _is_number(value, 1):
                 return value or 0
         elif value is None or isinstance(value, str):
-            text = value or ""
+            text = without_controls(value or "")
             if argument is Argument.POINT:
                 return self._find_point(text) if text or argument in row.required else None
             if text or argument is not Argument.METER or argument not in row.required:
@@ -241,7 +243,12 @@ def _is_number(value: object, least: int) -> bool:
     return isinstance(value, int) and not isinstance(value, bool) and value >= least
 
 
-def _is_list_of_objects(value: object) -> bool:
+def _clean_object(entry: Mapping[str, object]) -> dict[str, object]:
+    """Return an object whose texts have no control characters; it nests no others."""
+    return {key: without_controls(value) if isinstance(value, str) else value for key, value in entry.items()}
+
+
+def _is_list_of_objects(value: object) -> TypeGuard[list[Mapping[str, object]]]:
     return isinstance(value, list) and all(isinstance(entry, Mapping) for entry in value)
 
 

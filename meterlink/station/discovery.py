@@ -165,6 +165,9 @@ class MeterDiscovery:
             InputError: ``old`` is unknown, or another meter answers at ``new``.
             RadioError: ``new`` is heard, but the connection failed.
         """
+        new = clean_text(new)
+        if not new:
+            raise InputError("The new address is empty.", "Write it as meterlink find lists it.")
         row = next((row for row in await self._meter_rows() if _is_named(row, old)), None)
         if row is None:
             known = [known for row in await self._meter_rows() for known in (row.meter.name, row.current_address)]

@@ -28,6 +28,7 @@ from meterlink.store.connections import (
     stored_version,
 )
 from meterlink.store.copying import Progress, copy_database, no_progress, temporary_database
+from meterlink.store.foreign_texts import check_texts
 from meterlink.store.lock import exclusive_folder
 from meterlink.store.merge_kinds import (
     ACCEPTED,
@@ -74,7 +75,7 @@ def merge_file(
     readings. Without a database at ``path`` one is made.
 
     Raises:
-        InputError: both are one file.
+        InputError: both are one file, or a text in ``other`` has control characters.
         NoDatabaseError: there is no file ``other``.
         DatabaseLockedError: a station runs on ``path``: it has the row ids in its memory.
         StoreError: one of the files is damaged, another program's or a newer Meterlink's, or the disk is full;
@@ -94,6 +95,7 @@ def merge_file(
         ):
             bring_up_to_date(connection, own)
             attach_for_reading(connection, readable, "other")
+            check_texts(connection, "other", other)
             connection.row_factory = sqlite3.Row
             with _transaction(connection, preview=preview):
                 result = _merge_rows(connection, path, None if preview else sealer, progress, preview=preview)

@@ -10,7 +10,7 @@ from meterlink.link.messages import CommandName
 from meterlink.station.commands import Argument, command_rows
 
 _HANDLERS = inspect.signature(command_rows).parameters.values()
-_ROWS = command_rows(
+ROWS = command_rows(
     *(Mock() for handlers in _HANDLERS if handlers.kind is handlers.POSITIONAL_OR_KEYWORD),
     **{handlers.name: Mock() for handlers in _HANDLERS if handlers.kind is handlers.KEYWORD_ONLY},
 )
@@ -48,7 +48,7 @@ def _wrong_values(rng: random.Random) -> bytes:
 
 def _right_shape(rng: random.Random) -> bytes:
     """Return a command that exists with the arguments that it needs, of hostile texts and numbers."""
-    row = rng.choice(_ROWS)
+    row = rng.choice(ROWS)
     command: dict[str, object] = {"id": rng.randrange(1_000_000), "command": row.name}
     for argument in (*row.required, *rng.sample(row.optional, rng.randint(0, len(row.optional)))):
         command[argument] = _NEEDED[argument](rng) if argument in _NEEDED else rng.choice(_TEXTS)
