@@ -82,6 +82,8 @@ class GuestProcess:
                 at = datetime.fromisoformat(stamp[0]).timestamp()
                 if at >= after:
                     return at
+        if not any(map(_LOG_STAMP.match, self.log.splitlines())):
+            raise GuestError(f"the log has no times of this form any more:\n{self.log[-3000:]}")
         return None
 
     def status(self, timeout: float = 0.0) -> int | None:
