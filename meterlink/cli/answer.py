@@ -6,12 +6,12 @@ from typing import TypedDict
 
 import click
 
+from meterlink.cli.daemon_version import connect_to_daemon
 from meterlink.cli.enter import accepted_text, accepted_views, first_visit, wait_for_accepted
 from meterlink.cli.judge.questions import question_lines
 from meterlink.cli.output import Form, data_option, listing_options
 from meterlink.cli.station_command import ensure_station
 from meterlink.core.questions import OpenQuestionError
-from meterlink.link.client import connect
 from meterlink.link.messages import AcceptedView, CommandName, PointView, QuestionView
 from meterlink.settings import existing_data_dir
 
@@ -64,7 +64,7 @@ async def list_questions(folder: Path, name: str = "") -> list[ListedQuestion]:
         LinkError: the daemon stopped, or has another version.
     """
     async with ensure_station(folder):
-        client = await connect(folder)
+        client = await connect_to_daemon(folder)
         try:
             visit = await first_visit(client)
         finally:

@@ -8,13 +8,14 @@ import click
 from meterlink.ble.capture_driver import parse_poll, parse_write
 from meterlink.ble.discovery import Discovery
 from meterlink.capture.capture_file import ConnectionRequests
+from meterlink.cli.daemon_version import connect_to_daemon
 from meterlink.cli.find import LISTEN_SECONDS
 from meterlink.cli.output import data_option
 from meterlink.cli.run import stop_on_signals
 from meterlink.core.clock import SystemClock
 from meterlink.core.errors import LinkError
 from meterlink.core.text import count_phrase
-from meterlink.link.client import NoDaemonError, connect
+from meterlink.link.client import NoDaemonError
 from meterlink.settings import DATABASE_FILE, chosen_adapter, data_dir
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers
@@ -108,7 +109,7 @@ async def _check_no_station(folder: Path) -> None:
         LinkError: a station runs on the data folder.
     """
     try:
-        client = await connect(folder)
+        client = await connect_to_daemon(folder)
     except NoDaemonError:
         return
     await client.close()

@@ -9,13 +9,14 @@ from typing import Any
 import click
 
 from meterlink.cli.completion import complete_point
+from meterlink.cli.daemon_version import connect_to_daemon
 from meterlink.cli.judge.questions import question_lines
 from meterlink.cli.output import data_option, verdict_colour
 from meterlink.cli.station_command import ensure_station, require_success
 from meterlink.cli.table import styled
 from meterlink.core.errors import LinkError, StoreError
 from meterlink.core.verdicts import Margin
-from meterlink.link.client import LinkClient, connect, daemon_stopped
+from meterlink.link.client import LinkClient, daemon_stopped
 from meterlink.link.messages import AcceptedView, CommandName, PointView, Topic, VisitView
 from meterlink.settings import existing_data_dir
 
@@ -98,7 +99,7 @@ async def wait_for_accepted(
 async def _wait_for_accepted(
     folder: Path, command: CommandName, fields: Mapping[str, str | int]
 ) -> tuple[PointView, AcceptedView] | None:
-    client = await connect(folder)
+    client = await connect_to_daemon(folder)
     try:
         async with asyncio.timeout(_COMMIT_TIMEOUT):
             before = {accepted["id"]: accepted["revision"] for _, accepted in accepted_views(await first_visit(client))}

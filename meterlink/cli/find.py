@@ -15,13 +15,14 @@ import click
 from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.discovery import DiscoveredDevice, Discovery, uuid_text
 from meterlink.cli.completion import complete_meter
+from meterlink.cli.daemon_version import connect_to_daemon
 from meterlink.cli.output import Form, data_option, listing_options
 from meterlink.cli.station_command import require_success
 from meterlink.cli.terminal import text_width
 from meterlink.core.clock import SystemClock
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text, count_phrase
-from meterlink.link.client import LinkClient, NoDaemonError, connect, daemon_stopped
+from meterlink.link.client import LinkClient, NoDaemonError, daemon_stopped
 from meterlink.link.messages import CommandName, DeviceView, DiscoveryView, Topic
 from meterlink.settings import BLUETOOTH_ADDRESS, DATABASE_FILE, SETTINGS_FILE, chosen_adapter, data_dir, load_settings
 from meterlink.station.discovery import MeterDiscovery
@@ -160,7 +161,7 @@ async def find(
         MeterlinkError: the action failed.
     """
     try:
-        client = await connect(folder)
+        client = await connect_to_daemon(folder)
     except NoDaemonError:
         adapter = options.adapter or await asyncio.to_thread(chosen_adapter, folder)
         discovery = Discovery(scanner_backend=scanner_backend, client_backend=client_backend, adapter=adapter)

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from meterlink.cli.completion import complete_meter, complete_point
+from meterlink.cli.daemon_version import connect_to_daemon
 from meterlink.cli.lazy_group import CommandGroup
 from meterlink.cli.output import Form, data_option, json_option, listing_options, print_table, printable_text
 from meterlink.cli.station_command import require_success, send_command
@@ -18,7 +19,7 @@ from meterlink.core.calibration import Calibration, local_day, parse_date
 from meterlink.core.clock import SystemClock
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text, count_phrase
-from meterlink.link.client import NoDaemonError, connect
+from meterlink.link.client import NoDaemonError
 from meterlink.link.messages import CommandName, KnownMeterView
 from meterlink.settings import data_dir, existing_data_dir
 from meterlink.station.known_meters import known_meter_view
@@ -248,7 +249,7 @@ def _records(folder: Path) -> list[dict[str, Any]]:
 async def _ask_station(folder: Path) -> Mapping[str, Any] | None:
     """Return the reply of the station that runs on ``folder``; None if none runs."""
     try:
-        client = await connect(folder)
+        client = await connect_to_daemon(folder)
     except NoDaemonError:
         return None
     try:

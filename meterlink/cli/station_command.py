@@ -60,10 +60,10 @@ async def connected_station(folder: Path) -> AsyncIterator[Request]:
         StoreError: the database cannot be used.
         LinkError: the daemon has another version.
     """
-    from meterlink.link.client import connect  # noqa: PLC0415  # as above
+    from meterlink.cli.daemon_version import connect_to_daemon  # noqa: PLC0415  # as above
 
     async with ensure_station(folder):
-        client = await connect(folder)
+        client = await connect_to_daemon(folder)
 
         async def request(command: CommandName, **fields: str | int | list[ReceivedParts]) -> Mapping[str, Any]:
             reply = await client.request(command, **fields)

@@ -177,7 +177,8 @@ async def connect(folder: Path) -> LinkClient:
         raise LinkError(
             f"The daemon on {folder} (version {greeting.get('version', 'unknown')}{named}) uses an incompatible "
             f"protocol version; this is version {VERSION}.",
-            "Stop it and start it again with this version; accepted readings are in its database.",
+            "Stop it and start it again with this version (a service: systemctl restart meterlink): accepted readings"
+            " are in its database. Commands that only read it, as history, report and backup, work meanwhile.",
         )
     return LinkClient(reader, writer, cast("Greeting", greeting))
 

@@ -469,7 +469,7 @@ async def test_a_daemon_of_another_version_is_an_error(tmp_path: Path, monkeypat
     async def refuse(_folder: Path) -> LinkClient:
         raise LinkError("It uses another protocol.")
 
-    monkeypatch.setattr("meterlink.cli.find.connect", refuse)
+    monkeypatch.setattr("meterlink.cli.find.connect_to_daemon", refuse)
     with pytest.raises(LinkError, match="another protocol"):
         await find(tmp_path, FindOptions())
 
