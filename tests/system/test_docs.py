@@ -92,6 +92,17 @@ def test_the_python_page_uses_every_function() -> None:
     assert {name for name in functions if f"meterlink.{name}(" in sources} == functions
 
 
+def test_each_wall_has_a_test_that_exists() -> None:
+    named = re.findall(r"`(\w+\.py)(?:::(\w+))?`", TEXTS["docs/security.md"])
+    assert len(named) > 20
+    files = {path.name: path.read_text(encoding="utf-8") for path in (ROOT / "tests").rglob("test_*.py")}
+    missing = [(file, test) for file, test in named if not re.search(rf"def {test or 'test_'}", files.get(file, ""))]
+    assert missing == []
+    walls = TEXTS["docs/security.md"].split("## The walls\n")[1].split("\n## ")[0]
+    rows = [line for line in walls.splitlines() if line.startswith("| ") and " ---" not in line][1:]
+    assert [row for row in rows if ".py" not in row.rsplit(" | ", 1)[-1]] == []
+
+
 def test_there_are_examples_to_run() -> None:
     assert len(list(examples(TEXTS["README.md"]))) >= 2
 
