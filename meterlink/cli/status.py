@@ -16,7 +16,7 @@ from meterlink.cli.table import Cell, styled
 from meterlink.core.clock import SystemClock, utc_nanoseconds
 from meterlink.core.errors import InputError
 from meterlink.core.notices import NoticeLevel
-from meterlink.core.text import count_phrase
+from meterlink.core.text import count_phrase, days_text
 from meterlink.core.version import VERSION
 from meterlink.link.client import NoDaemonError, connect, start_remedy
 from meterlink.link.messages import CommandName, MeterStatusView, ProblemView, StatusView
@@ -30,7 +30,6 @@ _ANSWER_TIMEOUT = 10.0  # s
 _COLOURS = {NoticeLevel.ALARM: "red", NoticeLevel.WARNING: "yellow"}
 SERVICE_FOLDER = Path("/var/lib/meterlink")
 """The data folder of the daemon that the system's unit starts."""
-_YEAR = 365.0  # days
 
 
 @click.command()
@@ -200,8 +199,7 @@ def _facts(view: StatusView) -> Iterator[tuple[str, str]]:
 def _days_text(rate: int, days: float | None) -> str:
     if days is None:
         return "no raw readings today"
-    length = f"{days:,.0f} days" if days < _YEAR else f"more than {min(days / _YEAR, 99):.0f} years"
-    return f"{length} left at today's rate ({size_text(rate)})"
+    return f"{days_text(days)} left at today's rate ({size_text(rate)})"
 
 
 def duration(seconds: float) -> str:

@@ -75,6 +75,12 @@ def length_text(seconds: float) -> str:
     return f"{seconds / 86_400:.0f} days"
 
 
+def days_text(days: float) -> str:
+    """Return many days as a person reads them: ``12 days``, ``more than 2 years``, ``more than 99 years``."""
+    years = days / 365
+    return f"{days:,.0f} days" if years < 1 else f"more than {min(years, 99):.0f} {'year' if years < 1.5 else 'years'}"
+
+
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """Return ``Did you mean herm?``, the known name that is most like ``word``; empty if none is like it."""
     from difflib import get_close_matches  # noqa: PLC0415  # only for a mistake

@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from meterlink.core.errors import MeterlinkError, StoreError
-from meterlink.core.text import count_phrase
+from meterlink.core.text import count_phrase, days_text
 from meterlink.station.status import FEWEST_DAYS_LEFT, LEAST_FREE
 
 # dBm. Below it packets are lost in a noisy place; common practice, no source.
@@ -133,7 +133,7 @@ def check_disk(free: int, days_left: float | None) -> CheckResult:
         return CheckResult("disk", Outcome.WRONG, f"Only {left}.", remedy)
     if days_left is None:
         return CheckResult("disk", Outcome.OK, f"{left}; no raw readings came in the last 24 hours.")
-    text = f"{left}, {days_left:,.0f} days at the rate of the last 24 hours."
+    text = f"{left}, {days_text(days_left)} at the rate of the last 24 hours."
     if days_left < FEWEST_DAYS_LEFT:
         return CheckResult("disk", Outcome.WRONG, text, remedy)
     return CheckResult("disk", Outcome.OK, text)
