@@ -13,7 +13,7 @@ from pathlib import Path
 from unittest import mock
 
 from meterlink.cli.main import main
-from meterlink.store import writer
+from meterlink.store import open_database, writer
 from meterlink.store.connections import connect_for_writing
 from meterlink.store.rows import Batch
 
@@ -46,7 +46,7 @@ def set_synchronous(level: str) -> None:
         connection.execute(f"PRAGMA synchronous = {level}")
         return connection
 
-    mock.patch.object(writer, "connect_for_writing", connect).start()
+    mock.patch.object(open_database, "connect_for_writing", connect).start()
 
 
 if __name__ == "__main__":
