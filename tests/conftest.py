@@ -10,6 +10,8 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 
+from support.fault_marks import MARKER, FaultTimes, record_marks
+
 # How many examples Hypothesis draws for a property, at each study size.
 _EXAMPLES = {"everyday": 100, "sample": 200, "full": 10_000}
 # s; the limit of one study. The longest of the full size takes half an hour on two cores.
@@ -32,6 +34,7 @@ def pytest_configure(config: pytest.Config) -> None:
         "study(everyday, sample, full): a test that takes `study_size`, or one `study_seed` below it, of the size that "
         "--study-size names; at size 0 it is left out.",
     )
+    config.addinivalue_line("markers", MARKER)
     for size, examples in _EXAMPLES.items():
         # A deadline would make a test depend on the speed of the machine.
         settings.register_profile(
@@ -61,6 +64,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    record_marks(items)
     studies = [item for item in items if item.get_closest_marker("study")]
     left_out = {item for item in studies if not _study_size(item, config)}
     if left_out:
@@ -74,6 +78,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def study_size(request: pytest.FixtureRequest) -> Any:
     """The size of the study that asks for it, in its own unit."""
     return _study_size(request.node, request.config)
+
+
+@pytest.fixture
+def fault_times(request: pytest.FixtureRequest) -> FaultTimes:
+    """Take the times of the fault that a test injects, for the table of faults."""
+    return FaultTimes(request.node.user_properties)
 
 
 @pytest.fixture(autouse=True)

@@ -44,6 +44,7 @@ from support.fake_bluetooth import (
     rig,
     warped,
 )
+from support.fault_marks import FaultTimes
 
 
 # A fake is valid only if bleak can call it like its own backends.
@@ -97,6 +98,7 @@ async def test_packets_arrive_with_session_channel_and_stamp() -> None:
     assert session.closed
 
 
+@pytest.mark.fault("scan-busy")
 @warped
 async def test_a_busy_scan_start_is_retried_without_alarm() -> None:
     air = Air(FakeMeter())
@@ -106,6 +108,7 @@ async def test_a_busy_scan_start_is_retried_without_alarm() -> None:
         assert not any(state.error for state in r.states)
 
 
+@pytest.mark.fault("scan-busy")
 @warped
 async def test_a_scan_that_stays_busy_is_an_error_and_recovers() -> None:
     air = Air(FakeMeter())
@@ -116,6 +119,7 @@ async def test_a_scan_that_stays_busy_is_an_error_and_recovers() -> None:
         assert r.radio.state.error == ""
 
 
+@pytest.mark.fault("scan-busy", "connection-aborted")
 @warped
 async def test_busy_and_aborted_connection_attempts_are_repeated_at_once() -> None:
     meter = FakeMeter(on_connect=[IN_PROGRESS, ABORTED, ABORTED])
@@ -125,6 +129,7 @@ async def test_busy_and_aborted_connection_attempts_are_repeated_at_once() -> No
         assert r.air.buses == 1  # every failed attempt was closed
 
 
+@pytest.mark.fault("connection-aborted")
 @warped
 async def test_a_meter_that_fails_for_long_is_tried_for_ever() -> None:
     meter = FakeMeter(on_connect=[ABORTED] * 40)
@@ -134,15 +139,19 @@ async def test_a_meter_that_fails_for_long_is_tried_for_ever() -> None:
         assert len(meter.clients) == 41
 
 
+@pytest.mark.fault("link-left-behind")
 @warped
-async def test_a_connection_left_over_from_a_crash_is_used() -> None:
+async def test_a_connection_left_over_from_a_crash_is_used(fault_times: FaultTimes) -> None:
     air = Air(FakeMeter(advertises=False))
     air.linked_before = [ADDRESS, "AA:00:00:00:00:99"]
     async with rig(air=air, adapter_backend=type("Adapter", (FakeAdapter,), {"air": air})) as r:
-        assert await r.connected() < 2
+        recovered = await r.connected()
+        assert recovered < 2
+        fault_times.recovered(recovered)
         assert len(r.radio.state.meters) == 1
 
 
+@pytest.mark.fault("leaking-connections")
 @warped
 async def test_300_drops_leave_one_connection_and_no_tasks() -> None:
     meter = FakeMeter()
@@ -162,6 +171,7 @@ async def test_300_drops_leave_one_connection_and_no_tasks() -> None:
         assert r.radio.state.meters[0].state is ConnectionState.CONNECTED
 
 
+@pytest.mark.fault("connection-aborted")
 @warped
 async def test_pauses_grow_until_half_a_minute_of_data() -> None:
     meter = FakeMeter()
@@ -185,16 +195,21 @@ async def test_pauses_grow_until_half_a_minute_of_data() -> None:
         assert drawn[-1] == 1
 
 
+@pytest.mark.fault("silent-meter")
 @warped
-async def test_a_silent_meter_is_reported_then_connected_again() -> None:
+async def test_a_silent_meter_is_reported_then_connected_again(fault_times: FaultTimes) -> None:
     meter = FakeMeter()
     async with rig(meter) as r:
         await r.connected()
         await asyncio.sleep(3)
         meter.mute = True
-        assert 4.5 <= await r.until(lambda: r.state() is ConnectionState.SILENT) <= 6
+        noticed = await r.until(lambda: r.state() is ConnectionState.SILENT)
+        assert 4.5 <= noticed <= 6
+        fault_times.noticed(noticed)
         meter.mute = False
-        assert await r.connected() <= 2
+        recovered = await r.connected()
+        assert recovered <= 2
+        fault_times.recovered(recovered)
         assert len(meter.clients) == 1
         meter.mute = True
         assert 29 <= await r.until(lambda: r.state() is ConnectionState.LOST) <= 31
@@ -204,6 +219,7 @@ async def test_a_silent_meter_is_reported_then_connected_again() -> None:
         assert len(meter.clients) == 2
 
 
+@pytest.mark.fault("silent-meter")
 @warped
 async def test_a_polled_battery_does_not_hide_lost_notifications() -> None:
     meter = FakeMeter()
@@ -214,6 +230,7 @@ async def test_a_polled_battery_does_not_hide_lost_notifications() -> None:
         assert sum(packet.channel == BATTERY for packet in r.packets) > 10
 
 
+@pytest.mark.fault("silent-meter")
 @warped
 async def test_a_polled_meter_may_be_slow_but_not_dead() -> None:
     meter = FakeMeter()
@@ -229,6 +246,7 @@ async def test_a_polled_meter_may_be_slow_but_not_dead() -> None:
         await r.until(lambda: len(meter.clients) == 2)
 
 
+@pytest.mark.fault("hanging-call")
 @warped
 async def test_polling_survives_refused_and_hanging_reads() -> None:
     meter = FakeMeter(on_read=[BleakGATTProtocolError(0x0E), Hang()])
@@ -238,6 +256,7 @@ async def test_polling_survives_refused_and_hanging_reads() -> None:
         assert len(meter.clients) == 1
 
 
+@pytest.mark.fault("packets-twice")
 @warped
 async def test_callbacks_of_an_old_session_are_dropped_and_equal_values_are_not() -> None:
     meter = FakeMeter(period=1000)
@@ -261,6 +280,7 @@ async def test_callbacks_of_an_old_session_are_dropped_and_equal_values_are_not(
         )  # a new driver: no half-decoded bytes from the first session
 
 
+@pytest.mark.fault("packets-out-of-order")
 @warped
 async def test_callbacks_are_synchronous_and_keep_their_order() -> None:
     meter = FakeMeter(period=1000)
@@ -272,6 +292,7 @@ async def test_callbacks_are_synchronous_and_keep_their_order() -> None:
         assert [packet.data[0] for packet in r.packets] == list(range(200))  # before the loop has run again
 
 
+@pytest.mark.fault("stale-services")
 @pytest.mark.parametrize("paired", [False, True])
 @warped
 async def test_cached_services_are_cleared_but_never_a_pairing(paired: bool) -> None:
@@ -282,6 +303,7 @@ async def test_cached_services_are_cleared_but_never_a_pairing(paired: bool) -> 
         assert [client.fresh_services for client in meter.clients] == [False, True]
 
 
+@pytest.mark.fault("stale-services")
 @warped
 async def test_a_connection_lost_while_subscribing_keeps_the_cached_services() -> None:
     meter = FakeMeter(on_subscribe=[Hang()])
@@ -293,6 +315,7 @@ async def test_a_connection_lost_while_subscribing_keeps_the_cached_services() -
         assert [client.fresh_services for client in meter.clients] == [False, False]
 
 
+@pytest.mark.fault("stale-services")
 @warped
 async def test_a_missing_handle_means_stale_services_the_first_time_only() -> None:
     meter = FakeMeter(on_describe=[BleakGATTProtocolError(0x01)] * 3)  # a meter that always does this must stay usable
@@ -306,58 +329,68 @@ async def test_a_missing_handle_means_stale_services_the_first_time_only() -> No
         assert len(meter.clients) == 3
 
 
+@pytest.mark.fault("scan-stalls")
 @warped
-async def test_a_stalled_scan_is_restarted() -> None:
+async def test_a_stalled_scan_is_restarted(fault_times: FaultTimes) -> None:
     air = Air(FakeMeter(advertises=False))
     air.mute = True
     async with rig(air=air) as r:
         await asyncio.sleep(80)
         assert air.scans == 1
-        await asyncio.sleep(20)
+        fault_times.noticed(80 + await r.until(lambda: air.scans == 2, 20))
+        await asyncio.sleep(5)
         assert air.scans == 2
         air.mute = False
         air.meters[ADDRESS].advertises = True
-        await r.connected()
+        fault_times.recovered(await r.connected())
         air.meters["AA:00:00:00:00:02"] = FakeMeter("AA:00:00:00:00:02", "Other", ())
         await asyncio.sleep(300)
         assert air.scans == 2  # the other meter is heard
 
 
+@pytest.mark.fault("adapter-gone")
 @warped
-async def test_an_adapter_may_vanish_and_return() -> None:
+async def test_an_adapter_may_vanish_and_return(fault_times: FaultTimes) -> None:
     air = Air(FakeMeter())
     async with rig(air=air) as r:
         await r.connected()
         air.vanish()
-        await r.until(lambda: "no Bluetooth adapter" in r.radio.state.error, within=60)
+        fault_times.noticed(await r.until(lambda: "no Bluetooth adapter" in r.radio.state.error, within=60))
         assert r.state() is ConnectionState.LOST
         tried = len(air.meters[ADDRESS].clients)
         await asyncio.sleep(600)
         assert len(air.meters[ADDRESS].clients) == tried  # no connection is tried without the radio
         air.present = True
-        assert await r.connected() < 40
+        recovered = await r.connected()
+        assert recovered < 40
+        fault_times.recovered(recovered)
         assert r.radio.state.error == ""
 
 
+@pytest.mark.fault("adapter-gone")
 @warped
-async def test_an_adapter_missing_at_the_start_is_an_error_at_once() -> None:
+async def test_an_adapter_missing_at_the_start_is_an_error_at_once(fault_times: FaultTimes) -> None:
     air = Air(FakeMeter())
     air.present = False
     async with rig(air=air) as r:
-        assert await r.until(lambda: r.radio.state.error != "") < 1
+        noticed = await r.until(lambda: r.radio.state.error != "")
+        assert noticed < 1
+        fault_times.noticed(noticed)
         assert "Plug one in" in r.radio.state.error
         assert r.state() is ConnectionState.SEARCHING
 
 
+@pytest.mark.fault("scan-stalls")
 @warped
-async def test_a_hanging_scan_start_is_cancelled_and_an_error() -> None:
+async def test_a_hanging_scan_start_is_cancelled_and_an_error(fault_times: FaultTimes) -> None:
     air = Air(FakeMeter())
     air.on_scan = [Hang(), Hang(stubborn=True)]
     async with rig(air=air) as r:
-        await r.until(lambda: "does not answer" in r.radio.state.error)
+        fault_times.noticed(await r.until(lambda: "does not answer" in r.radio.state.error))
         await r.connected()
 
 
+@pytest.mark.fault("service-restart")
 @pytest.mark.skipif(sys.platform != "linux", reason="D-Bus is how Linux offers Bluetooth")
 async def test_a_real_machine_without_the_bluetooth_service(monkeypatch: pytest.MonkeyPatch, tmp_path: Any) -> None:
     monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/none")
@@ -379,8 +412,9 @@ async def test_a_real_machine_without_the_bluetooth_service(monkeypatch: pytest.
     assert asyncio.all_tasks() == {asyncio.current_task()}
 
 
+@pytest.mark.fault("connection-slots")
 @warped
-async def test_more_meters_than_connections_wait_their_turn() -> None:
+async def test_more_meters_than_connections_wait_their_turn(fault_times: FaultTimes) -> None:
     meters = [FakeMeter(f"AA:00:00:00:00:0{n}", f"Bench {n}") for n in range(3)]
     async with rig(*meters, timeouts=RadioTimeouts(assumed_connections=2, max_connections=2)) as r:
         await r.until(lambda: sum(status.state is ConnectionState.CONNECTED for status in r.radio.state.meters) == 2)
@@ -391,9 +425,10 @@ async def test_more_meters_than_connections_wait_their_turn() -> None:
         leaving = next(meter for meter in meters if meter.client is not None)
         leaving.advertises = False
         leaving.drop()
-        await r.connected(waiting.address)
+        fault_times.recovered(await r.connected(waiting.address))
 
 
+@pytest.mark.fault("connection-slots")
 @warped
 async def test_an_adapter_with_fewer_connections_than_assumed() -> None:
     meters = [FakeMeter(f"AA:00:00:00:00:0{n}", f"Bench {n}") for n in range(3)]
@@ -409,6 +444,7 @@ async def test_an_adapter_with_fewer_connections_than_assumed() -> None:
         await r.connected(waiting.address, within=120)
 
 
+@pytest.mark.fault("same-name")
 @warped
 async def test_meters_of_one_name_differ_by_address() -> None:
     mine, stranger = FakeMeter(), FakeMeter("AA:00:00:00:00:02")
@@ -422,11 +458,12 @@ async def test_meters_of_one_name_differ_by_address() -> None:
         assert [status.address for status in r.radio.state.meters] == [ADDRESS, stranger.address]
 
 
+@pytest.mark.fault("same-name")
 @warped
-async def test_another_serial_number_at_a_known_address_is_refused() -> None:
+async def test_another_serial_number_at_a_known_address_is_refused(fault_times: FaultTimes) -> None:
     meter = FakeMeter(serial=b"B-0018")
     async with rig(meter, known_meters=[Meter(ADDRESS, "Bench one", serial="B-0017")]) as r:
-        await r.until(lambda: r.state() is ConnectionState.NEEDS_ATTENTION)
+        fault_times.noticed(await r.until(lambda: r.state() is ConnectionState.NEEDS_ATTENTION))
         assert "B-0018, not B-0017" in r.detail()
         await asyncio.sleep(60)
         assert len(meter.clients) == 1
@@ -448,16 +485,17 @@ async def test_addresses_of_every_platform_are_accepted(on_air: str, stored: str
         assert len(r.radio.state.meters) == 1
 
 
+@pytest.mark.fault("hanging-call")
 @pytest.mark.parametrize("stubborn", [False, True])
 @pytest.mark.parametrize("script", ["on_connect", "on_subscribe"])
 @warped
 async def test_hanging_calls_are_cancelled_and_after_three_the_meter_needs_attention(
-    script: str, stubborn: bool
+    script: str, stubborn: bool, fault_times: FaultTimes
 ) -> None:
     hanging: dict[str, Any] = {script: [Hang(stubborn=stubborn) for _ in range(4)]}
     meter = FakeMeter(**hanging)
     async with rig(meter) as r:
-        await r.until(lambda: "does not answer" in r.detail())
+        fault_times.noticed(await r.until(lambda: "does not answer" in r.detail()))
         seconds = await r.until(lambda: r.state() is ConnectionState.NEEDS_ATTENTION, within=300)
         assert "3 times" in r.detail()
         assert seconds > 50
@@ -477,6 +515,7 @@ async def test_a_connection_resets_the_count_of_unanswered_attempts() -> None:
         assert not any(status.state is ConnectionState.NEEDS_ATTENTION for state in r.states for status in state.meters)
 
 
+@pytest.mark.fault("hanging-call")
 @warped
 async def test_a_hanging_disconnection_does_not_block_the_next_connection() -> None:
     meter = FakeMeter(on_disconnect=[Hang(stubborn=True)])
@@ -487,6 +526,7 @@ async def test_a_hanging_disconnection_does_not_block_the_next_connection() -> N
         r.air.buses -= 1  # the platform frees the connection whose closing hung
 
 
+@pytest.mark.fault("hanging-call")
 @warped
 async def test_stopping_does_not_wait_for_a_hanging_backend() -> None:
     meter = FakeMeter(on_connect=[Hang(stubborn=True)])
@@ -561,8 +601,9 @@ async def test_fitting_meters_are_adopted_up_to_a_bound() -> None:
         assert stranger.clients == []
 
 
+@pytest.mark.fault("link-lost")
 @warped
-async def test_a_lost_meter_is_tried_a_few_times_then_awaited() -> None:
+async def test_a_lost_meter_is_tried_a_few_times_then_awaited(fault_times: FaultTimes) -> None:
     meter = FakeMeter()
     async with rig(meter) as r:
         await r.connected()
@@ -577,9 +618,12 @@ async def test_a_lost_meter_is_tried_a_few_times_then_awaited() -> None:
         assert "Wake it" in r.detail()
         meter.on_connect = []
         meter.advertises = True
-        assert await r.connected() < 5
+        recovered = await r.connected()
+        assert recovered < 5
+        fault_times.recovered(recovered)
 
 
+@pytest.mark.fault("link-lost")
 @warped
 async def test_advertisements_during_a_connection_do_not_count_after_its_loss() -> None:
     meter = FakeMeter(advertises_connected=True)
@@ -608,6 +652,7 @@ async def test_late_advertisements_of_a_stopped_scan_are_ignored() -> None:
         assert len(r.radio.state.meters) == 1
 
 
+@pytest.mark.fault("hostile-names")
 @warped
 async def test_hostile_names_are_cleaned() -> None:
     meter = FakeMeter(name="\x1b]0;x\x07[@click=app.quit]Meter[/]\u202e\n" + "A" * 500)
@@ -636,6 +681,7 @@ async def test_signal_strength_is_reported_when_it_changes_noticeably() -> None:
         assert r.states[-1].meters[0].rssi == -75
 
 
+@pytest.mark.fault("leaking-connections")
 def test_cancelling_at_any_point_leaves_nothing_running() -> None:
     # Every call of the fakes yields to the loop at least once, so these cancellations hit every await.
     async def cancelled_after(turns: int) -> tuple[ConnectionState, int]:

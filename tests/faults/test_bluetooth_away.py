@@ -26,6 +26,7 @@ from support.fake_bluetooth import (
     rig,
     warped,
 )
+from support.fault_marks import FaultTimes
 
 SECOND = "AA:00:00:00:00:02"
 REPORTED = 8.0  # s after the loss: a person has just seen the number stand still
@@ -50,14 +51,19 @@ def two_known(air: Air) -> list[Meter]:
 
 
 async def lose_and_return(
-    r: Rig, off: float, lose: Callable[[], None], come_back: Callable[[], None], reason: str
+    r: Rig,
+    off: float,
+    lose: Callable[[], None],
+    come_back: Callable[[], None],
+    reason: str,
+    fault_times: FaultTimes,
 ) -> None:
     """Lose the radio for ``off`` seconds; check the reason given, and that a second meter is found after the return."""
     loop = asyncio.get_running_loop()
     lose()
     lost_at = loop.time()
     if off >= REPORTED:
-        await r.until(lambda: reason in r.radio.state.error, REPORTED)
+        fault_times.noticed(await r.until(lambda: reason in r.radio.state.error, REPORTED))
         assert r.state() is not ConnectionState.CONNECTED
         assert reason in r.detail(SECOND)
         await r.until(lambda: reason in r.detail(), 1.5)
@@ -66,37 +72,41 @@ async def lose_and_return(
     r.air.meters[SECOND] = FakeMeter(SECOND, "Bench two")
     come_back()
     r.packets.clear()
-    await r.until(lambda: {packet.session.address for packet in r.packets} == {ADDRESS, SECOND}, READING)
+    both = {ADDRESS, SECOND}
+    fault_times.recovered(await r.until(lambda: {packet.session.address for packet in r.packets} == both, READING))
     assert r.radio.state.error == ""
     assert {status.state for status in r.radio.state.meters} == {ConnectionState.CONNECTED}
 
 
+@pytest.mark.fault("adapter-off")
 @OFF_TIMES
 @WATCHED
 @warped
-async def test_an_adapter_that_is_switched_off_and_on(off: float, watched: bool) -> None:
+async def test_an_adapter_that_is_switched_off_and_on(off: float, watched: bool, fault_times: FaultTimes) -> None:
     air = Air(FakeMeter())
     async with rig(air=air, known_meters=two_known(air), bluetooth_watch=watch_of(air, watched=watched)) as r:
         await connected_rig(r)
-        await lose_and_return(r, off, air.power_off, air.power_on, "switched off")
+        await lose_and_return(r, off, air.power_off, air.power_on, "switched off", fault_times)
 
 
+@pytest.mark.fault("service-restart")
 @pytest.mark.parametrize(
     ("off", "watched"),
     # Without a watch only silence tells, and silence is no fault for five seconds.
     [(off, watched) for watched in (True, False) for off in (3, 8, 20, 75, 3600) if watched or off >= REPORTED],
 )
 @warped
-async def test_a_bluetooth_service_that_ends_and_starts(off: float, watched: bool) -> None:
+async def test_a_bluetooth_service_that_ends_and_starts(off: float, watched: bool, fault_times: FaultTimes) -> None:
     air = Air(FakeMeter())
     async with rig(air=air, known_meters=two_known(air), bluetooth_watch=watch_of(air, watched=watched)) as r:
         await connected_rig(r)
-        await lose_and_return(r, off, air.end_service, air.start_service, "service could not be reached")
+        await lose_and_return(r, off, air.end_service, air.start_service, "service could not be reached", fault_times)
 
 
+@pytest.mark.fault("scan-ended")
 @WATCHED
 @warped
-async def test_a_scan_that_the_system_ends_alone_is_begun_anew(watched: bool) -> None:
+async def test_a_scan_that_the_system_ends_alone_is_begun_anew(watched: bool, fault_times: FaultTimes) -> None:
     # Another program can switch the adapter off and on within a moment, and no link need be open then.
     air = Air()
     async with rig(air=air, known_meters=[Meter(SECOND, "")], bluetooth_watch=watch_of(air, watched=watched)) as r:
@@ -107,9 +117,10 @@ async def test_a_scan_that_the_system_ends_alone_is_begun_anew(watched: bool) ->
         air.meters[SECOND] = FakeMeter(SECOND)
         # Nobody tells and no link breaks: then only the long silence does.
         longest = 5 if watched else RadioTimeouts().scan_silence + 5
-        await r.connected(SECOND, within=longest)
+        fault_times.recovered(await r.connected(SECOND, within=longest))
 
 
+@pytest.mark.fault("scan-ended")
 @warped
 async def test_a_slow_machine_does_not_take_a_young_scan_for_a_lost_one() -> None:
     # An emulated one told of a begun scan more than a second later; each restart then began the next.
@@ -132,18 +143,20 @@ async def test_a_scan_that_starts_anew_leaves_the_reason_of_a_meter_alone() -> N
         assert (r.state(), r.detail()) == (ConnectionState.CONNECTING, "")
 
 
+@pytest.mark.fault("machine-slept")
 @warped
-async def test_waking_from_sleep_scans_anew() -> None:
+async def test_waking_from_sleep_scans_anew(fault_times: FaultTimes) -> None:
     air = Air(FakeMeter())
     async with rig(air=air, bluetooth_watch=FakeWatch(air)) as r:
         await r.connected()
         scans = air.scans
         air.resumes += 1
         air.tell()
-        await r.until(lambda: air.scans == scans + 1, 2)
+        fault_times.recovered(await r.until(lambda: air.scans == scans + 1, 2))
         assert r.state() is ConnectionState.CONNECTED
 
 
+@pytest.mark.fault("strength-only")
 @warped
 async def test_a_dropped_strength_is_no_advertisement() -> None:
     meter = FakeMeter(advertises=False)
@@ -182,23 +195,25 @@ async def test_a_lost_meter_alone_is_one_doubt_not_one_every_few_seconds() -> No
         assert r.radio.state.error == ""
 
 
+@pytest.mark.fault("silent-meter")
 @warped
-async def test_a_silent_meter_is_one_doubt() -> None:
+async def test_a_silent_meter_is_one_doubt(fault_times: FaultTimes) -> None:
     # A meter in HOLD sends nothing, and nothing else is on the air.
     mine = FakeMeter()
     async with rig(mine) as r:
         await r.connected()
         scans = r.air.scans
         mine.mute = True
-        await r.until(lambda: r.state() is ConnectionState.SILENT)
+        fault_times.noticed(await r.until(lambda: r.state() is ConnectionState.SILENT))
         await asyncio.sleep(20)
         assert r.air.scans == scans + 1
         assert r.state() is ConnectionState.SILENT
         assert "Wake the meter" in r.detail()
 
 
+@pytest.mark.fault("adapter-off")
 @warped
-async def test_a_watch_that_fails_leaves_the_radio_as_without_one() -> None:
+async def test_a_watch_that_fails_leaves_the_radio_as_without_one(fault_times: FaultTimes) -> None:
     air = Air(FakeMeter())
     watch = FakeWatch(air)
     async with rig(air=air, known_meters=two_known(air), bluetooth_watch=watch) as r:
@@ -208,12 +223,13 @@ async def test_a_watch_that_fails_leaves_the_radio_as_without_one() -> None:
         await asyncio.sleep(300)
         assert r.state() is ConnectionState.CONNECTED
         assert 3 <= watch.runs <= 12  # it is tried again, with growing pauses
-        await lose_and_return(r, 20, air.power_off, air.power_on, "switched off")
+        await lose_and_return(r, 20, air.power_off, air.power_on, "switched off", fault_times)
         watch.broken = False
         await asyncio.sleep(RadioTimeouts().retry_longest)
-        await lose_and_return(r, 20, air.power_off, air.power_on, "switched off")
+        await lose_and_return(r, 20, air.power_off, air.power_on, "switched off", fault_times)
 
 
+@pytest.mark.fault("bluetooth-errors")
 @warped
 async def test_connecting_that_fails_with_the_adapter_names_bluetooth() -> None:
     meter = FakeMeter(on_connect=[ADAPTER_FAILED])
@@ -223,6 +239,7 @@ async def test_connecting_that_fails_with_the_adapter_names_bluetooth() -> None:
         assert r.air.scans == 2
 
 
+@pytest.mark.fault("adapter-off")
 @warped
 async def test_a_connection_that_hangs_while_bluetooth_is_away_is_not_the_meters_fault() -> None:
     air = Air(FakeMeter(on_connect=[Hang(), Hang(), Hang(), Hang()]))
@@ -238,6 +255,7 @@ async def test_a_connection_that_hangs_while_bluetooth_is_away_is_not_the_meters
         await r.connected()
 
 
+@pytest.mark.fault("adapter-off")
 @pytest.mark.parametrize("seconds", [0.0, 0.5, 2.0, 3.0, 4.0])
 @warped
 async def test_a_stop_while_bluetooth_is_away_leaves_nothing(seconds: float) -> None:
@@ -253,8 +271,9 @@ async def test_a_stop_while_bluetooth_is_away_leaves_nothing(seconds: float) -> 
     await nothing_left(air)
 
 
+@pytest.mark.fault("adapter-gone")
 @warped
-async def test_a_chosen_adapter_is_followed_by_its_address() -> None:
+async def test_a_chosen_adapter_is_followed_by_its_address(fault_times: FaultTimes) -> None:
     # In a metal van the cure is an adapter on a cable; its name depends on the socket and on the other adapters.
     air = Air(FakeMeter())
     async with rig(air=air, bluetooth_watch=FakeWatch(air), adapter=ADAPTER.lower()) as r:
@@ -262,13 +281,15 @@ async def test_a_chosen_adapter_is_followed_by_its_address() -> None:
         assert air.scanned_with == "hci0"
         air.adapter_name = ""
         air.power_off()
-        await r.until(lambda: f"The Bluetooth adapter {ADAPTER} is not there. Plug it in" in r.radio.state.error, 8)
+        missing = f"The Bluetooth adapter {ADAPTER} is not there. Plug it in"
+        fault_times.noticed(await r.until(lambda: missing in r.radio.state.error, 8))
         air.adapter_name = "hci3"
         air.power_on()
-        await r.connected(within=10)
+        fault_times.recovered(await r.connected(within=10))
         assert air.scanned_with == "hci3"
 
 
+@pytest.mark.fault("adapter-gone")
 @warped
 async def test_an_adapter_that_is_not_there_is_named_with_those_that_are() -> None:
     air = Air(FakeMeter())
@@ -277,6 +298,7 @@ async def test_an_adapter_that_is_not_there_is_named_with_those_that_are() -> No
         assert air.scans == 0
 
 
+@pytest.mark.fault("adapter-gone")
 @warped
 async def test_of_several_adapters_it_is_always_the_same() -> None:
     # A meter that is paired with one adapter is a stranger to the other.

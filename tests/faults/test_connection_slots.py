@@ -12,6 +12,7 @@ from meterlink.ble import ConnectionState, RadioTimeouts
 from meterlink.ble.connection_slots import ConnectionSlots
 from meterlink_simulators.virtual_time import run_in_virtual_time
 from support.fake_bluetooth import Air, FakeMeter, Rig, rig, warped
+from support.fault_marks import FaultTimes
 
 
 def bench(count: int) -> list[FakeMeter]:
@@ -22,6 +23,7 @@ def connected(r: Rig) -> int:
     return sum(status.state is ConnectionState.CONNECTED for status in r.radio.state.meters)
 
 
+@pytest.mark.fault("connection-slots")
 @pytest.mark.parametrize("vanishing", [False, True], ids=["refused", "vanishing"])
 @pytest.mark.parametrize("slots", [5, 7])
 @warped
@@ -41,8 +43,9 @@ async def test_eight_meters_fill_the_adapter_and_no_more(slots: int, vanishing: 
         assert not any(status.state is ConnectionState.NEEDS_ATTENTION for status in waiting)
 
 
+@pytest.mark.fault("connection-slots")
 @warped
-async def test_a_connection_that_gets_free_goes_to_a_waiting_meter() -> None:
+async def test_a_connection_that_gets_free_goes_to_a_waiting_meter(fault_times: FaultTimes) -> None:
     meters = bench(6)
     async with rig(air=Air(*meters, slots=5)) as r:
         await r.until(lambda: connected(r) == 5)
@@ -51,7 +54,7 @@ async def test_a_connection_that_gets_free_goes_to_a_waiting_meter() -> None:
         leaving = next(meter for meter in meters if meter.client is not None)
         leaving.advertises = False
         leaving.drop()
-        await r.connected(waiting.address, within=70)
+        fault_times.recovered(await r.connected(waiting.address, within=70))
 
 
 @warped
@@ -60,15 +63,17 @@ async def test_eight_meters_connect_at_once_where_the_adapter_holds_them() -> No
         await r.until(lambda: connected(r) == 8, within=30)
 
 
+@pytest.mark.fault("connection-slots")
 @warped
-async def test_another_program_that_leaves_gives_its_connections_back() -> None:
+async def test_another_program_that_leaves_gives_its_connections_back(fault_times: FaultTimes) -> None:
     # Headphones and a keyboard hold two of five; they are switched off later.
     air = Air(*bench(5), slots=3)
     async with rig(air=air) as r:
         await r.until(lambda: connected(r) == 3)
         await asyncio.sleep(120)
         air.slots = 5
-        await r.until(lambda: connected(r) == 5, within=3 * RadioTimeouts().slot_retry + 60)
+        longest = 3 * RadioTimeouts().slot_retry + 60
+        fault_times.recovered(await r.until(lambda: connected(r) == 5, within=longest))
 
 
 @warped

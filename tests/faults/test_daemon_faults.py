@@ -59,6 +59,7 @@ async def accepted_texts(client: LinkClient) -> list[str]:
     raise AssertionError("no view of the visit")
 
 
+@pytest.mark.fault("dying-daemon")
 async def test_a_killed_daemon_is_started_again_and_the_visit_goes_on(tmp_path: Path) -> None:
     async with ensure_daemon(tmp_path) as daemon:
         client = await daemon.connect()
@@ -82,6 +83,7 @@ async def test_a_killed_daemon_is_started_again_and_the_visit_goes_on(tmp_path: 
         await connect(tmp_path)
 
 
+@pytest.mark.fault("dying-daemon")
 async def test_a_daemon_that_dies_again_and_again_is_left_with_its_last_words(tmp_path: Path) -> None:
     async with ensure_daemon(tmp_path) as daemon:
         for _ in range(MOST_RESTARTS):
@@ -95,6 +97,7 @@ async def test_a_daemon_that_dies_again_and_again_is_left_with_its_last_words(tm
         assert "Mend the cause" in str(caught.value)
 
 
+@pytest.mark.fault("dying-daemon")
 async def test_a_restart_that_fails_says_why_and_counts(tmp_path: Path) -> None:
     async with ensure_daemon(tmp_path) as daemon:
         (tmp_path / "settings.toml").write_text("nonsense = true\n")
@@ -167,6 +170,7 @@ async def test_an_owner_that_is_killed_leaves_a_daemon_that_ends_unwatched(tmp_p
     assert process.returncode == 0
 
 
+@pytest.mark.fault("other-version")
 async def test_a_daemon_of_another_version_is_told_apart(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     async with ensure_daemon(tmp_path):
         process = await process_of(tmp_path)

@@ -14,6 +14,7 @@ from support.large_records import write_raw
 from support.record_contents import check_database, record_contents
 
 
+@pytest.mark.fault("interrupted-file")
 @pytest.mark.study(everyday=2, sample=5, full=50)
 def test_a_kill_leaves_a_whole_file_or_none(tmp_path: Path, study_seed: int) -> None:
     rng = random.Random(study_seed)

@@ -51,6 +51,7 @@ WORKS: dict[str, Callable[[Path, Path], object]] = {
 }
 
 
+@pytest.mark.fault("interrupted-file")
 @pytest.mark.parametrize("work", WORKS)
 @pytest.mark.parametrize("free", [0, 40_960, 204_800])
 def test_a_file_is_whole_or_not_there(records: Path, disk: Path, work: str, free: int) -> None:
@@ -64,6 +65,7 @@ def test_a_file_is_whole_or_not_there(records: Path, disk: Path, work: str, free
     check_database(records / "kept" / "meterlink.db")
 
 
+@pytest.mark.fault("interrupted-file")
 @pytest.mark.parametrize("free", [0, 102_400])
 def test_the_record_stays_as_it_was(records: Path, disk: Path, free: int) -> None:
     path = disk / "meterlink.db"
@@ -86,6 +88,7 @@ def test_the_record_stays_as_it_was(records: Path, disk: Path, free: int) -> Non
     assert Reader(path).counts()["readings"] == 40_128
 
 
+@pytest.mark.fault("growing-disk")
 def test_thinning_needs_little_room(records: Path, disk: Path) -> None:
     """Who thins because the disk is full must be able to: some pages of the log are enough."""
     keep_closed_record(disk / "meterlink.db")

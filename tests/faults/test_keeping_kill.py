@@ -118,6 +118,7 @@ def outcome(
     return before, whole.states(), time.monotonic() - begin
 
 
+@pytest.mark.fault("interrupted-file")
 @pytest.mark.timeout(600)
 @pytest.mark.study(everyday=1, sample=5, full=1000)  # file operations; a work has some dozens
 def test_killed_before_each_file_operation(templates, tmp_path, work, outcome, study_size):
@@ -196,6 +197,7 @@ def test_thinning_killed_at_random_moments(tmp_path, study_size):
         shutil.rmtree(path.parent)
 
 
+@pytest.mark.fault("interrupted-file")
 @pytest.mark.timeout(600)
 @pytest.mark.study(everyday=2, sample=4, full=50)  # kills
 def test_an_export_killed_at_random_moments(templates, tmp_path, study_size):

@@ -78,6 +78,7 @@ async def raw_connection(folder: Path) -> AsyncIterator[tuple[asyncio.StreamRead
             await writer.wait_closed()
 
 
+@pytest.mark.fault("client-never-reads")
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="/proc")
 async def test_a_watcher_that_sends_long_commands_and_never_reads_costs_no_memory(tmp_path: Path) -> None:
     line = json.dumps({"id": 1, "command": "note", "text": "x" * 900_000}).encode() + b"\n"
@@ -100,6 +101,7 @@ async def test_a_watcher_that_sends_long_commands_and_never_reads_costs_no_memor
     assert grown < 20
 
 
+@pytest.mark.fault("client-never-reads")
 async def test_a_watcher_that_does_not_read_is_disconnected_and_named_in_the_log(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -117,6 +119,7 @@ async def test_a_watcher_that_does_not_read_is_disconnected_and_named_in_the_log
     assert "Disconnected a watcher that did not read" in caplog.text
 
 
+@pytest.mark.fault("random-lines")
 @pytest.mark.study(everyday=2_000, sample=10_000, full=100_000)
 def test_random_lines_leave_no_traceback_and_the_daemon_goes_on(tmp_path: Path, study_size: int) -> None:
     log = tmp_path / "log"
@@ -175,6 +178,7 @@ async def test_a_command_that_fails_inside_is_answered_and_logged_in_one_line(
     assert "private" not in caplog.text
 
 
+@pytest.mark.fault("random-lines")
 def test_the_log_has_one_line_a_minute_with_the_number_of_those_left_out(caplog: pytest.LogCaptureFixture) -> None:
     now = 0.0
     faults = FaultLog(lambda: now)
@@ -204,6 +208,7 @@ def test_a_pair_of_surrogates_is_a_character() -> None:
     assert parse_json_object(b'{"text":"\\ud83d\\ude00"}') == {"text": "\N{GRINNING FACE}"}
 
 
+@pytest.mark.fault("client-never-reads")
 async def test_a_long_reply_is_replaced_by_an_error(tmp_path: Path) -> None:
     async def long_reply(_command: Command) -> CommandResult:
         return CommandResult(data={"rows": "x" * LONGEST_LINE})
@@ -214,6 +219,7 @@ async def test_a_long_reply_is_replaced_by_an_error(tmp_path: Path) -> None:
         await client.close()
 
 
+@pytest.mark.fault("random-lines")
 async def test_a_flood_of_lines_does_not_keep_others_waiting(tmp_path: Path) -> None:
     carried_out = 0
 
@@ -232,6 +238,7 @@ async def test_a_flood_of_lines_does_not_keep_others_waiting(tmp_path: Path) -> 
         await client.close()
 
 
+@pytest.mark.fault("silent-client")
 async def test_a_silent_watcher_is_disconnected(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -274,6 +281,7 @@ async def test_a_client_says_that_it_is_alive(tmp_path: Path, monkeypatch: pytes
         await client.close()
 
 
+@pytest.mark.fault("silent-client")
 async def test_a_crowd_is_refused_with_a_sentence_and_a_place_becomes_free(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -292,6 +300,7 @@ async def test_a_crowd_is_refused_with_a_sentence_and_a_place_becomes_free(
     assert "Refused a watcher: 32 dashboards" in caplog.text
 
 
+@pytest.mark.fault("another-account")
 async def test_a_connection_of_another_account_gets_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -304,6 +313,7 @@ async def test_a_connection_of_another_account_gets_nothing(
     assert f"Refused a connection from the account with number {os.getuid() + 1}" in caplog.text
 
 
+@pytest.mark.fault("another-account")
 async def test_a_socket_on_which_another_account_listens_is_not_used(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

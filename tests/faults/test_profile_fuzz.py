@@ -262,6 +262,7 @@ def packets(case: Case, count: int, seed: int) -> Iterator[bytes]:
         yield bytes(data)
 
 
+@pytest.mark.fault("hostile-packets")
 @pytest.mark.study(everyday=5_000, sample=50_000, full=1_000_000)  # frames
 @pytest.mark.parametrize("case", CASES, ids=NAMES)
 def test_no_exception_and_no_wrong_value(case: Case, study_size: int) -> None:
@@ -282,6 +283,7 @@ def test_no_exception_and_no_wrong_value(case: Case, study_size: int) -> None:
     assert seen[Status.INVALID] > study_size / 50
 
 
+@pytest.mark.fault("hostile-packets")
 @pytest.mark.study(everyday=500, sample=1_000, full=20_000)  # packets
 @pytest.mark.parametrize("case", CASES, ids=NAMES)
 def test_memory_does_not_grow(case: Case, study_size: int) -> None:

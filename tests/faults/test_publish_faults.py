@@ -15,6 +15,7 @@ import pytest
 from meterlink.publish.broker import BrokerConfig
 from meterlink.publish.delivery import MAX_IN_FLIGHT
 from meterlink.publish.publisher import CONFIGURATION_RETRY_DELAY, LONGEST_RETRY_DELAY, Publisher
+from support.fault_marks import FaultTimes
 from support.outboxes import MemoryOutbox, OutboxEntry
 from support.scripted_broker import DISCONNECT, PUBACK, Client, Stub, stub
 
@@ -92,6 +93,7 @@ async def silent(_: Stub, client: Client) -> None:
     await client.reader.read()
 
 
+@pytest.mark.fault("half-open")
 async def test_a_broker_that_accepts_and_does_not_answer_is_given_up() -> None:
     outbox = MemoryOutbox(["meterlink/van/readings/a"])
     async with stub(silent) as broker, publishing(broker.port, outbox, reply_timeout=0.05) as running:
@@ -101,7 +103,10 @@ async def test_a_broker_that_accepts_and_does_not_answer_is_given_up() -> None:
         assert outbox.entries
 
 
-async def test_a_broker_that_freezes_is_noticed_by_keepalive(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.fault("half-open")
+async def test_a_broker_that_freezes_is_noticed_by_keepalive(
+    monkeypatch: pytest.MonkeyPatch, fault_times: FaultTimes
+) -> None:
     frozen = asyncio.Event()
     ahead = 0.0
     real = paho.time_func
@@ -123,8 +128,10 @@ async def test_a_broker_that_freezes_is_noticed_by_keepalive(monkeypatch: pytest
             await running.stuck()
         assert running.publisher.state == "waiting"
         assert "eep alive" in running.notices[-1][1]
+        fault_times.noticed(ahead)
 
 
+@pytest.mark.fault("half-open")
 async def test_a_broker_that_pings_back_but_never_acknowledges_is_given_up() -> None:
     async def unhelpful(_: Stub, client: Client) -> None:
         await client.accept()
@@ -137,7 +144,8 @@ async def test_a_broker_that_pings_back_but_never_acknowledges_is_given_up() -> 
         assert outbox.entries
 
 
-async def test_a_connection_cut_before_the_acknowledgement_repeats_the_message() -> None:
+@pytest.mark.fault("published-twice")
+async def test_a_connection_cut_before_the_acknowledgement_repeats_the_message(fault_times: FaultTimes) -> None:
     async def cut(broker: Stub, client: Client) -> None:
         await client.accept()
         for _ in range(3):
@@ -147,6 +155,7 @@ async def test_a_connection_cut_before_the_acknowledgement_repeats_the_message()
     outbox = MemoryOutbox([f"meterlink/van/readings/{number}" for number in range(8)])
     async with stub(cut, Stub.accept_all) as broker, publishing(broker.port, outbox, free=1) as running:
         await outbox.empty()
+        fault_times.recovered(sum(running.sleep.delays))
     ids = [message.message_id for message in broker.published]
     assert ids[:3] == ["id-1", "id-2", "id-3"]
     assert list(dict.fromkeys(ids)) == [f"id-{number}" for number in range(1, 9)]
@@ -154,6 +163,7 @@ async def test_a_connection_cut_before_the_acknowledgement_repeats_the_message()
     assert running.notices[-1] == ("info", "")
 
 
+@pytest.mark.fault("published-twice")
 async def test_an_acknowledged_message_that_could_not_be_deleted_is_repeated_with_its_id() -> None:
     outbox = MemoryOutbox(["meterlink/van/readings/a"])
     outbox.failures = 1
@@ -199,6 +209,7 @@ async def test_no_more_messages_are_in_flight_than_the_broker_accepts() -> None:
     assert most == 2
 
 
+@pytest.mark.fault("message-denied")
 async def test_a_message_larger_than_the_broker_accepts_is_rejected_unsent() -> None:
     async def small(broker: Stub, client: Client) -> None:
         await client.accept(properties=b"\x27" + struct.pack("!I", 300))  # Maximum Packet Size
@@ -212,6 +223,7 @@ async def test_a_message_larger_than_the_broker_accepts_is_rejected_unsent() -> 
     assert [message.message_id for message in broker.published] == ["id-1", "id-3"]
 
 
+@pytest.mark.fault("broker-hangs-up")
 async def test_a_message_that_makes_the_broker_disconnect_is_identified_and_rejected() -> None:
     async def picky(broker: Stub, client: Client) -> None:
         await client.accept()
@@ -250,6 +262,7 @@ async def test_every_positive_acknowledgement_counts(reason: int) -> None:
 
 
 # MQTT 5, 2.4 and 3.4.2.1
+@pytest.mark.fault("message-denied")
 @pytest.mark.parametrize("reason", [0x80, 0x83, 0x87, 0x90, 0x97, 0x99])
 async def test_every_negative_acknowledgement_rejects_the_message(reason: int) -> None:
     async def denying(broker: Stub, client: Client) -> None:
@@ -266,6 +279,7 @@ async def test_every_negative_acknowledgement_rejects_the_message(reason: int) -
 
 
 # MQTT 5, 3.2.2.2
+@pytest.mark.fault("wrong-password")
 @pytest.mark.parametrize(
     ("reason", "state"),
     [
@@ -296,7 +310,10 @@ async def test_the_reason_of_a_refused_connection_decides_the_state(reason: int,
         assert running.notices[0][0] == ("alarm" if state == "configuration" else "warning")
 
 
-async def test_another_client_with_the_same_identifier_is_an_alarm_without_quick_retries() -> None:
+@pytest.mark.fault("identifier-taken")
+async def test_another_client_with_the_same_identifier_is_an_alarm_without_quick_retries(
+    fault_times: FaultTimes,
+) -> None:
     async def disconnect(_: Stub, client: Client) -> None:
         await client.accept()
         client.send(DISCONNECT, bytes([0x8E, 0]))  # session taken over
@@ -305,9 +322,11 @@ async def test_another_client_with_the_same_identifier_is_an_alarm_without_quick
         await running.stuck()
         assert running.publisher.state == "configuration"
         assert running.sleep.delays == [CONFIGURATION_RETRY_DELAY]
+        fault_times.recovered(running.sleep.delays[0])
         assert "teststation1" in running.notices[-1][1]
 
 
+@pytest.mark.fault("broker-noise")
 @pytest.mark.parametrize("seed", range(5))
 async def test_noise_instead_of_mqtt_is_survived(seed: int) -> None:
     noise = random.Random(seed).randbytes(200)
@@ -350,6 +369,7 @@ async def test_stopping_does_not_wait_for_a_broker_that_is_silent_from_the_start
         stopped.set()
 
 
+@pytest.mark.fault("half-open")
 async def test_stopping_is_bounded_when_the_broker_no_longer_answers() -> None:
     busy, disconnected = asyncio.Event(), asyncio.Event()
 
@@ -422,7 +442,10 @@ NOT_AUTHORIZED_PUBACK = bytes([PUBACK << 4, 4]) + b"??" + bytes([0x87, 0])
 NOT_AUTHORIZED_DISCONNECT = bytes([DISCONNECT << 4, 2, 0x87, 0])
 
 
-async def test_a_broker_that_hangs_up_after_each_denial_gets_everything_else_without_growing_pauses() -> None:
+@pytest.mark.fault("broker-hangs-up")
+async def test_a_broker_that_hangs_up_after_each_denial_gets_everything_else_without_growing_pauses(
+    fault_times: FaultTimes,
+) -> None:
     topics = ["bad" if number % 5 == 3 else "good" for number in range(40)]
     outbox = MemoryOutbox([f"meterlink/van/{topic}" for topic in topics])
     denying = closes_at(lambda topic: topic.endswith("/bad"), NOT_AUTHORIZED_PUBACK)
@@ -435,12 +458,16 @@ async def test_a_broker_that_hangs_up_after_each_denial_gets_everything_else_wit
     ]
     # A booked denial is progress: half of the first pause, which is the jitter of these tests, each time.
     assert set(running.sleep.delays) == {0.5}
+    fault_times.recovered(running.sleep.delays[0])
     assert len(running.sleep.delays) <= 10, "two losses at most for each of the eight, and only the first is a surprise"
 
 
 # Without a word, or with a DISCONNECT because of the message: some brokers answer a denied PUBLISH so.
+@pytest.mark.fault("broker-hangs-up")
 @pytest.mark.parametrize("last_words", [b"", NOT_AUTHORIZED_DISCONNECT], ids=["silently", "not authorized"])
-async def test_a_message_at_which_the_broker_hangs_up_again_and_again_is_set_aside(last_words: bytes) -> None:
+async def test_a_message_at_which_the_broker_hangs_up_again_and_again_is_set_aside(
+    last_words: bytes, fault_times: FaultTimes
+) -> None:
     outbox = MemoryOutbox([f"meterlink/van/{topic}" for topic in ["good"] * 6 + ["bad"] * 2 + ["good"] * 6])
     poisoned = closes_at(lambda topic: topic.endswith("/bad"), last_words)
     async with stub(poisoned) as broker, publishing(broker.port, outbox, free=20, stop_timeout=0.1) as running:
@@ -451,8 +478,10 @@ async def test_a_message_at_which_the_broker_hangs_up_again_and_again_is_set_asi
         f"id-{number}" for number in range(1, 15) if number not in {7, 8}
     }
     assert "meterlink/van/bad" in running.notices[-1][1]
+    fault_times.noticed(sum(running.sleep.delays))  # the pauses until both messages were set aside
 
 
+@pytest.mark.fault("broker-hangs-up")
 async def test_a_broker_that_falls_at_every_message_is_tried_ever_more_rarely() -> None:
     outbox = MemoryOutbox([f"meterlink/van/{number}" for number in range(100)])
     async with (
@@ -466,6 +495,7 @@ async def test_a_broker_that_falls_at_every_message_is_tried_ever_more_rarely() 
         assert len(outbox.rejected) <= 20, "two losses for each, so one message in a minute"
 
 
+@pytest.mark.fault("broker-down")
 async def test_a_broker_that_is_restarted_twice_in_a_row_costs_no_message() -> None:
     async def falls_at_once(broker: Stub, client: Client) -> None:
         await client.accept()
@@ -480,6 +510,7 @@ async def test_a_broker_that_is_restarted_twice_in_a_row_costs_no_message() -> N
     assert not outbox.rejected
 
 
+@pytest.mark.fault("broker-hangs-up")
 async def test_answers_from_before_the_loss_are_booked() -> None:
     async def cut(_: Stub, client: Client) -> None:
         await client.accept()
@@ -516,6 +547,7 @@ async def test_a_fault_of_the_publishers_own_is_an_alarm_and_ends_nothing(
     assert "ZeroDivisionError" in caplog.text
 
 
+@pytest.mark.fault("message-denied")
 async def test_many_denials_are_one_line() -> None:
     async def denying(_: Stub, client: Client) -> None:
         await client.accept()
@@ -529,6 +561,7 @@ async def test_many_denials_are_one_line() -> None:
     assert [level for level, _ in running.notices] == ["warning"]
 
 
+@pytest.mark.fault("broker-down")
 async def test_a_command_ends_the_pause() -> None:
     async def refuse(_: Stub, client: Client) -> None:
         await client.packet()
@@ -541,6 +574,7 @@ async def test_a_command_ends_the_pause() -> None:
         await outbox.empty()
 
 
+@pytest.mark.fault("forgotten-states")
 async def test_a_retained_state_is_published_on_every_connection_and_when_it_changes() -> None:
     async def watch(broker: Stub, client: Client) -> None:
         await client.accept()
@@ -590,6 +624,7 @@ async def test_a_denied_birth_that_makes_the_broker_hang_up_holds_up_nothing() -
     assert "meterlink/van/state" in running.notices[-1][1]
 
 
+@pytest.mark.fault("forgotten-states")
 async def test_a_broker_without_its_memory_gets_the_retained_states_again() -> None:
     states: list[str] = []
 
@@ -609,6 +644,7 @@ async def test_a_broker_without_its_memory_gets_the_retained_states_again() -> N
     assert states == ["meterlink/van/alarm"] * 2
 
 
+@pytest.mark.fault("broker-hangs-up")
 @pytest.mark.parametrize("seed", range(8))
 async def test_a_broker_at_random_gets_every_message_that_it_accepts(seed: int) -> None:
     """It denies, hangs up, answers late, out of order or not at all; some messages it can never stand."""

@@ -53,6 +53,7 @@ def _has(least: int, messages: list[aiomqtt.Message]) -> bool:
     return len(messages) >= least
 
 
+@pytest.mark.fault("killed-daemon")
 async def test_nothing_of_the_outbox_is_lost_by_kills(tmp_path: Path) -> None:
     path = tmp_path / "meterlink.db"
     expected = [f"id-{number}" for number in range(MESSAGES)]

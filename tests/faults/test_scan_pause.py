@@ -10,13 +10,15 @@ import pytest
 from meterlink.ble import ConnectionState, RadioTimeouts
 from meterlink.core.equipment import Meter
 from support.fake_bluetooth import ADDRESS, Air, FakeMeter, FakeWatch, rig, warped
+from support.fault_marks import FaultTimes
 
 SECOND = "AA:00:00:00:00:02"
 LATER = RadioTimeouts().scan_pause + 5
 
 
+@pytest.mark.fault("link-lost")
 @warped
-async def test_the_scan_ends_once_all_are_connected_and_goes_on_with_a_loss() -> None:
+async def test_the_scan_ends_once_all_are_connected_and_goes_on_with_a_loss(fault_times: FaultTimes) -> None:
     meter = FakeMeter()
     async with rig(meter) as r:
         await r.connected()
@@ -26,13 +28,15 @@ async def test_the_scan_ends_once_all_are_connected_and_goes_on_with_a_loss() ->
         assert r.air.scanning == 0
         packets = len(r.packets)
         meter.drop()
-        assert await r.until(lambda: r.air.scanning == 1, 5) < 1
-        await r.connected(within=5)
+        scanning = await r.until(lambda: r.air.scanning == 1, 5)
+        assert scanning < 1
+        fault_times.recovered(scanning + await r.connected(within=5))
         await asyncio.sleep(LATER)
         assert len(r.packets) > packets
         assert r.air.scanning == 0
 
 
+@pytest.mark.fault("silent-meter")
 @warped
 async def test_a_silent_meter_and_an_absent_one_are_scanned_for() -> None:
     meter = FakeMeter()
@@ -82,16 +86,17 @@ async def test_without_a_meter_and_with_adoption_it_never_pauses() -> None:
         assert r.air.scanning == 1
 
 
+@pytest.mark.fault("adapter-off")
 @pytest.mark.parametrize("watched", [True, False], ids=["watched", "unwatched"])
 @warped
-async def test_bluetooth_that_goes_away_during_a_pause_is_noticed(watched: bool) -> None:
+async def test_bluetooth_that_goes_away_during_a_pause_is_noticed(watched: bool, fault_times: FaultTimes) -> None:
     air = Air(FakeMeter())
     async with rig(air=air, bluetooth_watch=FakeWatch(air) if watched else None) as r:
         await r.connected()
         await asyncio.sleep(LATER)
         assert air.scanning == 0
         air.power_off()
-        await r.until(lambda: "switched off" in r.radio.state.error, 8)
+        fault_times.noticed(await r.until(lambda: "switched off" in r.radio.state.error, 8))
         await asyncio.sleep(20)
         air.power_on()
-        await r.connected(within=10)
+        fault_times.recovered(await r.connected(within=10))

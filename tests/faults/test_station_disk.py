@@ -34,6 +34,7 @@ def test_a_simulated_call_ends_with_the_error(small_disk: Path) -> None:
     assert "Traceback" not in demo.stderr
 
 
+@pytest.mark.fault("disk-full")
 def test_a_station_with_a_full_disk_stops_with_the_error(small_disk: Path) -> None:
     process = subprocess.Popen(
         [sys.executable, "-m", "meterlink", "demo", "--serve", "--data", str(small_disk)],

@@ -97,6 +97,7 @@ def run_and_check(path, fill_disk, free_space):
     return alarm
 
 
+@pytest.mark.fault("write-refused")
 @pytest.mark.skipif(sys.platform == "win32", reason="no RLIMIT_FSIZE")
 def test_file_size_limit(tmp_path):
     alarm = run_and_check(
@@ -129,6 +130,7 @@ except StoreError as error:
 """
 
 
+@pytest.mark.fault("write-refused")
 @pytest.mark.skipif(sys.platform == "win32", reason="no RLIMIT_FSIZE")
 def test_a_write_that_the_disk_refuses_is_no_full_disk(tmp_path):
     child = subprocess.run(
@@ -149,6 +151,7 @@ def _small_disk(tmp_path):
         yield folder
 
 
+@pytest.mark.fault("disk-full")
 def test_disk_full(small_disk):
     path = small_disk / "meterlink.db"
     alarm = run_and_check(
@@ -163,6 +166,7 @@ def test_disk_full(small_disk):
     assert "is full" in alarm or "failed to read or write" in alarm
 
 
+@pytest.mark.fault("disk-full")
 def test_a_failed_write_on_a_full_disk_is_a_full_disk(small_disk):
     refused = sqlite3.OperationalError("disk I/O error")
     refused.sqlite_errorcode = sqlite3.SQLITE_IOERR_SHMSIZE  # as for a shared-memory file that cannot grow
@@ -176,6 +180,7 @@ def test_a_failed_write_on_a_full_disk_is_a_full_disk(small_disk):
     assert type(as_store_error(refused, path)) is DiskFailedError
 
 
+@pytest.mark.fault("disk-full")
 def test_starting_on_a_full_disk_is_an_error(small_disk):
     fill(small_disk)
     writer = Writer(

@@ -65,6 +65,7 @@ def stored_names(path):
     return [packet.decode().strip() for (packet,) in readings], {name for (name,) in messages}
 
 
+@pytest.mark.fault("killed-daemon")
 @pytest.mark.study(everyday=3, sample=5, full=200)  # kills
 def test_everything_acknowledged_survives_kill_minus_9(tmp_path, study_size):
     path = tmp_path / "meterlink.db"
@@ -99,6 +100,7 @@ def test_everything_acknowledged_survives_kill_minus_9(tmp_path, study_size):
         assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
 
 
+@pytest.mark.fault("killed-daemon")
 def test_a_killed_station_leaves_no_lock_and_the_error_names_a_running_one(tmp_path):
     path = tmp_path / "meterlink.db"
 

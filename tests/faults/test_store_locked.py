@@ -62,6 +62,7 @@ def batch(connection):
     return Batch(readings=(ReadingRow(Reading(Quantity.VOLTAGE, Decimal("24.0"), "V", Timestamp(1, 1)), connection),))
 
 
+@pytest.mark.fault("database-locked")
 def test_recording_waits_for_a_foreign_writer_and_resumes(writer, path, alarms):
     writer.start()
     meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
@@ -81,6 +82,7 @@ def test_recording_waits_for_a_foreign_writer_and_resumes(writer, path, alarms):
     assert Reader(path).counts()["readings"] == 10
 
 
+@pytest.mark.fault("database-locked")
 def test_an_open_read_transaction_delays_no_writer(writer, path):
     writer.start()
     meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
@@ -97,6 +99,7 @@ def test_an_open_read_transaction_delays_no_writer(writer, path):
     assert Reader(path).counts()["readings"] == 20
 
 
+@pytest.mark.fault("database-locked")
 def test_starting_on_a_locked_database_is_an_error(writer, path):
     writer.start()
     writer.close()

@@ -32,6 +32,7 @@ from meterlink.store.merge import merge_file
 from meterlink.store.reader import Reader
 from meterlink.store.rows import AcceptedRow, Batch, NewConnection, ReadingRow
 from meterlink.store.writer import Writer
+from support.fault_marks import FaultTimes
 from support.kept_records import keep_record
 from support.record_contents import check_database
 from support.small_disks import fill, small_disk
@@ -193,6 +194,7 @@ def check_restored(recording: Recording) -> None:
     check_database(recording.path)
 
 
+@pytest.mark.fault("database-removed")
 @pytest.mark.parametrize("fault", FAULTS)
 def test_the_record_is_back_before_the_next_reading_is_acknowledged(recording: Recording, fault: str) -> None:
     FAULTS[fault](recording.path)
@@ -202,6 +204,7 @@ def test_the_record_is_back_before_the_next_reading_is_acknowledged(recording: R
     check_restored(recording)
 
 
+@pytest.mark.fault("database-removed")
 @pytest.mark.parametrize("fault", FAULTS)
 def test_the_record_is_back_although_nothing_is_written(recording: Recording, fault: str) -> None:
     """A record that is deleted in the pause between two parts must not wait for the next reading."""
@@ -213,6 +216,7 @@ def test_the_record_is_back_although_nothing_is_written(recording: Recording, fa
     check_restored(recording)
 
 
+@pytest.mark.fault("database-removed")
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_commit_to_a_file_without_a_name_is_not_acknowledged(
     recording: Recording, fault: str, monkeypatch: pytest.MonkeyPatch
@@ -233,6 +237,7 @@ def test_a_commit_to_a_file_without_a_name_is_not_acknowledged(
     check_restored(recording)
 
 
+@pytest.mark.fault("database-removed")
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_station_that_ends_at_that_moment_leaves_the_record(recording: Recording, fault: str) -> None:
     FAULTS[fault](recording.path)
@@ -279,6 +284,7 @@ def test_a_file_that_was_only_touched_is_the_same(recording: Recording, path: Pa
     assert recording.kept() == recording.uids
 
 
+@pytest.mark.fault("database-removed")
 def test_without_room_the_alarm_stays_and_nothing_is_acknowledged(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -348,6 +354,7 @@ def ended(recording: Recording, waiting: list[Future[None]]) -> DatabaseMovedErr
     return recording.writer.ended
 
 
+@pytest.mark.fault("database-replaced")
 @pytest.mark.parametrize("replacement", ["another record", "an older backup", "another program's file"])
 def test_another_file_in_its_place_is_left_alone_and_the_record_is_kept(
     recording: Recording, path: Path, replacement: str
@@ -399,6 +406,7 @@ def test_the_log_of_the_new_file_is_left_alone(recording: Recording, path: Path)
     assert "Only in the log" in {site.name for site in Reader(path).sites()}
 
 
+@pytest.mark.fault("database-replaced")
 def test_a_replaced_file_waits_for_room_to_keep_the_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with small_disk(tmp_path / "disk", "8m") as disk:
         recording = Recording(disk / DATABASE_FILE)
@@ -419,6 +427,7 @@ def test_a_replaced_file_waits_for_room_to_keep_the_record(tmp_path: Path, monke
         assert recording.kept(kept) == recording.uids
 
 
+@pytest.mark.fault("database-overwritten")
 @pytest.mark.parametrize("checked", [True, False])
 def test_a_file_that_was_copied_over_the_record_is_not_damaged_by_the_station(
     recording: Recording, path: Path, *, checked: bool
@@ -449,6 +458,7 @@ def test_a_removed_lock_is_locked_again(recording: Recording, path: Path) -> Non
         Recording(path)
 
 
+@pytest.mark.fault("two-writers")
 def test_another_station_that_took_the_folder_is_left_alone(recording: Recording, path: Path) -> None:
     beside(path, ".lock").unlink()
     other = FileLock(path)
@@ -460,6 +470,7 @@ def test_another_station_that_took_the_folder_is_left_alone(recording: Recording
     assert recording.kept() == recording.uids  # nothing was acknowledged after it
 
 
+@pytest.mark.fault("two-writers")
 def test_another_station_in_the_folder_that_was_removed(recording: Recording, path: Path) -> None:
     shutil.rmtree(path.parent)
     other = Recording(path)
@@ -475,7 +486,8 @@ def test_another_station_in_the_folder_that_was_removed(recording: Recording, pa
 # The whole station
 
 
-def test_a_station_notices_it_within_a_second_and_shows_it(tmp_path: Path) -> None:
+@pytest.mark.fault("database-removed")
+def test_a_station_notices_it_within_a_second_and_shows_it(tmp_path: Path, fault_times: FaultTimes) -> None:
     """In virtual time: the look at the files is a timer of the station's clock."""
     assert FILE_CHECK_PERIOD <= 1.0
     database = tmp_path / DATABASE_FILE
@@ -484,8 +496,8 @@ def test_a_station_notices_it_within_a_second_and_shows_it(tmp_path: Path) -> No
         assert await enter(station, "43.7 uF", point="run-capacitor-herm") == ""
         await until(lambda: accepted(views, 0) is not None)
         database.unlink()
-        await until(lambda: "was removed or moved" in views.get("notice", {"text": ""})["text"])
-        await until(lambda: "written again" in views["notice"]["text"])
+        fault_times.noticed(await until(lambda: "was removed or moved" in views.get("notice", {"text": ""})["text"]))
+        fault_times.recovered(await until(lambda: "written again" in views["notice"]["text"]))
         assert views["notice"]["level"] == "warning"
         assert [row.reading.text for row in Reader(database).history(None)] == ["43.7 µF"]
         assert await enter(station, "43.6 uF", point="run-capacitor-herm") == ""
@@ -494,6 +506,7 @@ def test_a_station_notices_it_within_a_second_and_shows_it(tmp_path: Path) -> No
     assert [row.reading.text for row in Reader(database).history(None)] == ["43.7 µF", "43.6 µF"]
 
 
+@pytest.mark.fault("database-removed")
 def test_a_station_whose_folder_is_removed_can_be_reached_again(tmp_path: Path) -> None:
     folder = tmp_path / "data"
     folder.mkdir()
@@ -509,7 +522,8 @@ def test_a_station_whose_folder_is_removed_can_be_reached_again(tmp_path: Path) 
     assert [row.reading.text for row in Reader(folder / DATABASE_FILE).history(None)] == ["43.7 µF"]
 
 
-def test_a_station_ends_where_another_record_is_in_its_place(tmp_path: Path) -> None:
+@pytest.mark.fault("database-replaced")
+def test_a_station_ends_where_another_record_is_in_its_place(tmp_path: Path, fault_times: FaultTimes) -> None:
     other = tmp_path / "other" / DATABASE_FILE
     keep_record(other)
 
@@ -517,7 +531,8 @@ def test_a_station_ends_where_another_record_is_in_its_place(tmp_path: Path) -> 
         assert await enter(station, "43.7 uF", point="run-capacitor-herm") == ""
         await until(lambda: accepted(views, 0) is not None)
         other.replace(tmp_path / DATABASE_FILE)
-        await until(lambda: "not being saved any more" in views.get("notice", {"text": ""})["text"])
+        said = "not being saved any more"
+        fault_times.noticed(await until(lambda: said in views.get("notice", {"text": ""})["text"]))
         assert views["notice"]["level"] == "alarm"
 
     with pytest.raises(DatabaseMovedError, match="was replaced by another file"):

@@ -99,12 +99,14 @@ def readings_after_cuts(calls: list[Call], folder: Path) -> tuple[list[str], lis
     return told, missing
 
 
+@pytest.mark.fault("power-cut")
 def test_a_power_cut_after_an_acknowledgement_keeps_the_reading(tmp_path: Path) -> None:
     told, missing = readings_after_cuts(trace(tmp_path, "FULL"), tmp_path)
     assert told == [f"reading-{number}" for number in range(60)]
     assert missing == []
 
 
+@pytest.mark.fault("power-cut")
 @pytest.mark.parametrize("level", ["OFF", "NORMAL"])
 def test_the_same_power_cuts_show_a_commit_that_was_not_synced(tmp_path: Path, level: str) -> None:
     """The negative control: without it the test above might find nothing in any case."""
@@ -113,6 +115,7 @@ def test_the_same_power_cuts_show_a_commit_that_was_not_synced(tmp_path: Path, l
     assert missing != []
 
 
+@pytest.mark.fault("power-cut")
 def test_every_commit_is_synced_before_its_acknowledgement(tmp_path: Path) -> None:
     """The log of the database has no unsynced write when a reading is acknowledged: SQLite's WAL with FULL.
 

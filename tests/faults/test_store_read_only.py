@@ -80,6 +80,7 @@ def test_the_error_names_a_missing_database(frozen: tuple[Path, Freeze]) -> None
         values(folder / "meterlink.db")
 
 
+@pytest.mark.fault("write-refused")
 @pytest.mark.parametrize("lock_file_exists", [True, False])
 def test_a_station_cannot_record_there(frozen: tuple[Path, Freeze], *, lock_file_exists: bool) -> None:
     folder, freeze = frozen

@@ -23,6 +23,7 @@ from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.ranges import MeterFunction, MeterSpec
 from meterlink_simulators.scenario import shipped_scenario
 from support.bench_stations import BenchStation, work_at_bench
+from support.fault_marks import FaultTimes
 
 SPEC = shipped_scenario("demo").meters[0]
 SECTIONS = {"HERM": ("42.3", "47.7", 44e-6), "FAN": ("7", "8", 7.4e-6)}
@@ -48,13 +49,17 @@ def at_capacitor(folder: Path, meter: MeterSpec, body: Callable[[BenchStation], 
     work_at_bench(folder, Plan("test", points), stars, [meter], touch_first)
 
 
-def test_a_link_lost_in_a_measurement_says_what_to_do_and_comes_back_by_itself(tmp_path: Path) -> None:
+@pytest.mark.fault("link-lost")
+def test_a_link_lost_in_a_measurement_says_what_to_do_and_comes_back_by_itself(
+    tmp_path: Path, fault_times: FaultTimes
+) -> None:
     async def body(bench_station: BenchStation) -> None:
         await asyncio.sleep(0.9)  # settling
         assert bench_station.advice == "Keep the probes still."
         radio = bench_station.peripherals[SPEC.name]
         radio.set_out_of_range(away=True)
-        await bench_station.until(lambda: f"{SPEC.name} is not heard any more." in bench_station.advice)
+        said = f"{SPEC.name} is not heard any more."
+        fault_times.noticed(await bench_station.until(lambda: said in bench_station.advice))
         assert bench_station.advice == (
             f"{SPEC.name} is not heard any more. If its display is dark, change its battery; if not, bring it closer."
             f" {WHAT_THEN}"
@@ -62,12 +67,13 @@ def test_a_link_lost_in_a_measurement_says_what_to_do_and_comes_back_by_itself(t
         await asyncio.sleep(30)
         assert bench_station.accepted == {}
         radio.set_out_of_range(away=False)
-        await bench_station.until(lambda: "HERM" in bench_station.accepted)
+        fault_times.recovered(await bench_station.until(lambda: "HERM" in bench_station.accepted))
         assert SPEC.name not in bench_station.advice.partition("Next")[0]
 
     at_capacitor(tmp_path, SPEC, body)
 
 
+@pytest.mark.fault("link-lost")
 def test_a_meter_whose_battery_goes_flat_says_to_change_it(tmp_path: Path) -> None:
     async def body(bench_station: BenchStation) -> None:
         await asyncio.sleep(0.9)
@@ -83,16 +89,19 @@ def test_a_meter_whose_battery_goes_flat_says_to_change_it(tmp_path: Path) -> No
     at_capacitor(tmp_path, replace(SPEC, battery=9.0, drain=0.0), body)
 
 
-def test_a_meter_that_sends_nothing_says_what_to_do(tmp_path: Path) -> None:
+@pytest.mark.fault("silent-meter")
+def test_a_meter_that_sends_nothing_says_what_to_do(tmp_path: Path, fault_times: FaultTimes) -> None:
     async def body(bench_station: BenchStation) -> None:
         await asyncio.sleep(0.9)
         bench_station.peripherals[SPEC.name].set_muted(True)
-        await bench_station.until(lambda: f"{SPEC.name} sends nothing." in bench_station.advice)
+        said = f"{SPEC.name} sends nothing."
+        fault_times.noticed(await bench_station.until(lambda: said in bench_station.advice))
         assert WHAT_THEN in bench_station.advice
 
     at_capacitor(tmp_path, SPEC, body)
 
 
+@pytest.mark.fault("link-lost")
 def test_an_accepted_reading_stays_when_its_meter_is_lost(tmp_path: Path) -> None:
     async def body(bench_station: BenchStation) -> None:
         await bench_station.until(lambda: "HERM" in bench_station.accepted)
@@ -142,6 +151,7 @@ def fill(disk: Path) -> None:
             ballast.write(bytes(4096))
 
 
+@pytest.mark.fault("disk-full")
 async def test_a_disk_that_fills_up_in_a_visit_is_said_and_nothing_accepted_is_lost(small_disk: Path) -> None:
     async with ensure_daemon(small_disk) as daemon:
         client = await daemon.connect()

@@ -261,6 +261,7 @@ async def watched(folder: Path, visit: Visit, body: Callable[[], Awaitable[None]
         await asyncio.gather(watching, return_exceptions=True)
 
 
+@pytest.mark.fault("killed-daemon")
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
 @pytest.mark.study(everyday=3, sample=5, full=50)  # kills
 async def test_a_visit_survives_kill_minus_9_of_daemon_and_dashboard(

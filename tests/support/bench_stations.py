@@ -51,11 +51,14 @@ class BenchStation:
         """Send a command that must be carried out."""
         assert (await self.result(command, **fields)).error == ""
 
-    async def until(self, condition: Callable[[], bool]) -> None:
-        """Return when ``condition`` holds, in 60 simulated seconds at most."""
+    async def until(self, condition: Callable[[], bool]) -> float:
+        """Return when ``condition`` holds, in 60 simulated seconds at most, with the time that it took, in s."""
+        loop = asyncio.get_running_loop()
+        begin = loop.time()
         async with asyncio.timeout(60):
             while not condition():  # noqa: ASYNC110  # the condition has no event
                 await asyncio.sleep(0.05)
+        return loop.time() - begin
 
     @property
     def accepted(self) -> dict[str, Any]:

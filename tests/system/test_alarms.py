@@ -16,6 +16,7 @@ from meterlink.settings import load_settings
 from meterlink.station.alarms import LOOK_PERIOD, SETTLING_TIME, Alarms
 from meterlink.station.station import Station, StationConfig
 from meterlink_simulators.virtual_time import run_in_virtual_time
+from support.fault_marks import FaultTimes
 from support.mosquitto_broker import MOSQUITTO, running_broker
 from support.silent_stations import Silence, at_station, write_settings
 from support.tools import skip_without_tool
@@ -52,7 +53,8 @@ class Watched:
         return self.problems
 
 
-def test_a_problem_is_told_soon_and_cleared_once_it_is_mended() -> None:
+@pytest.mark.fault("nobody-watches")
+def test_a_problem_is_told_soon_and_cleared_once_it_is_mended(fault_times: FaultTimes) -> None:
     watched = Watched()
 
     async def run() -> None:
@@ -67,6 +69,7 @@ def test_a_problem_is_told_soon_and_cleared_once_it_is_mended() -> None:
         content = watched.told[1]
         assert content["state"] == "alarm"
         assert [problem["source"] for problem in content["problems"]] == ["disk", "clock"]
+        fault_times.noticed(SETTLING_TIME)
         begun = content["problems"][0]["since"]
         await asyncio.sleep(60)
         watched.problems = [FULL]
@@ -84,7 +87,8 @@ def test_a_problem_is_told_soon_and_cleared_once_it_is_mended() -> None:
     run_in_virtual_time(run())
 
 
-def test_what_nobody_announces_is_looked_at_now_and_then() -> None:
+@pytest.mark.fault("nobody-watches")
+def test_what_nobody_announces_is_looked_at_now_and_then(fault_times: FaultTimes) -> None:
     watched = Watched()
 
     async def run() -> None:
@@ -94,6 +98,7 @@ def test_what_nobody_announces_is_looked_at_now_and_then() -> None:
         await asyncio.sleep(LOOK_PERIOD)
         assert watched.looks == 2
         assert watched.told[-1]["state"] == "warning"
+        fault_times.noticed(LOOK_PERIOD)
         task.cancel()
 
     run_in_virtual_time(run())
@@ -113,6 +118,7 @@ def test_a_database_that_cannot_be_read_does_not_silence_the_others() -> None:
     run_in_virtual_time(run())
 
 
+@pytest.mark.fault("nobody-watches")
 @pytest.mark.timeout(90)
 async def test_a_subscriber_who_comes_later_gets_the_present_alarm(tmp_path: Path) -> None:
     if MOSQUITTO is None:

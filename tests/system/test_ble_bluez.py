@@ -63,6 +63,7 @@ async def following() -> AsyncIterator[Follower]:
     assert running.cancelled()
 
 
+@pytest.mark.fault("machine-slept")
 @pytest.mark.usefixtures("bus")
 async def test_the_watch_tells_of_power_scans_sleep_and_the_service() -> None:
     service = FakeBlueZ({"hci0": ADDRESS})
@@ -85,6 +86,7 @@ async def test_the_watch_tells_of_power_scans_sleep_and_the_service() -> None:
     await service.end()
 
 
+@pytest.mark.fault("service-restart")
 async def test_the_watch_ends_with_its_connection(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     if DAEMON is None:
         skip_without_tool("dbus-daemon")
@@ -153,6 +155,7 @@ async def radio_on(service: FakeBlueZ, adapter: str = "") -> AsyncIterator[Radio
     assert running.cancelled()
 
 
+@pytest.mark.fault("adapter-off")
 @pytest.mark.usefixtures("bus")
 async def test_the_radio_switched_off_and_on_scans_anew() -> None:
     service = FakeBlueZ({"hci0": ADDRESS})
@@ -166,6 +169,7 @@ async def test_the_radio_switched_off_and_on_scans_anew() -> None:
         await rig.hears("C0:00:5E:00:00:02")
 
 
+@pytest.mark.fault("scan-ended")
 @pytest.mark.usefixtures("bus")
 async def test_a_scan_that_the_service_ended_is_begun_anew() -> None:
     service = FakeBlueZ({"hci0": ADDRESS})
@@ -177,6 +181,7 @@ async def test_a_scan_that_the_service_ended_is_begun_anew() -> None:
         assert not any(state.error for state in rig.states)
 
 
+@pytest.mark.fault("service-restart")
 @pytest.mark.usefixtures("bus")
 async def test_a_restarted_service_is_scanned_with_fresh_state() -> None:
     service = FakeBlueZ({"hci0": ADDRESS})
@@ -190,6 +195,7 @@ async def test_a_restarted_service_is_scanned_with_fresh_state() -> None:
         await rig.hears("C0:00:5E:00:00:02")
 
 
+@pytest.mark.fault("adapter-gone")
 @pytest.mark.usefixtures("bus")
 async def test_the_chosen_adapter_scans_and_a_missing_one_is_named() -> None:
     service = FakeBlueZ({"hci0": ADDRESS, "hci1": "F0:00:00:00:00:02"})
@@ -206,6 +212,7 @@ def open_files() -> int:
     return len(list(Path("/proc/self/fd").iterdir()))
 
 
+@pytest.mark.fault("leaking-connections")
 @pytest.mark.usefixtures("bus")
 async def test_reading_the_adapters_leaves_no_connection_open() -> None:
     # The scan starts anew every few seconds while Bluetooth is away, for days.

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
+import pytest
+
 from meterlink.ble import ConnectionState, MeterStatus, Radio, RadioState, RadioTimeouts, ReceivedPacket
 from meterlink.core.equipment import Meter
 from meterlink.core.readings import Coupling, Reading
@@ -17,6 +19,7 @@ from meterlink_simulators.air import Air
 from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders.presented import DescribedFunction, PresentedEncoder
 from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
+from support.fault_marks import FaultTimes
 
 
 class Ramp:
@@ -107,6 +110,7 @@ def counts(readings: list[Reading]) -> list[int]:
     return [int(reading.digits.scaleb(3)) for reading in readings if reading.digits is not None]
 
 
+@pytest.mark.fault("packets-out-of-order")
 def test_three_meters_at_once_in_order_and_without_loss() -> None:
     async def body(air: Air) -> None:
         names = ("North", "South", "South")  # two share a name
@@ -125,7 +129,8 @@ def test_three_meters_at_once_in_order_and_without_loss() -> None:
     in_air(body)
 
 
-def test_lost_silent_and_refused_meters_are_connected_again() -> None:
+@pytest.mark.fault("link-lost", "silent-meter")
+def test_lost_silent_and_refused_meters_are_connected_again(fault_times: FaultTimes) -> None:
     async def body(air: Air) -> None:
         meter = await air.add_meter(Ramp("North"), encoder=PresentedEncoder())
         async with station(air, meter.address) as s:
@@ -134,7 +139,7 @@ def test_lost_silent_and_refused_meters_are_connected_again() -> None:
 
             meter.drop_connection()
             await s.reach(meter.address, ConnectionState.LOST)
-            await s.reach(meter.address, ConnectionState.CONNECTED, within=10)
+            fault_times.recovered(await s.reach(meter.address, ConnectionState.CONNECTED, within=10))
             await asyncio.sleep(5)
 
             meter.set_out_of_range(True)
@@ -142,14 +147,14 @@ def test_lost_silent_and_refused_meters_are_connected_again() -> None:
             await asyncio.sleep(1800)
             assert s.status(meter.address).state is ConnectionState.LOST
             meter.set_out_of_range(False)
-            await s.reach(meter.address, ConnectionState.CONNECTED, within=90)
+            fault_times.recovered(await s.reach(meter.address, ConnectionState.CONNECTED, within=90))
             await asyncio.sleep(5)
 
             meter.set_muted(True)
-            await s.reach(meter.address, ConnectionState.SILENT)
+            fault_times.noticed(await s.reach(meter.address, ConnectionState.SILENT))
             await s.reach(meter.address, ConnectionState.LOST)
             meter.set_muted(False)
-            await s.reach(meter.address, ConnectionState.CONNECTED)
+            fault_times.recovered(await s.reach(meter.address, ConnectionState.CONNECTED))
             await asyncio.sleep(5)
 
             meter.refuse_connections(2)
@@ -168,6 +173,7 @@ def test_lost_silent_and_refused_meters_are_connected_again() -> None:
     in_air(body)
 
 
+@pytest.mark.fault("stale-services")
 def test_services_that_changed_while_the_system_caches_the_old_ones() -> None:
     async def body(air: Air) -> None:
         meter = await air.add_meter(Ramp("North"), encoder=PresentedEncoder())
@@ -187,6 +193,7 @@ def test_services_that_changed_while_the_system_caches_the_old_ones() -> None:
     in_air(body, caches_services=True)
 
 
+@pytest.mark.fault("leaking-connections")
 def test_a_stop_at_any_moment_leaves_the_air_empty() -> None:
     async def stopped_after(air: Air, seconds: float) -> ConnectionState:
         meter = await air.add_meter(Ramp("North"), encoder=PresentedEncoder())

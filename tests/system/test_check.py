@@ -78,6 +78,7 @@ def test_each_fault_is_one_line_with_its_remedy(healthy: Path, monkeypatch: pyte
     assert all(row["remedy"] for row in found if row["outcome"] == "wrong")
 
 
+@pytest.mark.fault("damaged-pages")
 def test_a_damaged_page_is_found_and_the_record_stays_as_it_is(healthy: Path) -> None:
     path = healthy / DATABASE_FILE
     whole = path.read_bytes()

@@ -244,6 +244,7 @@ DOORS: tuple[Callable[[Path], Iterator[str]], ...] = (
 )  # fmt: skip
 
 
+@pytest.mark.fault("hostile-names")
 @pytest.mark.parametrize("door", DOORS, ids=lambda door: door.__name__)
 def test_no_control_character_comes_through_a_door(tmp_path: Path, door: Callable[[Path], Iterator[str]]) -> None:
     texts = list(door(tmp_path))

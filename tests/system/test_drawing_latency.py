@@ -116,6 +116,7 @@ def test_a_packet_after_quiet_is_on_the_screen_at_once(
         )
 
 
+@pytest.mark.fault("message-flood")
 def test_packets_faster_than_the_screen_are_gathered(tmp_path: Path) -> None:
     taken = latencies(tmp_path, 0.0301)
     assert len(taken) == COUNT

@@ -205,6 +205,7 @@ def test_a_bound_meter_that_is_not_heard_is_listed_with_the_reason(tmp_path: Pat
     play(body)
 
 
+@pytest.mark.fault("same-name")
 def test_another_meter_at_a_bound_address_has_a_plain_error(tmp_path: Path, play: Play) -> None:
     async def body(air: Air) -> None:
         meter = await air.add_meter(Steady("Alder"), encoder=self_describing(), address=A, serial="B-2207")
@@ -222,6 +223,7 @@ def test_another_meter_at_a_bound_address_has_a_plain_error(tmp_path: Path, play
     play(body)
 
 
+@pytest.mark.fault("changed-address")
 def test_the_same_meter_under_a_new_address_is_recognised(tmp_path: Path, play: Play) -> None:
     async def body(air: Air) -> None:
         meter = await air.add_meter(Steady("Alder"), encoder=self_describing(), address=A, serial="B-2207")
@@ -270,6 +272,7 @@ def test_two_meters_of_one_name_get_different_names(tmp_path: Path, play: Play) 
     play(body)
 
 
+@pytest.mark.fault("hostile-names")
 def test_hostile_names_reach_neither_terminal_nor_database(tmp_path: Path, play: Play) -> None:
     name = "\x1b[2J\x1b]0;owned\x07 \u202eredlA [b]x[/b]\nmeterlink: done" + "x" * 60
 
@@ -409,6 +412,7 @@ def test_a_running_daemon_carries_the_command_out(tmp_path: Path) -> None:
         assert connection.execute("SELECT COUNT(DISTINCT meter_id) FROM readings").fetchone() == (1,)
 
 
+@pytest.mark.fault("same-name")
 def test_a_bound_meter_whose_serial_differs_is_refused_by_the_station(tmp_path: Path, play: Play) -> None:
     async def bind(air: Air) -> None:
         await air.add_meter(Steady("Alder"), encoder=self_describing(), address=A, serial="B-2207")
@@ -446,6 +450,7 @@ def test_a_bound_meter_without_its_service_is_refused_by_the_station(tmp_path: P
     with_daemon(tmp_path, body)
 
 
+@pytest.mark.fault("changed-address")
 def test_an_adopted_meter_at_a_new_address_keeps_its_row(tmp_path: Path, play: Play) -> None:
     async def bind(air: Air) -> None:
         await air.add_meter(Steady("Alder"), encoder=self_describing(), address=A, serial="B-2207")
@@ -465,6 +470,7 @@ def test_an_adopted_meter_at_a_new_address_keeps_its_row(tmp_path: Path, play: P
     assert (row.meter.name, row.meter.address, row.current_address) == ("mine", A, B)
 
 
+@pytest.mark.fault("other-version")
 async def test_a_daemon_of_another_version_is_an_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     async def refuse(_folder: Path) -> LinkClient:
         raise LinkError("It uses another protocol.")

@@ -74,6 +74,7 @@ def ended(process: int) -> int:
     return found[0]
 
 
+@pytest.mark.fault("terminal-closed")
 def test_a_terminal_that_is_closed_ends_the_daemon_as_sigterm_does(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path)
     process, terminal = daemon.start_in_terminal()
@@ -83,6 +84,7 @@ def test_a_terminal_that_is_closed_ends_the_daemon_as_sigterm_does(tmp_path: Pat
     assert not (tmp_path / "station.sock").exists(), "it has cleaned up"
 
 
+@pytest.mark.fault("terminal-closed")
 def test_a_daemon_below_a_shell_ends_with_its_terminal(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path, "sh", "-c", '"$@"; true', "sh")
     shell, terminal = daemon.start_in_terminal()
@@ -92,6 +94,7 @@ def test_a_daemon_below_a_shell_ends_with_its_terminal(tmp_path: Path) -> None:
     daemon.wait_for("The terminal has been closed.")
 
 
+@pytest.mark.fault("reload-signal")
 def test_in_an_open_terminal_the_settings_are_read_again(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path)
     process, terminal = daemon.start_in_terminal()
@@ -105,6 +108,7 @@ def test_in_an_open_terminal_the_settings_are_read_again(tmp_path: Path) -> None
     os.close(terminal)
 
 
+@pytest.mark.fault("reload-signal")
 def test_without_a_terminal_it_only_reads_the_settings(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path)
     with daemon.without_terminal() as process:
@@ -116,6 +120,7 @@ def test_without_a_terminal_it_only_reads_the_settings(tmp_path: Path) -> None:
         assert process.wait(LIMIT) == 0
 
 
+@pytest.mark.fault("terminal-closed")
 def test_nohup_outlives_the_terminal(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path, "nohup")
     process, terminal = daemon.start_in_terminal()

@@ -19,6 +19,7 @@ from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders.presented import DescribedFunction, PresentedEncoder
 from meterlink_simulators.peripheral import Peripheral
 from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
+from support.fault_marks import FaultTimes
 
 OLD, NEW, OTHER = "C0:00:5E:00:00:0A", "C0:00:5E:00:00:0B", "C0:00:5E:00:00:0C"
 
@@ -97,18 +98,22 @@ def on_bench(folder: Path, serial: str, body: Callable[[Bench], Awaitable[None]]
     run_in_virtual_time(play(), busy=lambda: any(station.busy for station in stations))
 
 
-def test_a_meter_with_a_new_address_is_connected_and_keeps_its_name(tmp_path: Path) -> None:
+@pytest.mark.fault("changed-address")
+def test_a_meter_with_a_new_address_is_connected_and_keeps_its_name(tmp_path: Path, fault_times: FaultTimes) -> None:
     # New batteries, new address: nothing must be typed at the unit.
     async def body(bench: Bench) -> None:
         await bench.air.remove_meter(bench.meter)
         await add(bench.air, OTHER, "B-9999")  # a colleague's of the same kind and name
         await add(bench.air, NEW, "B-2207")
+        begin = asyncio.get_running_loop().time()
         await bench.connected_at(NEW, MISSED_AFTER + 60)
+        fault_times.recovered(asyncio.get_running_loop().time() - begin)
         assert bench.addresses() == [("mine", NEW)]
 
     on_bench(tmp_path, "B-2207", body)
 
 
+@pytest.mark.fault("same-name")
 @pytest.mark.parametrize(
     ("bound", "there"),
     [("B-2207", "B-9999"), ("0000", "0000"), ("12345678", "12345678")],

@@ -72,6 +72,7 @@ async def reload_rules(broker: MosquittoBroker) -> None:
             await asyncio.sleep(0.01)
 
 
+@pytest.mark.fault("message-denied")
 async def test_refused_messages_are_published_once_the_rules_are_mended(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -43,6 +43,7 @@ def run_in_folder(folder: Path, *args: str) -> None:
     assert status == 0, err
 
 
+@pytest.mark.fault("open-files")
 @pytest.mark.usefixtures("open_umask")
 def test_whatever_a_command_makes_in_the_data_folder_is_the_owners_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -71,6 +72,7 @@ def test_a_file_for_others_has_the_permissions_that_its_owner_gives(tmp_path: Pa
     assert stat.S_IMODE((tmp_path / "readings.csv").stat().st_mode) == 0o640
 
 
+@pytest.mark.fault("open-files")
 def test_the_folder_of_an_older_version_is_mended_and_said_once(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -116,6 +118,7 @@ def test_a_link_is_not_followed(tmp_path: Path) -> None:
     assert stat.S_IMODE(target.stat().st_mode) & 0o044
 
 
+@pytest.mark.fault("open-files")
 @as_root
 def test_the_folder_of_another_account_is_refused_with_a_remedy(tmp_path: Path) -> None:
     folder = tmp_path / "data"
@@ -129,6 +132,7 @@ def test_the_folder_of_another_account_is_refused_with_a_remedy(tmp_path: Path) 
     assert list(folder.iterdir()) == []
 
 
+@pytest.mark.fault("open-files")
 @as_root
 @pytest.mark.parametrize("name", [DATABASE_FILE, f"{DATABASE_FILE}.lock", "settings.toml", "station.key"])
 def test_a_file_of_another_account_in_the_folder_is_refused(tmp_path: Path, name: str) -> None:
@@ -146,6 +150,7 @@ def test_a_password_of_the_account_alone_is_used(tmp_path: Path, mode: int) -> N
     assert read_password(BrokerConfig(host="localhost", identifier="x", password_file=password)) == "secret"
 
 
+@pytest.mark.fault("open-files")
 @pytest.mark.parametrize("mode", [0o644, 0o640, 0o620, 0o604])
 def test_a_password_that_others_can_read_is_refused_with_the_remedy(tmp_path: Path, mode: int) -> None:
     password = tmp_path / "mqtt-password"
@@ -157,6 +162,7 @@ def test_a_password_that_others_can_read_is_refused_with_the_remedy(tmp_path: Pa
     assert "secret\n" not in str(caught.value)
 
 
+@pytest.mark.fault("open-files")
 @pytest.mark.parametrize("key", ["key.pem", None])
 def test_a_key_that_others_can_read_is_refused(tmp_path: Path, key: str | None) -> None:
     for name in ("certificate.pem", "key.pem"):
@@ -170,6 +176,7 @@ def test_a_key_that_others_can_read_is_refused(tmp_path: Path, key: str | None) 
         make_tls(broker)
 
 
+@pytest.mark.fault("open-files")
 @as_root
 def test_a_secret_that_another_account_may_change_is_refused(tmp_path: Path) -> None:
     (tmp_path / "password").touch(0o600)
@@ -187,6 +194,7 @@ def test_a_credential_of_systemd_is_used_as_it_is(tmp_path: Path, monkeypatch: p
     check_secret(tmp_path / "password", "mqtt.password_file")
 
 
+@pytest.mark.fault("open-files")
 @pytest.mark.usefixtures("open_umask")
 def test_the_lock_is_the_owners_alone(tmp_path: Path) -> None:
     lock = FileLock(tmp_path / DATABASE_FILE)
@@ -259,6 +267,7 @@ def attempts_of_another_account(folder: Path, process: int) -> list[str]:
     return done.stdout.splitlines()
 
 
+@pytest.mark.fault("open-files", "another-account")
 @pytest.mark.skipif(not hasattr(os, "getuid") or os.getuid() != 0, reason="only root can become another account")
 @pytest.mark.usefixtures("open_umask")
 def test_another_account_sees_nothing_and_breaks_nothing(open_folder: Path) -> None:

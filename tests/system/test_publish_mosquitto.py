@@ -89,6 +89,7 @@ async def test_messages_arrive_in_order_with_their_properties(tmp_path: Path) ->
     assert not outbox.rejected
 
 
+@pytest.mark.fault("broker-down")
 async def test_a_broker_that_stops_and_starts_loses_nothing(tmp_path: Path) -> None:
     outbox, received, sleep, notices = MemoryOutbox(), ReceivedMessages(), FakeSleep(), Notices()
     async with running_broker(tmp_path) as mosquitto:
@@ -150,6 +151,7 @@ asyncio.run(Publisher(broker, "van", Nothing(), lambda level, text: None).run())
 """
 
 
+@pytest.mark.fault("ghost-online")
 async def test_a_killed_process_leaves_its_will(tmp_path: Path) -> None:
     received = ReceivedMessages()
     async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, received):
@@ -166,6 +168,7 @@ async def test_a_killed_process_leaves_its_will(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.fault("ghost-online")
 async def test_cancelling_leaves_the_will_behind(tmp_path: Path) -> None:
     received, outbox = ReceivedMessages(), MemoryOutbox()
     async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, received):
@@ -190,6 +193,7 @@ async def _password_file(folder: Path) -> Path:
     return path
 
 
+@pytest.mark.fault("wrong-password")
 async def test_a_wrong_password_is_a_configuration_fault_and_a_corrected_one_is_used(tmp_path: Path) -> None:
     passwords = await _password_file(tmp_path)
     secret = tmp_path / "secret"
@@ -214,6 +218,7 @@ async def test_a_wrong_password_is_a_configuration_fault_and_a_corrected_one_is_
     assert notices.reported[-1] == ("info", "")
 
 
+@pytest.mark.fault("message-denied")
 async def test_a_denied_message_is_rejected_and_later_messages_are_sent(tmp_path: Path) -> None:
     acl = tmp_path / "acl"
     acl.write_text(
@@ -236,6 +241,7 @@ async def test_a_denied_message_is_rejected_and_later_messages_are_sent(tmp_path
     assert "meterlink/van/accepted/unit/part" in text
 
 
+@pytest.mark.fault("broker-hangs-up")
 async def test_a_broker_that_hangs_up_after_a_denial_stops_nothing(tmp_path: Path) -> None:
     # mosquitto 2.0.11 does with max_queued_messages 0, and resets the connection if more messages are on their way:
     # then even the denial is lost.
@@ -268,6 +274,7 @@ async def test_a_broker_that_hangs_up_after_a_denial_stops_nothing(tmp_path: Pat
     assert "denied" in notices.reported[-1][1]
 
 
+@pytest.mark.fault("tls-fault")
 async def test_an_untrusted_certificate_is_a_configuration_fault_and_a_trusted_one_works(tmp_path: Path) -> None:
     signer = Authority(tmp_path)
     authority, (certificate, key) = signer.path, signer.issue("test broker")
@@ -304,6 +311,7 @@ async def test_an_untrusted_certificate_is_a_configuration_fault_and_a_trusted_o
             assert publisher.state == "configuration"
 
 
+@pytest.mark.fault("tls-fault")
 async def test_tls_to_a_port_without_tls_names_the_setting(tmp_path: Path) -> None:
     outbox, sleep, notices = MemoryOutbox(), FakeSleep(), Notices()
     async with running_broker(tmp_path) as mosquitto:
@@ -333,6 +341,7 @@ async def configuration_fault(broker: BrokerConfig) -> str:
 
 
 # TLS 1.3 refuses a certificate after the handshake, TLS 1.2 in it.
+@pytest.mark.fault("tls-fault")
 @pytest.mark.parametrize("version", ["tlsv1.3", "tlsv1.2"])
 async def test_a_broker_that_asks_for_a_certificate_gets_it_or_the_fault_is_named(tmp_path: Path, version: str) -> None:
     authority, stranger = Authority(tmp_path), Authority(tmp_path, "strange authority")
@@ -376,6 +385,7 @@ async def test_a_broker_that_asks_for_a_certificate_gets_it_or_the_fault_is_name
         assert "refused the certificate of this station (certificate expired)" in text
 
 
+@pytest.mark.fault("tls-fault")
 async def test_files_of_a_certificate_that_cannot_be_used_are_a_configuration_fault(tmp_path: Path) -> None:
     authority = Authority(tmp_path)
     certificate, key = authority.issue("van")

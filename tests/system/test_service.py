@@ -23,6 +23,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="sockets of Unix
 LIMIT = 60.0  # s; a limit, not a wait
 
 
+@pytest.mark.fault("reload-signal")
 def test_a_daemon_is_ready_alive_reloading_and_stopping(tmp_path: Path) -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(tmp_path / "notify"))

@@ -168,6 +168,7 @@ def test_a_stopped_station_has_committed_all_received_readings(tmp_path: Path, s
     assert kept >= sent[0] > 10
 
 
+@pytest.mark.fault("killed-daemon")
 def test_a_restarted_station_resumes_the_visit(tmp_path: Path, scenario: Scenario) -> None:
     stations: list[Station] = []
 
@@ -296,6 +297,7 @@ class Failing:
         yield from self.driver.feed(channel, packet, timestamp)
 
 
+@pytest.mark.fault("failing-driver")
 def test_a_driver_that_raises_loses_its_packets_not_the_station(
     tmp_path: Path, scenario: Scenario, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -318,6 +320,7 @@ def test_a_driver_that_raises_loses_its_packets_not_the_station(
     assert "driver failing failed" in caplog.text
 
 
+@pytest.mark.fault("two-writers")
 def test_two_stations_cannot_share_a_folder(tmp_path: Path, scenario: Scenario) -> None:
     stations: list[Station] = []
 
@@ -381,6 +384,7 @@ def test_a_signal_stops_the_daemon_cleanly(tmp_path: Path, number: signal.Signal
     assert len(Reader(tmp_path / DATABASE_FILE).history()) == 1
 
 
+@pytest.mark.fault("killed-daemon")
 def test_a_killed_daemon_loses_no_accepted_reading(tmp_path: Path) -> None:
     process = serve(tmp_path)
     try:

@@ -47,6 +47,7 @@ def first_of_each(messages: list[aiomqtt.Message]) -> list[tuple[str, aiomqtt.Me
     return list(by_id.items())
 
 
+@pytest.mark.fault("broker-down")
 def test_readings_and_verdicts_survive_a_broker_that_stops_and_starts(tmp_path: Path) -> None:
     scenario = shipped_scenario("demo")
     folder = tmp_path / "data"

@@ -66,6 +66,7 @@ def test_a_running_station_says_what_its_meter_does(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.fault("stalled-loop")
 async def test_a_daemon_that_hangs_is_not_taken_for_one_that_is_gone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -85,6 +86,7 @@ async def test_a_daemon_that_hangs_is_not_taken_for_one_that_is_gone(
     assert f"(process {process}) does not answer" in parse_json(done.out)["problems"][0]["text"]
 
 
+@pytest.mark.fault("other-version")
 async def test_a_daemon_of_another_version_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     async with ensure_daemon(tmp_path):
         monkeypatch.setattr("meterlink.link.client.VERSION", "99.0")  # this program was brought up to date

@@ -735,6 +735,7 @@ async def test_no_digits_of_one_visit_stand_under_another() -> None:
         assert app.scene.value.digits == "---"
 
 
+@pytest.mark.fault("message-flood")
 def test_a_flood_is_drawn_once_a_frame() -> None:
     run_in_virtual_time(flood_dashboard())
 

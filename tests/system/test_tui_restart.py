@@ -61,6 +61,7 @@ async def test_a_restart_before_the_first_reading() -> None:
         assert "No reading of this visit had been accepted." in screen_text(app)
 
 
+@pytest.mark.fault("other-version")
 async def test_a_station_of_another_version_is_told_apart() -> None:
     station = FedStation(visit())
     station.other_version = "0.0.9[b]\x1b[2J"

@@ -37,6 +37,7 @@ def dbus(name: str, *body: str) -> BleakError:
     return BleakDBusError(name, list(body))
 
 
+@pytest.mark.fault("bluetooth-errors")
 @pytest.mark.parametrize(
     ("error", "text"),
     [
@@ -72,6 +73,7 @@ def test_a_radio_error_has_a_plain_message_and_a_remedy(error: Exception, text: 
     assert "No such file" not in str(radio_error)
 
 
+@pytest.mark.fault("bluetooth-errors")
 @pytest.mark.parametrize(
     ("error", "transient", "adapter_fault"),
     [
@@ -98,6 +100,7 @@ def test_failures_are_classified_for_the_retry(error: Exception, transient: bool
     assert connection_error_text(error).endswith(".")
 
 
+@pytest.mark.fault("bluetooth-errors")
 def test_a_code_shows_a_full_adapter_and_pairing_not_the_message() -> None:
     assert is_out_of_connections(dbus("org.bluez.Error.Failed", "le-connection-concurrent-connection-limit"))
     assert not is_out_of_connections(

@@ -93,6 +93,7 @@ def flood(station: Station, session: MeterSession) -> None:
     station.log.add_drops(queue.drain_drops())
 
 
+@pytest.mark.fault("lost-packets")
 def test_each_gap_has_its_meter_its_cause_and_its_length(station: Station) -> None:
     session = station.connect(BIRCH)
     station.connect(CEDAR)

@@ -170,6 +170,7 @@ def test_a_foreign_file_is_refused(data: Path) -> None:
         assert err.endswith("weekly.db is not a Meterlink database. Check the name of the file.\n")
 
 
+@pytest.mark.fault("damaged-pages")
 def test_a_damaged_record_is_salvaged_and_restored(data: Path) -> None:
     database = data / DATABASE_FILE
     contents = bytearray(database.read_bytes())

@@ -112,6 +112,7 @@ class Written:
         return [line.split(": ", 1)[1] for line in self.stream.getvalue().splitlines()]
 
 
+@pytest.mark.fault("growing-log")
 def test_lines_that_differ_in_numbers_only_are_limited() -> None:
     written = Written()
     for number in range(80):
@@ -124,6 +125,7 @@ def test_lines_that_differ_in_numbers_only_are_limited() -> None:
     assert written.texts[-2:] == [left_out, "message 80 was denied"]
 
 
+@pytest.mark.fault("growing-log")
 def test_the_number_of_lines_left_out_is_not_lost_at_the_end() -> None:
     written = Written()
     for number in range(MOST_ALIKE + 5):
@@ -132,6 +134,7 @@ def test_the_number_of_lines_left_out_is_not_lost_at_the_end() -> None:
     assert written.texts[-1] == "5 more lines like this one were left out: packet 0"
 
 
+@pytest.mark.fault("growing-log")
 def test_ever_new_lines_do_not_fill_the_memory() -> None:
     written = Written()
     for number in range(3_000):

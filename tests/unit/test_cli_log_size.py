@@ -38,6 +38,7 @@ def test_a_short_log_and_a_pipe_are_left_alone() -> None:
     os.close(writing)
 
 
+@pytest.mark.fault("growing-log")
 def test_a_log_that_is_written_for_days_stays_below_its_bound() -> None:
     with tempfile.TemporaryFile() as log:
         for number in range(0, 5_000, 100):

@@ -30,6 +30,7 @@ def synchronisation(monkeypatch):
     return synchronisation
 
 
+@pytest.mark.fault("clock-not-set")
 def test_a_clock_before_the_release_is_not_set(synchronisation):
     assert clock_is_set(UNSET) is False
     assert clock_is_set(NOW) is None
@@ -54,6 +55,7 @@ def test_a_jump_of_the_clock_is_asked_again(synchronisation, jump):
     assert check.is_set(NOW + jump) is (NOW + jump > UNSET)
 
 
+@pytest.mark.fault("machine-slept")
 def test_the_time_of_sleep_is_told_on_linux_and_none_elsewhere(monkeypatch):
     assert suspended_ns() > -SECOND  # two clocks read one after the other
     monkeypatch.delattr(time, "CLOCK_BOOTTIME", raising=False)

@@ -75,6 +75,7 @@ async def test_commands_are_answered(tmp_path: Path, tcp: bool) -> None:
         await client.close()
 
 
+@pytest.mark.fault("database-removed")
 @both
 async def test_a_socket_that_was_removed_is_opened_again_and_its_watchers_stay(tmp_path: Path, tcp: bool) -> None:
     """Somebody removed the data folder under a daemon, and the record has been written again."""
@@ -94,12 +95,14 @@ async def test_a_socket_that_was_removed_is_opened_again_and_its_watchers_stay(t
     assert remove_files(tmp_path) == 0
 
 
+@pytest.mark.fault("another-account")
 async def test_the_socket_is_the_owners_alone(tmp_path: Path) -> None:
     async with serve(tmp_path):
         assert stat.S_IMODE(socket_path(tmp_path).stat().st_mode) == 0o600
     assert not socket_path(tmp_path).exists()
 
 
+@pytest.mark.fault("another-account")
 async def test_the_token_file_is_the_owners_alone_and_a_wrong_token_gets_nothing(tmp_path: Path) -> None:
     async with serve(tmp_path, tcp=True):
         token_file = tmp_path / "station.link"
@@ -139,6 +142,7 @@ async def test_no_daemon_has_a_plain_error(tmp_path: Path) -> None:
         await connect(tmp_path)
 
 
+@pytest.mark.fault("other-version")
 async def test_another_version_is_refused_with_its_version(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     async with serve(tmp_path):
         monkeypatch.setattr("meterlink.link.client.PROTOCOL_VERSION", 99)
@@ -176,6 +180,7 @@ async def test_a_command_under_way_when_the_daemon_stops_is_refused(tmp_path: Pa
     await client.close()
 
 
+@pytest.mark.fault("message-flood")
 async def test_a_slow_watcher_gets_the_newest_and_blocks_nobody(tmp_path: Path) -> None:
     async with serve(tmp_path) as server:
         slow, quick = await connect(tmp_path), await connect(tmp_path)

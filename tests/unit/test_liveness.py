@@ -15,6 +15,7 @@ from meterlink.core.equipment import Meter
 from meterlink.station.liveness import LONG_PAUSE, WRITER_LIMIT, LoopLag, stall
 from meterlink.store.writer import Writer
 from meterlink_simulators.virtual_time import run_in_virtual_time
+from support.fault_marks import FaultTimes
 from support.writers import OUTER
 
 SECOND = 10**9
@@ -28,6 +29,7 @@ class HandClock:
         return Timestamp(self.ns, self.ns)
 
 
+@pytest.mark.fault("stalled-loop")
 def test_a_pause_is_kept_for_an_hour_and_logged(caplog: pytest.LogCaptureFixture) -> None:
     now = [0.0]
     lag = LoopLag(lambda: now[0])
@@ -45,6 +47,7 @@ def test_a_pause_is_kept_for_an_hour_and_logged(caplog: pytest.LogCaptureFixture
     assert lag.longest == 0.2
 
 
+@pytest.mark.fault("stalled-loop")
 def test_blocking_work_in_the_loop_is_measured() -> None:
     async def run() -> None:
         ahead = [0.0]  # the time for which a callback blocks the loop
@@ -85,7 +88,8 @@ def test_a_writer_that_waits_is_no_stall(writer: Writer, clock: HandClock) -> No
     assert stall(writer) == ""
 
 
-def test_a_commit_that_hangs_is_a_stall(writer: Writer, clock: HandClock, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.fault("stalled-writer")
+def test_a_commit_that_hangs_is_a_stall(writer: Writer, clock: HandClock, fault_times: FaultTimes) -> None:
     hangs, goes_on = threading.Event(), threading.Event()
 
     def hang(_connection: sqlite3.Connection) -> None:
@@ -95,10 +99,12 @@ def test_a_commit_that_hangs_is_a_stall(writer: Writer, clock: HandClock, monkey
     writer.start()
     done = writer._enqueue(hang)
     assert hangs.wait(OUTER)
+    begun = clock.ns
     clock.ns += round((WRITER_LIMIT - 1) * SECOND)
     assert stall(writer) == ""
     clock.ns += 2 * SECOND
     assert stall(writer) == "The writer's thread has waited for the disk for 61 s."
+    fault_times.noticed((clock.ns - begun) / SECOND)
     goes_on.set()
     done.result(OUTER)
     writer.register_meter(Meter("00:00:5E:00:53:0A", "bench")).result(OUTER)
@@ -107,6 +113,7 @@ def test_a_commit_that_hangs_is_a_stall(writer: Writer, clock: HandClock, monkey
     assert stall(writer) == ""
 
 
+@pytest.mark.fault("stalled-writer")
 def test_a_writer_whose_disk_is_full_works_on(
     writer: Writer, clock: HandClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -129,6 +136,7 @@ def test_a_writer_whose_disk_is_full_works_on(
     assert stall(writer) == ""
 
 
+@pytest.mark.fault("stalled-writer")
 def test_a_thread_that_has_died_is_a_stall(writer: Writer, monkeypatch: pytest.MonkeyPatch) -> None:
     def break_down(*_args: object) -> None:
         raise RuntimeError("a fault of our own")

@@ -366,6 +366,7 @@ def cut(data: bytes, cuts: list[int]) -> list[bytes]:
     return [data[begin:end] for begin, end in pairwise(offsets)]
 
 
+@pytest.mark.fault("cut-packets")
 @untimed
 @given(st.lists(st.integers(0, 65535), min_size=1, max_size=8), st.lists(st.integers(0, 1000), max_size=20), st.data())
 @pytest.mark.parametrize(
@@ -394,6 +395,7 @@ def test_after_any_noise_the_fourth_frame_is_read(noise: bytes, count: int) -> N
     assert readings[-1].digits == count
 
 
+@pytest.mark.fault("cut-packets")
 def test_an_incomplete_frame_is_left_out() -> None:
     assert [reading.digits for reading in feed(SUMMED, summed_frame(1)[:2], summed_frame(2), summed_frame(3))] == [2, 3]
     assert [
@@ -402,6 +404,7 @@ def test_an_incomplete_frame_is_left_out() -> None:
     ] == [2, 3]
 
 
+@pytest.mark.fault("cut-packets")
 def test_a_lost_piece_does_not_mix_two_frames_without_checksum() -> None:
     meter = profile(COUNTED, Framing(b"\xa5", 8))
     frame = [b"\xa5" + struct.pack("<H", count) + bytes(5) for count in (1, 2, 3)]
@@ -424,6 +427,7 @@ def test_every_single_wrong_bit_is_noticed(count: int, bit: int) -> None:
     assert all(reading.status is not Status.OK for reading in feed(SUMMED, bytes(frame)))
 
 
+@pytest.mark.fault("hostile-packets")
 def test_an_absurd_length_is_no_frame() -> None:
     assert feed(WITH_LENGTH, b"\x5a\xff" + bytes(100))[0].status is Status.INVALID
     assert [reading.digits for reading in feed(WITH_LENGTH, b"\x5a\x00\x00" + frame_with_length(5))] == [5]
@@ -504,6 +508,7 @@ def test_kinds_and_locations_of_checksums(checksum: Checksum, frame: bytes) -> N
     assert only_reading(meter, frame[: checksum.size]).status is Status.INVALID  # nothing is covered
 
 
+@pytest.mark.fault("cut-packets")
 def test_nothing_is_kept_from_one_connection_to_the_next() -> None:
     assert feed(SUMMED, summed_frame(7)[:2]) == []
     assert feed(SUMMED, summed_frame(7)[2:]) == []

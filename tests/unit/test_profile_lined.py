@@ -99,6 +99,7 @@ def test_words() -> None:
     assert readings[0].resolution == Decimal("0.01")
 
 
+@pytest.mark.fault("cut-packets")
 @untimed
 @given(
     st.lists(st.decimals(-9999, 9999, places=3), min_size=1, max_size=6),
@@ -144,6 +145,7 @@ def test_bytes_that_are_not_text() -> None:
     assert feed(TextFormat(encoding="ascii"), "1 µF\n".encode())[0].status is Status.INVALID
 
 
+@pytest.mark.fault("hostile-packets")
 @untimed
 @given(st.lists(st.binary(max_size=40), max_size=30))
 def test_the_buffer_is_bounded(packets: list[Any]) -> None:

@@ -140,6 +140,7 @@ async def test_the_end_says_who_ended_it_and_why(last_words: bytes, closure: Clo
             client.publish(MESSAGE)
 
 
+@pytest.mark.fault("broker-noise")
 async def test_noise_is_not_the_brokers_wish_to_close() -> None:
     async def act(_: Stub, client: Client) -> None:
         await accept(client)

@@ -24,6 +24,7 @@ from meterlink.publish.publisher import (
 from meterlink.store.reader import Reader
 from meterlink.store.rows import Batch, OutboxRow
 from meterlink.store.writer import Writer
+from support.fault_marks import FaultTimes
 from support.outboxes import MemoryOutbox, OutboxEntry
 
 GENEROUS = 30.0  # s; an outer limit, not a wait
@@ -132,10 +133,13 @@ def acknowledge(_: MqttMessage) -> PublishResult:
     return PublishResult()
 
 
-async def test_delays_double_up_to_a_minute() -> None:
+@pytest.mark.fault("broker-down")
+async def test_delays_double_up_to_a_minute(fault_times: FaultTimes) -> None:
     bench = Bench([UnreachableError("no") for _ in range(9)])
     await bench.until_used_up(bench.publisher())
     assert bench.delays == [1, 2, 4, 8, 16, 32, LONGEST_RETRY_DELAY, LONGEST_RETRY_DELAY, LONGEST_RETRY_DELAY]
+    fault_times.recovered(min(bench.delays))
+    fault_times.recovered(max(bench.delays))
 
 
 async def test_delays_are_jittered_over_their_whole_length() -> None:
@@ -144,6 +148,7 @@ async def test_delays_are_jittered_over_their_whole_length() -> None:
     assert bench.delays == [0.25, 0.5, 1, 2, 4, 8, 15, 15]
 
 
+@pytest.mark.fault("broker-down")
 @pytest.mark.parametrize(("lasted", "delays"), [(STABLE_AFTER - 1, [1, 2, 4]), (STABLE_AFTER, [1, 2, 1])])
 async def test_only_a_steady_connection_resets_the_delay(lasted: float, delays: list[float]) -> None:
     clock = TestClock()
@@ -165,11 +170,13 @@ async def test_only_a_steady_connection_resets_the_delay(lasted: float, delays: 
     assert connection.closed == "aborted"
 
 
-async def test_a_configuration_fault_is_an_alarm_and_tried_again_every_five_minutes() -> None:
+@pytest.mark.fault("wrong-password")
+async def test_a_configuration_fault_is_an_alarm_and_tried_again_every_five_minutes(fault_times: FaultTimes) -> None:
     bench = Bench([ConfigurationError("refused.", "Check it."), ConfigurationError("refused.", "Check it.")])
     publisher = bench.publisher()
     await bench.until_used_up(publisher)
     assert bench.delays == [CONFIGURATION_RETRY_DELAY] * 2 == [300, 300]
+    fault_times.recovered(max(bench.delays))
     assert len(bench.notices) == 1, "the same notice is not repeated"
     assert bench.notices[0][0] == "alarm"
     assert "Check it." in bench.notices[0][1]

@@ -56,6 +56,7 @@ def test_a_manager_that_is_gone_stops_nobody(tmp_path: Path) -> None:
     ServiceManager.of_environment({"NOTIFY_SOCKET": str(tmp_path / "gone")}).ready()
 
 
+@pytest.mark.fault("stalled-loop", "stalled-writer")
 def test_the_watchdog_is_fed_until_a_part_hangs(caplog: pytest.LogCaptureFixture) -> None:
     told: list[str] = []
     problem = ["", "The writer's thread has waited for the disk for 61 s."]

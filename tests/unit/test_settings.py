@@ -501,6 +501,7 @@ def test_a_data_folder_that_cannot_be_created(tmp_path: Path) -> None:
         data_dir(tmp_path / "file" / "inside")
 
 
+@pytest.mark.fault("identifier-taken")
 def test_a_broker_keeps_its_identifier(tmp_path: Path) -> None:
     settings = MqttSettings("localhost", tls=False)
     first = make_broker_config(settings, tmp_path)

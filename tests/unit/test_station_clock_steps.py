@@ -22,6 +22,7 @@ def steps(differences):
     return [step for moment in moments(differences) if (step := detector.check(moment)) is not None]
 
 
+@pytest.mark.fault("clock-step")
 @pytest.mark.parametrize("amount", [101_000_000, -101_000_000, 3600 * SECOND, -20_000 * 86_400 * SECOND])
 def test_a_step_is_found_with_the_moments_before_and_after(amount):
     differences = [0, 0, 0, amount, amount, amount]
@@ -29,6 +30,7 @@ def test_a_step_is_found_with_the_moments_before_and_after(amount):
     assert steps(differences) == [ClockStep(seconds[2], seconds[3], amount)]
 
 
+@pytest.mark.fault("clock-step")
 def test_a_step_there_and_back_are_two():
     assert [step.step_ns for step in steps([0, 0, SECOND, SECOND, 0, 0, 0])] == [SECOND, -SECOND]
 
@@ -48,6 +50,7 @@ def test_no_step_is_found_where_there_is_none(differences):
     assert steps(differences) == []
 
 
+@pytest.mark.fault("machine-slept")
 def test_a_sleep_is_no_step_where_the_platform_says_how_long_it_was() -> None:
     night = 8 * 3600 * SECOND
     detector = ClockStepDetector()

@@ -88,6 +88,7 @@ def log(tmp_path):
     log.writer.close()
 
 
+@pytest.mark.fault("lost-packets")
 def test_a_lost_link_is_a_gap_until_the_next_connection(log):
     log.state(ConnectionState.CONNECTED)
     assert log.connect() == 1
@@ -106,6 +107,7 @@ def test_a_lost_link_is_a_gap_until_the_next_connection(log):
     assert (gap.connection_id, gap.meter, connection.meter) == (1, connection.meter, Meter(ADDRESS, "bench meter"))
 
 
+@pytest.mark.fault("lost-packets")
 def test_a_silent_meter_is_a_gap_until_it_sends_again(log):
     log.connect()
     log.state(ConnectionState.CONNECTED)
@@ -159,6 +161,7 @@ def test_a_stopped_station_ends_its_connections(log):
     assert log.connections() == [(0, 2, EndReason.STATION_STOPPED)] * 2
 
 
+@pytest.mark.fault("lost-packets")
 def test_the_next_start_marks_the_connections_of_a_killed_station(log):
     log.connect()
     log.read()
@@ -168,6 +171,7 @@ def test_the_next_start_marks_the_connections_of_a_killed_station(log):
     assert log.connect() == 2
 
 
+@pytest.mark.fault("lost-packets")
 def test_dropped_packets_are_a_gap_with_their_number(log):
     queue = PacketQueue(capacity=2)
     session = MeterSession(1, ADDRESS, "bench meter", "", "presented", cast("Any", None), log.clock.now())
@@ -201,6 +205,7 @@ def _services():
     return [Characteristic(uuid, uuid, "", frozenset({"notify"}))]
 
 
+@pytest.mark.fault("clock-step")
 def test_a_step_of_the_clock_is_saved(log):
     for step in (0.0, 0.0, 0.05, 3600.0, 0.0, 0.0, -7200.0, 0.0):
         log.clock.advance(1, step)

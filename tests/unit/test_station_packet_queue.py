@@ -24,6 +24,7 @@ def packet(session: Session, seconds: float, number: int = 0) -> ReceivedPacket:
     return ReceivedPacket(cast("MeterSession", session), "c", number.to_bytes(4, "big"), stamp)
 
 
+@pytest.mark.fault("too-many-packets")
 async def test_a_noisy_meter_costs_another_meter_no_packet() -> None:
     queue = PacketQueue(capacity=100)
     sent = [packet(QUIET, number / 10, number) for number in range(100)]
@@ -37,6 +38,7 @@ async def test_a_noisy_meter_costs_another_meter_no_packet() -> None:
     assert queue.dropped == {NOISY.address: 50 * 100 - 100}
 
 
+@pytest.mark.fault("packets-out-of-order")
 async def test_packets_keep_the_order_in_which_they_came() -> None:
     queue = PacketQueue()
     sent = [packet((QUIET, NOISY)[number % 2], number / 100, number) for number in range(30)]
@@ -65,6 +67,7 @@ async def test_no_packet_of_a_display_is_dropped(per_second: float) -> None:
     assert not queue.dropped
 
 
+@pytest.mark.fault("too-many-packets")
 async def test_a_meter_that_sends_ten_times_too_fast_keeps_its_rate() -> None:
     queue, seconds = PacketQueue(), 30
     total = round(10 * RATE * seconds)

@@ -99,6 +99,7 @@ def raw(path: Path) -> int:
     return Reader(path).counts()["readings"]
 
 
+@pytest.mark.fault("growing-disk")
 def test_raw_readings_go_by_age_and_accepted_ones_stay(writer: Writer, path: Path) -> None:
     before, contents = raw(path), record_contents(path, raw=False)
     clock = SetClock(LATER + 10 * DAY)
@@ -122,6 +123,7 @@ def test_zero_keeps_all(writer: Writer, path: Path) -> None:
     assert raw(path) == before
 
 
+@pytest.mark.fault("growing-disk")
 def test_the_oldest_go_where_the_disk_is_short_of_room(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     """Some minutes of eight meters, a month ago."""
     path = tmp_path / DATABASE_FILE
@@ -143,6 +145,7 @@ def test_the_oldest_go_where_the_disk_is_short_of_room(tmp_path: Path, caplog: p
     check_database(path)
 
 
+@pytest.mark.fault("growing-disk")
 def test_the_last_week_stays_and_the_warning_says_so(writer: Writer, path: Path) -> None:
     clock = SetClock(LATER + 6 * DAY)
     kept = KeepingSettings(raw_days=0, least_free_mb=1_000_000)
@@ -155,6 +158,7 @@ def test_the_last_week_stays_and_the_warning_says_so(writer: Writer, path: Path)
     assert Reader(path).first_reading_since(LATER) <= before  # those of 6 days ago
 
 
+@pytest.mark.fault("clock-step", "growing-disk")
 @pytest.mark.parametrize("answer", [None, False])
 def test_a_clock_that_may_be_wrong_deletes_nothing(
     writer: Writer,
@@ -180,6 +184,7 @@ def test_a_clock_that_is_set_by_the_network_deletes_after_a_long_rest(
     assert raw(path) < before
 
 
+@pytest.mark.fault("clock-step", "growing-disk")
 def test_a_clock_that_is_set_ahead_while_the_station_runs_deletes_nothing(writer: Writer, path: Path) -> None:
     before = raw(path)
     clock = SetClock(LATER + DAY)
@@ -204,6 +209,7 @@ def test_a_clock_that_is_set_ahead_while_the_station_runs_deletes_nothing(writer
     run_in_virtual_time(run(), busy=lambda: writer.busy)
 
 
+@pytest.mark.fault("growing-disk")
 def test_readings_go_on_between_the_slices(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A slice is one transaction: what waits is committed with it, and nothing waits for the next."""
     path = tmp_path / DATABASE_FILE

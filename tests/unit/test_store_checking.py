@@ -57,6 +57,7 @@ def test_a_sound_database_passes(path: Path) -> None:
     assert quick_check(path) == full_check(path) == ()
 
 
+@pytest.mark.fault("damaged-pages")
 def test_every_damaged_table_and_index_is_found(path: Path) -> None:
     """A quick check compares no index with its table, but reads the pages of both."""
     original = path.read_bytes()
@@ -99,6 +100,7 @@ def test_a_stopped_check_ends_at_once(path: Path) -> None:
     assert quick_check(path, lambda: True) == ()
 
 
+@pytest.mark.fault("damaged-pages")
 def test_a_station_says_at_its_start_that_its_record_is_damaged_and_goes_on(tmp_path: Path) -> None:
     """A damaged index of facts is nothing that recording needs: it must not pass in silence for all that."""
     database = tmp_path / DATABASE_FILE

@@ -9,6 +9,7 @@ from meterlink.core.errors import DatabaseAccessError, DiskFullError, StoreError
 from meterlink.store.file_errors import has_no_space, store_error_class
 
 
+@pytest.mark.fault("write-refused")
 @pytest.mark.parametrize(
     ("number", "expected"),
     [

@@ -71,6 +71,7 @@ def test_a_present_record_and_a_new_one_are_not_copied(path: Path, tmp_path: Pat
     assert kept_versions(path) == kept_versions(tmp_path / "new" / "meterlink.db") == []
 
 
+@pytest.mark.fault("failed-migration")
 def test_an_older_record_is_kept_whole(
     path: Path, update: Callable[..., None], caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -135,6 +136,7 @@ def test_few_copies_are_kept_and_no_other_file_goes(path: Path, update: Callable
     assert all(other.read_bytes() == b"kept" for other in others)
 
 
+@pytest.mark.fault("failed-migration")
 def test_a_migration_that_fails_leaves_the_record_and_no_copy(path: Path, update: Callable[..., None]) -> None:
     """A service manager starts a failing daemon again and again: a copy each time would fill the disk."""
     before = record_contents(path)
@@ -147,6 +149,7 @@ def test_a_migration_that_fails_leaves_the_record_and_no_copy(path: Path, update
     assert version(path) == 1
 
 
+@pytest.mark.fault("failed-migration")
 def test_a_damaged_record_is_not_migrated(path: Path, update: Callable[..., None]) -> None:
     with path.open("r+b") as file:
         file.seek(5 * 4096)
@@ -159,6 +162,7 @@ def test_a_damaged_record_is_not_migrated(path: Path, update: Callable[..., None
     assert kept_versions(path) == []
 
 
+@pytest.mark.fault("failed-migration")
 def test_without_room_for_the_copy_nothing_changes(tmp_path: Path, update: Callable[..., None]) -> None:
     with small_disk(tmp_path / "disk") as disk:
         path = disk / "meterlink.db"

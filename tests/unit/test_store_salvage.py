@@ -137,6 +137,7 @@ def test_all_tables_of_the_record_are_saved(kept: Path) -> None:
     assert set(TABLES) == names - internal - {name for name in names if name.startswith("sqlite_")}
 
 
+@pytest.mark.fault("damaged-pages")
 @pytest.mark.study(everyday=8, sample=30, full=10_000)  # pages; there are some hundred
 @pytest.mark.parametrize("kind", ["random", "zeros", "ones", "another page"])
 def test_one_damaged_page(kept: Path, tmp_path: Path, study_size: int, kind: str) -> None:
@@ -161,6 +162,7 @@ def test_one_damaged_page(kept: Path, tmp_path: Path, study_size: int, kind: str
         shutil.rmtree(path.parent)
 
 
+@pytest.mark.fault("damaged-pages")
 @pytest.mark.study(everyday=1, sample=4, full=200)  # damaged files
 def test_many_damaged_pages_of_a_large_record(large: Path, tmp_path: Path, study_size: int) -> None:
     original, pages = rows_of(large), large.stat().st_size // PAGE
@@ -182,6 +184,7 @@ def test_many_damaged_pages_of_a_large_record(large: Path, tmp_path: Path, study
             pass  # a station goes on with it
 
 
+@pytest.mark.fault("damaged-pages")
 @pytest.mark.study(everyday=6, sample=30, full=1_000)  # damaged files
 def test_damaged_bytes_never_end_in_a_traceback(kept: Path, tmp_path: Path, study_size: int) -> None:
     """SQLite keeps no checksums: a changed byte inside a text cannot be seen. It must be no crash, and a whole file."""
@@ -214,6 +217,7 @@ def test_the_rows_below_a_damaged_root_are_found(large: Path, tmp_path: Path, ta
     assert by_name(result)[table].lost == 0
 
 
+@pytest.mark.fault("damaged-pages")
 def test_without_its_first_page_and_its_schema_the_record_is_found(kept: Path, tmp_path: Path) -> None:
     path = damaged(kept, tmp_path / "damaged", lambda contents: overwrite(contents, 1, b"\xff" * PAGE))
     result = salvage(path, tmp_path / "saved.db")

@@ -160,6 +160,7 @@ def test_a_later_migration_is_applied_to_a_database_with_rows(tmp_path, monkeypa
     assert "later" in {name for _, name, _ in schema_of(path)}
 
 
+@pytest.mark.fault("failed-migration")
 def test_a_migration_that_fails_leaves_the_database_as_it_was(tmp_path, monkeypatch):
     path = tmp_path / "meterlink.db"
     make_database(path)
@@ -177,6 +178,7 @@ def test_a_migration_that_fails_leaves_the_database_as_it_was(tmp_path, monkeypa
         assert connection.execute("PRAGMA user_version").fetchone() == (1,)
 
 
+@pytest.mark.fault("failed-migration")
 def test_a_newer_database_is_refused_and_left_untouched(tmp_path):
     path = tmp_path / "meterlink.db"
     start_and_close(path)
@@ -228,6 +230,7 @@ def test_the_error_names_a_damaged_database(tmp_path):
         Reader(path).history()
 
 
+@pytest.mark.fault("failed-migration")
 def test_a_first_start_cut_short_is_started_over(tmp_path):
     path = tmp_path / "meterlink.db"
     with closing(sqlite3.connect(path)) as connection:
@@ -236,6 +239,7 @@ def test_a_first_start_cut_short_is_started_over(tmp_path):
     assert Reader(path).counts()["readings"] == 0
 
 
+@pytest.mark.fault("two-writers")
 def test_old_sqlite_is_refused(tmp_path, monkeypatch):
     monkeypatch.setattr(sqlite3, "sqlite_version_info", (3, 36, 0))
     with (

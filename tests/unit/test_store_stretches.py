@@ -410,6 +410,7 @@ def test_a_time_is_found_across_the_stretches_that_reach_into_it(database):
     assert [stored.id for stored in page] == [1002]
 
 
+@pytest.mark.fault("clock-step")
 def test_a_time_is_found_when_the_clock_was_wrong_for_a_while(database):
     day = 86_400 * 10**9
     database.insert(database.row(), database.row(offset_ns=-300 * day, shift_ns=300 * day + 1000), database.row())

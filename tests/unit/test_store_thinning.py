@@ -40,6 +40,7 @@ def path(tmp_path: Path) -> Path:
     return database
 
 
+@pytest.mark.fault("growing-disk")
 def test_all_that_rests_on_accepted_readings_stays(path, tmp_path, monkeypatch):
     monkeypatch.setenv("METERLINK_DATA", str(path.parent))
     monkeypatch.setenv("TZ", "UTC")
@@ -97,6 +98,7 @@ def test_the_readings_that_are_left_are_found(path):
     assert reader.first_reading_since(LATER) == reader.raw_page(90)[0].id
 
 
+@pytest.mark.fault("clock-not-set")
 def test_readings_of_an_open_visit_and_of_an_unset_clock_stay(tmp_path):
     path = tmp_path / DATABASE_FILE
     clock = ManualClock()
@@ -119,6 +121,7 @@ def test_readings_of_an_open_visit_and_of_an_unset_clock_stay(tmp_path):
     check_database(path)
 
 
+@pytest.mark.fault("growing-disk")
 def test_a_station_records_between_the_slices_and_a_killed_run_is_gone_on_with(tmp_path, monkeypatch):
     monkeypatch.setattr(thinning, "_SLICE", 500)
     path = tmp_path / DATABASE_FILE
@@ -273,6 +276,7 @@ def test_a_time_is_days_weeks_or_years(path, monkeypatch, text):
     assert "is no time: write 90d, 12w or 2y" in err
 
 
+@pytest.mark.fault("growing-disk")
 def test_the_station_thins_nothing_of_the_last_day(path):
     clock = ManualClock()
     clock.utc_ns = BEFORE

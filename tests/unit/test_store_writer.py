@@ -391,6 +391,7 @@ def test_no_visit_is_resumed(make_writer, reason):
     assert writer.resume_visit(SITE, plan).result(OUTER) is None
 
 
+@pytest.mark.fault("clock-step")
 @pytest.mark.parametrize(
     ("boot", "clock_set", "step_h", "is_seen", "resumes"),
     [
@@ -488,6 +489,7 @@ def test_a_refused_message_is_rejected_with_the_reason(writer, path):
         ]
 
 
+@pytest.mark.fault("broker-down")
 def test_a_full_outbox_drops_the_oldest_droppable_messages_and_counts_them(make_writer, path):
     writer = make_writer(outbox_limit=10)
     writer.start()
@@ -498,6 +500,7 @@ def test_a_full_outbox_drops_the_oldest_droppable_messages_and_counts_them(make_
     assert Reader(path).counts()["outbox_dropped"] == 16
 
 
+@pytest.mark.fault("broker-down")
 def test_messages_of_accepted_readings_are_kept_even_beyond_the_limit(make_writer, path):
     writer = make_writer(outbox_limit=3)
     writer.start()
@@ -627,6 +630,7 @@ def wait_for(condition):
     raise TimeoutError
 
 
+@pytest.mark.fault("disk-full", "write-refused")
 @pytest.mark.parametrize(
     ("fault", "message"),
     [
@@ -658,6 +662,7 @@ def test_a_fault_is_retried_with_one_alarm_at_its_start_and_one_at_its_end(
     assert len(visit.raw(path)) == 5
 
 
+@pytest.mark.fault("disk-full")
 def test_readings_before_and_after_a_fault_come_back(watched, writer, path):
     """A stretch that was begun in a transaction that failed is not used again."""
     visit = Visit(writer)
@@ -688,6 +693,7 @@ def test_dropped_readings_with_wrong_data_do_not_stop_the_writing(watched, make_
     assert len(Reader(path).history()) == 1
 
 
+@pytest.mark.fault("disk-full")
 @pytest.mark.parametrize("fault", [FULL, ("BEGIN IMMEDIATE", sqlite3.SQLITE_BUSY, "SQLITE_BUSY")])
 def test_a_full_buffer_drops_the_oldest_raw_readings_never_accepted_ones(watched, make_writer, path, fault):
     writer = make_writer(buffer_limit=20)
@@ -788,6 +794,7 @@ def test_a_writer_can_be_started_again(writer):
     assert writer.register_meter(METER).result(OUTER) == 1
 
 
+@pytest.mark.fault("two-writers")
 def test_a_second_writer_is_refused_until_the_first_has_closed(writer, make_writer):
     second = make_writer()
     with pytest.raises(

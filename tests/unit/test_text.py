@@ -20,6 +20,7 @@ HOSTILE = st.text(
 )
 
 
+@pytest.mark.fault("hostile-names")
 @untimed
 @given(HOSTILE, st.integers(0, 80))
 def test_no_clean_text_controls_a_terminal(text: str, longest: int) -> None:

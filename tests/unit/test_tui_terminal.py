@@ -20,6 +20,7 @@ def test_a_terminal_that_can_draw_is_fine() -> None:
     assert screen.getvalue() == ""
 
 
+@pytest.mark.fault("no-terminal")
 @pytest.mark.parametrize(
     ("stdin", "stdout", "message"),
     [
@@ -38,6 +39,7 @@ def test_without_a_terminal_at_either_end_an_error_is_raised(
     assert stdout.getvalue() == ""
 
 
+@pytest.mark.fault("no-terminal")
 @pytest.mark.parametrize("term", ["dumb", "unknown"])
 def test_a_terminal_that_cannot_draw_raises_an_error(term: str) -> None:
     with pytest.raises(NoTerminalError, match=f"TERM is {term}"):

@@ -3,10 +3,13 @@
 import re
 from signal import SIGKILL
 
+import pytest
+
 from support.guest.marks import WHOLE
 from support.guest.station_guest import StationGuest, until
 
 
+@pytest.mark.fault("link-lost")
 def test_a_dropped_link_is_connected_again(guest: StationGuest, figures: list[str]) -> None:
     meter = guest.add_meter("Meter One")
     station = guest.add_station()
@@ -19,6 +22,7 @@ def test_a_dropped_link_is_connected_again(guest: StationGuest, figures: list[st
     assert daemon.logged_at(re.escape(f"{meter.logged_name}: lost"), after=dropped - 0.1) is not None
 
 
+@pytest.mark.fault("link-lost")
 @WHOLE
 def test_a_meter_out_of_range_is_said_and_read_again_when_it_is_back(guest: StationGuest, figures: list[str]) -> None:
     meter = guest.add_meter("Meter One")
@@ -33,6 +37,7 @@ def test_a_meter_out_of_range_is_said_and_read_again_when_it_is_back(guest: Stat
     figures.append(f"back in range: read again after {station.first_reading(meter, after=back) - back:.1f} s")
 
 
+@pytest.mark.fault("silent-meter")
 @WHOLE
 def test_a_mute_meter_is_said_to_be_silent_and_read_again_when_it_speaks(guest: StationGuest) -> None:
     meter = guest.add_meter("Meter One")
@@ -45,6 +50,7 @@ def test_a_mute_meter_is_said_to_be_silent_and_read_again_when_it_speaks(guest: 
     station.first_reading(meter, after=guest.now())
 
 
+@pytest.mark.fault("link-left-behind")
 def test_the_link_that_a_killed_daemon_left_is_adopted(guest: StationGuest, figures: list[str]) -> None:
     meter = guest.add_meter("Meter One")
     station = guest.add_station()

@@ -59,6 +59,7 @@ def outage(guest: StationGuest, figures: list[str]) -> Outage:
     return Outage(guest, figures)
 
 
+@pytest.mark.fault("adapter-off")
 @pytest.mark.parametrize("seconds", [3, *(pytest.param(seconds, marks=WHOLE) for seconds in (8, 20, 75))])
 def test_an_adapter_switched_off_and_on_is_said_and_its_meters_are_read_again(
     guest: StationGuest, outage: Outage, seconds: int
@@ -68,6 +69,7 @@ def test_an_adapter_switched_off_and_on_is_said_and_its_meters_are_read_again(
     )
 
 
+@pytest.mark.fault("service-restart")
 @WHOLE
 @pytest.mark.parametrize("seconds", [3, 20])
 def test_a_bluetooth_service_that_starts_anew_is_said_and_its_meters_are_read_again(
@@ -76,6 +78,7 @@ def test_a_bluetooth_service_that_starts_anew_is_said_and_its_meters_are_read_ag
     outage.pass_through("the service gone", seconds, guest.stop_bluetooth_service, guest.start_bluetooth_service)
 
 
+@pytest.mark.fault("adapter-gone")
 @WHOLE
 def test_an_adapter_that_is_pulled_out_is_said_and_its_meters_are_read_again(
     guest: StationGuest, outage: Outage

@@ -1,5 +1,7 @@
 """Readings over a real BlueZ: from a meter on the air to a verdict, and nothing lost on the way."""
 
+import pytest
+
 from support.guest.station_guest import StationGuest, until
 
 
@@ -22,6 +24,7 @@ def test_a_meter_is_found_bound_and_read_and_its_reading_is_accepted_and_judged(
     assert daemon.end() == 0
 
 
+@pytest.mark.fault("packets-out-of-order")
 def test_three_meters_at_four_readings_a_second_lose_nothing(guest: StationGuest) -> None:
     meters = [guest.add_meter(f"Meter {number}", rate=4.0, first_count=1000 * number) for number in (1, 2, 3)]
     station = guest.add_station()

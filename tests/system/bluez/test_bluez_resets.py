@@ -1,5 +1,7 @@
 """A power cut in the middle of the work: the machine is reset while stations write readings from a real BlueZ."""
 
+import pytest
+
 from support.guest.machine import SHARED, GuestError
 from support.guest.marks import WHOLE
 from support.guest.station_guest import GuestStation, StationGuest, until
@@ -32,6 +34,7 @@ class WatchedStation:
         return [packet for packet in self.acknowledged() if packet not in committed]
 
 
+@pytest.mark.fault("power-cut")
 @WHOLE
 def test_a_reset_loses_nothing_that_was_acknowledged(guest: StationGuest) -> None:
     """The negative control beside it is a station that does not wait for the disk: it loses, so the check can fail."""

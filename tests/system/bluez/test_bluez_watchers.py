@@ -57,6 +57,7 @@ def terminal(guest: StationGuest) -> Iterator[GuestTerminal]:
     terminal.close()
 
 
+@pytest.mark.fault("link-lost")
 @WHOLE
 def test_the_dashboard_shows_the_verdict_the_lost_meter_and_that_it_is_back(
     guest: StationGuest, terminal: GuestTerminal
