@@ -19,6 +19,7 @@ log = logging.getLogger(__name__)
 OWNER_ONLY = 0o077
 """The umask under which a new file is its owner's alone; the bits that a private file has not."""
 
+_ADMINISTRATOR = 0
 # A file of the administrator's may be given to a group, that of the station: everybody else is kept out.
 _EVERYBODY = 0o007
 _OUR_FOLDERS = {"profiles", "reports", "plans", "photos", "captures", "backups"}  # ours, or a technician's
@@ -70,7 +71,7 @@ def _our_files(folder: Path) -> Iterator[Path]:
 
 def _refuse_other_owner(path: Path) -> None:
     owner = path.lstat().st_uid
-    if owner != os.getuid():
+    if owner not in {os.getuid(), _ADMINISTRATOR}:  # who may have written the settings of a service
         raise SettingsError(
             f"{path} belongs to another account (number {owner}).",
             f"Run the command as that account, or name a folder of your own: --data DIR. If it is yours: "
@@ -103,13 +104,12 @@ def check_secret(path: Path, name: str) -> None:
         status = path.stat()
     except OSError:
         return
-    trusted = {os.getuid(), 0}
-    if status.st_uid not in trusted:
+    if status.st_uid not in {os.getuid(), _ADMINISTRATOR}:
         raise SettingsError(
             f"{name} {path} belongs to another account (number {status.st_uid}), which can change it.",
             f"sudo chown {os.getuid()} {shlex.quote(str(path))}",
         )
-    is_administrators = status.st_uid == 0 != os.getuid()
+    is_administrators = status.st_uid == _ADMINISTRATOR != os.getuid()
     if status.st_mode & (_EVERYBODY if is_administrators else OWNER_ONLY):
         raise SettingsError(
             f"{name} {path} can be read by other accounts of this machine (mode {stat.S_IMODE(status.st_mode):03o}).",

@@ -142,6 +142,21 @@ def test_a_file_of_another_account_in_the_folder_is_refused(tmp_path: Path, name
         data_dir(tmp_path)
 
 
+@as_root
+def test_a_file_of_the_administrators_is_used_by_the_account_of_a_service(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "settings.toml").touch(0o640)
+    (tmp_path / "mqtt-password").touch()
+    monkeypatch.setattr(os, "getuid", lambda: OTHER)
+    make_private(tmp_path)
+    (tmp_path / "mqtt-password").chmod(0o640)  # for the group of the service
+    check_secret(tmp_path / "mqtt-password", "mqtt.password_file")
+    (tmp_path / "mqtt-password").chmod(0o644)
+    with pytest.raises(SettingsError, match="can be read by other accounts"):
+        check_secret(tmp_path / "mqtt-password", "mqtt.password_file")
+
+
 @pytest.mark.parametrize("mode", [0o600, 0o400])
 def test_a_password_of_the_account_alone_is_used(tmp_path: Path, mode: int) -> None:
     password = tmp_path / "mqtt-password"
