@@ -26,7 +26,7 @@ from meterlink.store.exchange_fields import (
 from meterlink.store.exported import Page, Row
 
 # Raw readings. A larger group takes more memory while it is made; with smaller ones the descriptions of all groups,
-# which are in memory at once, take more: ten million readings take 133 MB to write, with a group of 50,000 147 MB.
+# which are in memory at once, take more: ten million readings take 136 MB to write, with a group of 50,000 150 MB.
 _GROUP = 30_000
 _STATISTICS = ["at"]  # a reader skips groups by time; those of the other columns would stay in memory to the end
 _READ_AT_ONCE = 2_000  # rows
