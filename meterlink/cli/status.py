@@ -16,7 +16,7 @@ from meterlink.cli.table import Cell, styled
 from meterlink.core.clock import SystemClock, utc_nanoseconds
 from meterlink.core.errors import InputError
 from meterlink.core.notices import NoticeLevel
-from meterlink.core.text import count_phrase, days_text
+from meterlink.core.text import count_phrase, days_text, length_text
 from meterlink.core.version import VERSION
 from meterlink.link.client import NoDaemonError, connect, start_remedy
 from meterlink.link.messages import CommandName, MeterStatusView, ProblemView, StatusView
@@ -138,7 +138,7 @@ async def _ask_daemon(folder: Path) -> StatusView:
 def _print_status(view: StatusView) -> None:
     if view["running"] and view["since"] and view["uptime"] is not None:
         print_text(
-            f"Station {view['station']}: up since {local_time_text(view['since'])} ({duration(view['uptime'])}), "
+            f"Station {view['station']}: up since {local_time_text(view['since'])} ({length_text(view['uptime'])}), "
             f"process {view['process']}, version {view['version']}."
         )
     for problem in view["problems"]:
@@ -158,7 +158,7 @@ def _print_meters(meters: list[MeterStatusView], *, running: bool) -> None:
     now = SystemClock().now().utc_ns
     rows: list[list[str | Cell]] = []
     for meter in meters:
-        gaps = count_phrase(meter["gaps"], "gap") + (f", {duration(meter['gap_seconds'])}" if meter["gaps"] else "")
+        gaps = count_phrase(meter["gaps"], "gap") + (f", {length_text(meter['gap_seconds'])}" if meter["gaps"] else "")
         rows.append(
             [
                 meter["name"] or meter["address"],
@@ -176,7 +176,7 @@ def _age_text(at: str | None, now_utc_ns: int) -> str:
     if at is None:
         return "none yet"
     age = (now_utc_ns - utc_nanoseconds(datetime.fromisoformat(at))) / 1e9
-    return f"{local_time_text(at)} ({duration(age)} ago)" if age >= 0 else f"{local_time_text(at)} (in the future)"
+    return f"{local_time_text(at)} ({length_text(age)} ago)" if age >= 0 else f"{local_time_text(at)} (in the future)"
 
 
 def _facts(view: StatusView) -> Iterator[tuple[str, str]]:
@@ -200,15 +200,3 @@ def _days_text(rate: int, days: float | None) -> str:
     if days is None:
         return "no raw readings today"
     return f"{days_text(days)} left at today's rate ({size_text(rate)})"
-
-
-def duration(seconds: float) -> str:
-    """Return a length of time as a person reads it: ``42 s``, ``5 min``, ``3 h 5 min``, ``12 days``."""
-    minutes, hours = int(seconds // 60), int(seconds // 3600)
-    if minutes < 1:
-        return f"{seconds:.0f} s"
-    if hours < 1:
-        return f"{minutes} min"
-    if hours < 48:
-        return f"{hours} h {minutes % 60} min"
-    return f"{hours // 24} days"

@@ -66,13 +66,17 @@ def count_phrase(number: int, noun: str) -> str:
 
 
 def length_text(seconds: float) -> str:
-    """Return a length of time as a person reads it: ``0.4 s``, ``75 s``, ``12 min``, ``5 h``, ``40 days``."""
+    """Return a length of time as a person reads it: ``0.4 s``, ``75 s``, ``12 min``, ``3 h 5 min``, ``40 days``."""
     if seconds < 10:
         return f"{seconds:.1f} s"
-    for most, unit_seconds, unit in ((120, 1, "s"), (7_200, 60, "min"), (172_800, 3_600, "h")):
-        if seconds < most:
-            return f"{seconds / unit_seconds:.0f} {unit}"
-    return f"{seconds / 86_400:.0f} days"
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    minutes = int(seconds // 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    if minutes < 48 * 60:
+        return f"{minutes // 60} h {minutes % 60} min" if minutes % 60 else f"{minutes // 60} h"
+    return f"{minutes // (24 * 60)} days"
 
 
 def days_text(days: float) -> str:

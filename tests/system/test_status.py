@@ -9,7 +9,6 @@ from typing import Any
 
 import pytest
 
-from meterlink.cli.status import duration
 from meterlink.core.equipment import CircuitState, ConnectionState, Plan, PointKind, Span, TestPoint
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.readings import Coupling
@@ -205,11 +204,3 @@ def test_the_most_severe_problem_is_first() -> None:
     alarm = NoticeView(topic=Topic.NOTICE, level=NoticeLevel.ALARM, text="Readings are not being saved.")
     found = problems(healthy(clock_set=False), {"broker": warning, "store": alarm})
     assert [problem["source"] for problem in found] == ["store", "broker", "clock"]
-
-
-@pytest.mark.parametrize(
-    ("seconds", "text"),
-    [(0, "0 s"), (59.4, "59 s"), (60, "1 min"), (3599, "59 min"), (11_100, "3 h 5 min"), (200_000, "2 days")],
-)
-def test_lengths_of_time(seconds: float, text: str) -> None:
-    assert duration(seconds) == text

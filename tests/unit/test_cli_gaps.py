@@ -213,9 +213,9 @@ def test_the_log_names_meter_length_and_cause(station: Station, caplog: pytest.L
 @pytest.mark.parametrize(
     ("seconds", "text"),
     [
-        (0.04, "0.0 s"), (9.94, "9.9 s"), (10, "10 s"), (119.4, "119 s"), (120, "2 min"), (7_199, "120 min"),
-        (7_200, "2 h"), (172_799, "48 h"), (172_800, "2 days"), (31_557_600, "365 days"),
+        (0.04, "0.0 s"), (9.94, "9.9 s"), (10, "10 s"), (119.4, "119 s"), (120, "2 min"), (3_599, "59 min"),
+        (7_200, "2 h"), (11_100, "3 h 5 min"), (172_799, "47 h 59 min"), (172_800, "2 days"), (31_557_600, "365 days"),
     ],
 )  # fmt: skip
-def test_a_length_of_time_is_told_in_two_or_three_digits(seconds: float, text: str) -> None:
+def test_a_length_of_time_is_told_in_its_largest_units(seconds: float, text: str) -> None:
     assert length_text(seconds) == text
