@@ -35,6 +35,8 @@ class Daemon:
         """Start it in a terminal of its own; return its process and the other end of the terminal."""
         process, terminal = pty.fork()
         if process == 0:  # pragma: no cover
+            signal.signal(signal.SIGHUP, signal.SIG_DFL)  # the tests themselves may run below nohup
+            os.chdir(self.folder)  # nohup writes its file into the present folder
             log = os.open(self.log, os.O_WRONLY | os.O_CREAT)
             os.dup2(log, 2)
             os.execvp(self._command[0], self._command)  # noqa: S606  # as a login does
