@@ -380,7 +380,7 @@ SERVICE = (
         "other-version",
         "The screen shows nonsense after an upgrade.",
         "The daemon of the version before still runs.",
-        "It is told apart and named; nothing is sent to it.",
+        "It is told apart and named: on the screen, by each command, in the status.",
     ),
     Fault(
         "dying-daemon",
@@ -398,7 +398,7 @@ SERVICE = (
         "nobody-watches",
         "A fault is noticed a week later.",
         "Nobody looks at the screen of a service.",
-        "A problem is an alarm on the broker within a minute, and is cleared once it is mended.",
+        "An alarm on the broker: at once, or within ten minutes where nothing announces it; cleared once it is mended.",
     ),
 )
 

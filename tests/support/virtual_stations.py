@@ -69,13 +69,10 @@ def run_at_station(
     run_in_virtual_time(run(), busy=lambda: any(station.busy for station in stations))
 
 
-async def until(condition: Callable[[], bool]) -> float:
-    """Return when ``condition`` holds, with the time that it took, in s."""
-    loop = asyncio.get_running_loop()
-    begin = loop.time()
+async def until(condition: Callable[[], bool]) -> None:
+    """Return when ``condition`` holds."""
     while not condition():  # noqa: ASYNC110  # the condition has no event
         await asyncio.sleep(0.05)
-    return loop.time() - begin
 
 
 async def enter(station: Station, text: str, **more: str) -> str:
