@@ -76,6 +76,8 @@ def steps(state: Path, *, quick: bool) -> Iterator[Step]:
     matrix = (sys.executable, "-m", "studies.faults", "--seeds", f"{seeds}")
     yield Step("fault-matrix", matrix, f"{seeds} meters of each kind", "fault-matrix.md")
     size = "everyday" if quick else "full"
+    faults = (sys.executable, "-m", "support.fault_table", "--print", "--study-size", size)
+    yield Step("faults", faults, f"Studies at the {size} size", "faults.md")
     for marker, text in (("study", "\n@pytest.mark.study("), ("hypothesis", "@given(")):
         for file in _files_with(text):
             pytest = (sys.executable, "-m", "pytest", "-q", "-n", "auto", "-p", "no:cacheprovider")
@@ -238,7 +240,7 @@ def _copied_documents(state: Path) -> Path:
     """Copy the documents that take tables into the state folder."""
     folder = state / "docs"
     folder.mkdir(exist_ok=True)
-    for name in ("settling.md", "teaching-study.md", "fault-matrix.md", "measurements.md"):
+    for name in ("settling.md", "teaching-study.md", "fault-matrix.md", "faults.md", "measurements.md"):
         (folder / name).write_text((DOCUMENTS / name).read_text(encoding="utf-8"), encoding="utf-8")
     return folder
 
