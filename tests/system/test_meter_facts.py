@@ -358,7 +358,7 @@ def test_a_driver_that_is_gone_is_named_and_the_station_starts(
     with running_writer(tmp_path / DATABASE_FILE) as writer:
         writer.set_meter_fact(A, FactName.DRIVER, "old-profile").result(60)
     at_bench(tmp_path, second)
-    assert f"{A}: its driver old-profile is missing; the best other one is used" in caplog.text
+    assert "clamp (53:01): its driver old-profile is missing; the best other one is used" in caplog.text
 
 
 def test_the_commands_need_no_station(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
