@@ -20,6 +20,7 @@ from meterlink.seal.station_key import KEY_FILE
 from meterlink.settings import DATABASE_FILE, SETTINGS_FILE, Settings, existing_data_dir, load_settings
 from meterlink.station import machine
 from meterlink.station import machine_checks as checks
+from meterlink.station.free_space import free_bytes
 from meterlink.station.machine_checks import CheckResult, Outcome
 from meterlink.station.status import status_without_daemon
 from meterlink.store.checking import full_check, quick_check
@@ -83,7 +84,7 @@ def _run_checks(folder: Path, *, full_database: bool, long_scan: bool) -> Iterat
     running = view is not None and view["running"]
     yield checks.check_daemon(view["version"] if view is not None else None, VERSION, problem)
     yield checks.check_service(_unit())
-    yield checks.check_disk(machine.free_bytes(folder), None if view is None else view["days_left"])
+    yield checks.check_disk(free_bytes(folder), None if view is None else view["days_left"])
     now = SystemClock().now().utc_ns
     yield checks.check_clock(is_set=clock_is_set(now), steps=0 if view is None else view["clock_steps"])
     yield _check_database(folder / DATABASE_FILE, full=full_database)

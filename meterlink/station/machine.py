@@ -2,7 +2,6 @@
 
 import asyncio
 import os
-import shutil
 import subprocess
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
@@ -40,11 +39,6 @@ def facts_of_files(paths: Iterable[Path]) -> list[FileFacts]:
         with suppress(OSError):
             facts.append(file_facts(path))
     return facts
-
-
-def free_bytes(folder: Path) -> int:
-    """Return the bytes that this account may still use on the disk of a folder."""
-    return shutil.disk_usage(folder).free
 
 
 def adapters(system: Path = Path("/sys")) -> list[AdapterFacts] | None:

@@ -69,7 +69,7 @@ class Retention:
         while True:
             try:
                 await self.delete_old()
-            except StoreError as error:  # the disk is full or fails: the writer's alarm says so
+            except (StoreError, OSError) as error:  # the disk is full, fails or is gone: the writer's alarm says so
                 log.warning("Old raw readings were not deleted. %s", error)
             await asyncio.sleep(PERIOD)
 

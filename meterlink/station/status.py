@@ -2,8 +2,8 @@
 
 import asyncio
 import os
-import shutil
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 from meterlink.core.clock import Clock, SystemClock, Timestamp, clock_is_set, format_rfc3339
@@ -13,6 +13,7 @@ from meterlink.core.notices import NoticeLevel
 from meterlink.core.version import VERSION
 from meterlink.link.messages import MeterStatusView, MetersView, MeterView, NoticeView, ProblemView, StatusView
 from meterlink.settings import DATABASE_FILE, load_settings
+from meterlink.station.free_space import free_bytes
 from meterlink.station.known_meters import KnownMeters
 from meterlink.store.reader import Reader
 from meterlink.store.status import StoredMeterStatus, StoredStatus
@@ -188,7 +189,7 @@ def _stored_view(folder: Path, now: Timestamp, known: KnownMeters) -> StatusView
 
 
 def _view_of(folder: Path, now: Timestamp, known: KnownMeters, stored: StoredStatus) -> StatusView:
-    free = shutil.disk_usage(folder).free
+    free = free_bytes(folder)
     rate = stored.recent_bytes
     return StatusView(
         running=False,
@@ -243,7 +244,6 @@ def _meter_view(name: str, address: str) -> MeterStatusView:
 def _database_bytes(folder: Path) -> int:
     size = 0
     for name in (DATABASE_FILE, f"{DATABASE_FILE}-wal"):
-        path = folder / name
-        if path.exists():
-            size += path.stat().st_size
+        with suppress(OSError):  # it may be removed at this moment
+            size += (folder / name).stat().st_size
     return size

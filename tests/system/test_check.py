@@ -32,7 +32,7 @@ def healthy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setattr(machine, "scan", scan)
     monkeypatch.setattr(machine, "adapters", lambda: [AdapterFacts("hci0")])
     monkeypatch.setattr(machine, "unit_facts", lambda **_: UnitFacts("not-found", "inactive", ""))
-    monkeypatch.setattr(machine, "free_bytes", lambda _: 10**10)
+    monkeypatch.setattr("meterlink.cli.check.free_bytes", lambda _: 10**10)
     monkeypatch.setattr("meterlink.cli.check.clock_is_set", lambda _: True)
     return tmp_path
 
@@ -63,7 +63,7 @@ def test_each_fault_is_one_line_with_its_remedy(healthy: Path, monkeypatch: pyte
     monkeypatch.setattr(machine, "scan", scan)
     monkeypatch.setattr(machine, "adapters", lambda: [AdapterFacts("hci0", "soft")])
     monkeypatch.setattr(machine, "unit_facts", lambda **_: UnitFacts("loaded", "failed", "enabled"))
-    monkeypatch.setattr(machine, "free_bytes", lambda _: 1)
+    monkeypatch.setattr("meterlink.cli.check.free_bytes", lambda _: 1)
     monkeypatch.setattr("meterlink.cli.check.clock_is_set", lambda _: False)
     status, out, err = run_command("check", "--data", str(healthy))
     assert (status, err) == (1, "")

@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import shutil
 import signal
 from decimal import Decimal
 from pathlib import Path
@@ -204,3 +205,10 @@ def test_the_most_severe_problem_is_first() -> None:
     alarm = NoticeView(topic=Topic.NOTICE, level=NoticeLevel.ALARM, text="Readings are not being saved.")
     found = problems(healthy(clock_set=False), {"broker": warning, "store": alarm})
     assert [problem["source"] for problem in found] == ["store", "broker", "clock"]
+
+
+def test_a_folder_that_is_removed_at_this_moment_is_no_fault_of_the_state(tmp_path: Path) -> None:
+    # The daemon looks at its own state now and then; that look must never end it.
+    view = status_without_daemon(tmp_path / "removed" / "data")
+    assert view["disk_free_bytes"] == shutil.disk_usage(tmp_path).free
+    assert view["database_bytes"] == 0
