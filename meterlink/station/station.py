@@ -4,8 +4,7 @@ import asyncio
 import logging
 import random
 import shutil
-import threading
-from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from functools import partial
@@ -19,7 +18,7 @@ from meterlink.ble.radio import Radio
 from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.equipment import ConnectionState, Meter, Plan, Site, TestPoint
-from meterlink.core.errors import DamagedDatabaseError, DatabaseLockedError, LinkError, StoreError
+from meterlink.core.errors import DatabaseLockedError, LinkError
 from meterlink.core.meter_facts import FactName
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.text import named_device
@@ -45,6 +44,7 @@ from meterlink.station.outbox_commands import OutboxCommands
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.publishing import Publishing
+from meterlink.station.record_check import check_record
 from meterlink.station.replay import PacketSource
 from meterlink.station.retention import Retention
 from meterlink.station.seal_commands import SealCommands
@@ -54,7 +54,6 @@ from meterlink.station.teaching import Teaching
 from meterlink.station.thinning_commands import ThinningCommands
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.station.visit_desk import VisitDesk, pin_meters, resumed_visit
-from meterlink.store.checking import quick_check
 from meterlink.store.reader import Reader
 from meterlink.store.rows import MeterRow, VisitWithReadings
 from meterlink.store.writer import Writer
@@ -362,7 +361,10 @@ class Station:
                         group.create_task(self._retention(reload).run(), name="retention"),
                         group.create_task(self._loop_lag.run(), name="loop-lag"),
                         group.create_task(self._alarms.run(), name="alarms"),
-                        group.create_task(self._check_record(), name="record-check"),
+                        group.create_task(
+                            check_record(config.folder / DATABASE_FILE, partial(self._report_notice, "damage")),
+                            name="record-check",
+                        ),
                         group.create_task(self._begin_commands(collection), name="begin-commands"),
                     ]
                     if config.packet_source is None:
@@ -406,27 +408,6 @@ class Station:
             notices=lambda: self._notices,
             longest_pause=lambda: self._loop_lag.longest,
         )
-
-    async def _check_record(self) -> None:
-        """Look at all pages of the database, beside the work, and raise an alarm where they are damaged."""
-        stopped = threading.Event()
-        path = self._config.folder / DATABASE_FILE
-        try:
-            faults: Sequence[str] = await asyncio.to_thread(quick_check, path, stopped.is_set)
-        except DamagedDatabaseError as error:
-            faults = (error.message,)
-        except StoreError as error:  # it is locked or gone now: the writer says so
-            log.warning("The record could not be checked. %s", error)
-            return
-        finally:
-            stopped.set()
-        if faults:
-            text = (
-                f"The record is damaged: {faults[0]}. End the station when the job is done, then save the readable"
-                " part: meterlink salvage -o FILE"
-            )
-            log.error("%s", "; ".join(faults))
-            self._send_notice("damage", NoticeView(topic=Topic.NOTICE, level=NoticeLevel.ALARM, text=text))
 
     async def _begin_commands(self, collection: Collection) -> None:
         """Judge the readings of the resumed visit by the present limits, rules and meters; then take commands."""

@@ -45,9 +45,9 @@ BLUETOOTH = (
     ),
     Fault(
         "leaking-connections",
-        "After many losses nothing connects any more.",
+        "After many lost links no meter connects.",
         "Each loss leaves a connection to the system's Bluetooth service open.",
-        "Every attempt has a client of its own and closes it, whatever happens.",
+        "Every attempt has a client of its own and closes it, also after an error.",
     ),
     Fault(
         "silent-meter",
@@ -131,7 +131,7 @@ BLUETOOTH = (
         "connection-slots",
         "The sixth or the eighth meter does not connect, or vanishes.",
         "An adapter holds few connections: five or seven are common (bleak-retry-connector 67).",
-        "The limit is learned, those that fit stay connected, and a waiting meter says what it waits for.",
+        "The station learns the limit; connected meters stay, and a waiting meter shows the limit as its reason.",
     ),
     Fault(
         "same-name",
@@ -149,7 +149,8 @@ BLUETOOTH = (
         "hanging-call",
         "Connecting never ends.",
         "The system waits for a person, or for another program (bleak 1759).",
-        "Every call has a time limit; after three the meter says what it needs, and is tried ever more rarely.",
+        "Every call has a time limit; after three time-outs the meter shows the step that a person must take, and the"
+        " station tries it ever more rarely.",
     ),
     Fault(
         "other-platforms",
@@ -169,8 +170,8 @@ READINGS = (
     Fault(
         "too-many-packets",
         "One meter keeps all others waiting.",
-        "It sends far faster than a display can change, by a fault or on purpose.",
-        "Each meter has a rate and a queue of its own; what is dropped is a gap.",
+        "It sends far more packets than a display can show: it is faulty, or hostile.",
+        "Each meter has a rate and a queue of its own; dropped packets are a gap in the record.",
     ),
     Fault(
         "hostile-packets",
@@ -449,7 +450,8 @@ STRANGERS = (
         "open-files",
         "Somebody else reads the record, a password or a key.",
         "A folder or a file that other accounts of the machine can read or change.",
-        "Files are the owner's alone, whatever the umask; own ones are mended, those of others are refused.",
+        "Only the owner can open the files, under any umask. Meterlink mends its own files and refuses those of another"
+        " account.",
     ),
 )
 
