@@ -8,11 +8,10 @@ import click
 
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
-from meterlink.profiles import write_profile
 from meterlink.profiles.model import LONGEST_PROFILE_NAME, is_profile_name, make_profile_name
 from meterlink.station.capture_files import read_capture
 from meterlink.station.profile_files import load_profile
-from meterlink.teach import TeachReport, teach
+from meterlink.teach import TeachReport, teach, write_taught_profile
 from meterlink.tomlfile.files import printable_path
 
 _EXIT_NO_PROFILE = 1  # exit status of a readable capture without a profile
@@ -53,7 +52,7 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
     report = teach(recorded, _profile_name(name, output))
     if report.profile is not None and output is not None:
         try:
-            output.write_text(write_profile(report.profile), encoding="utf-8")
+            output.write_text(write_taught_profile(report, recorded), encoding="utf-8")
         except OSError as error:
             raise InputError(f"{output} cannot be written: {error.strerror}.", "Give another file to -o.") from error
     if as_json:
@@ -107,8 +106,7 @@ def _lines(report: TeachReport, output: Path | None) -> Iterator[str]:
         yield f"PROFILE {report.profile.name} ({report.profile.driver}){destination}"
         yield f"Number: {report.encoding}; {report.framing}; checksum: {report.checksum or 'none found'}."
     for function in report.functions:
-        held_out = f"{function.right} right, {function.not_decoded} not decoded, {function.wrong} wrong"
-        yield f"{function.function}: {function.confidence} ({function.entries} entries; held out: {held_out})."
+        yield f"{function.function}: {function.confidence} ({function.entries} entries; held out: {function.held_out})."
     for contradiction in report.contradictions:
         yield f"Check this: {contradiction}."
     for label in report.unused_entries:

@@ -1,6 +1,7 @@
 """Writing profiles: TOML that reads back equal, without the keys that have their defaults."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
 from typing import Any
@@ -29,12 +30,44 @@ _ESCAPES = {"\\": "\\\\", '"': '\\"', "\n": "\\n", "\r": "\\r", "\t": "\\t"}
 _NO_DEFAULT_SIZE = object()
 
 
-def write_profile(profile: Profile) -> str:
+@dataclass(frozen=True, slots=True)
+class TableComments:
+    """The comments of one table of a profile's TOML: ``above`` its header, and by key at the end of its ``lines``."""
+
+    above: tuple[str, ...] = ()
+    lines: Mapping[str, str] = field(default_factory=dict)
+
+
+_NO_COMMENTS = TableComments()
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileComments:
+    """Comments for the TOML of a profile; the texts are printable and have no ``#``.
+
+    The fields are the profile's tables; ``head`` stands above the first line. ``codes`` has one item for each code of
+    the profile, or none at all; its ``lines`` are those of ``[code.is]``.
+    """
+
+    head: TableComments = _NO_COMMENTS
+    frame: TableComments = _NO_COMMENTS
+    checksum: TableComments = _NO_COMMENTS
+    value: TableComments = _NO_COMMENTS
+    points: TableComments = _NO_COMMENTS
+    codes: tuple[TableComments, ...] = ()
+    annunciators: TableComments = _NO_COMMENTS
+    text: TableComments = _NO_COMMENTS
+    words: TableComments = _NO_COMMENTS
+
+
+def write_profile(profile: Profile, comments: ProfileComments | None = None) -> str:
     """Return the TOML text of a profile; `check_profile` reads an equal profile from it."""
+    comments = comments or ProfileComments()
     blocks = [
         _block(
             "",
             [("profile", SCHEMA_VERSION), ("name", profile.name), ("driver", profile.driver), ("note", profile.note)],
+            comments.head,
         ),
         _block(
             "[match]",
@@ -47,15 +80,15 @@ def write_profile(profile: Profile) -> str:
         *_connection(profile.connection),
     ]
     if profile.text is not None:
-        blocks += _text(profile.text)
+        blocks += _text(profile.text, comments)
     if profile.framing is not None:
-        blocks += _framing(profile.framing)
+        blocks += _framing(profile.framing, comments)
     if profile.value is not None:
-        blocks += _value(profile.value)
-    for code in profile.codes:
-        blocks += _code(code)
-    annunciators = [(_quoted(str(bit)), _inline_meaning(meaning)) for bit, meaning in profile.annunciators]
-    blocks.append(_block("[annunciators]", annunciators))
+        blocks += _value(profile.value, comments)
+    for place, code in enumerate(profile.codes):
+        blocks += _code(code, comments.codes[place] if comments.codes else _NO_COMMENTS)
+    annunciators = [(quoted(str(bit)), _inline_meaning(meaning)) for bit, meaning in profile.annunciators]
+    blocks.append(_block("[annunciators]", annunciators, comments.annunciators))
     return "\n".join(block for block in blocks if block)
 
 
@@ -81,7 +114,7 @@ def _connection(connection: ConnectionSetup) -> Iterator[str]:
         )
 
 
-def _framing(framing: Framing) -> Iterator[str]:
+def _framing(framing: Framing, comments: ProfileComments) -> Iterator[str]:
     length: Any = framing.length
     if isinstance(length, LengthField):
         length = _Inline(
@@ -103,12 +136,13 @@ def _framing(framing: Framing) -> Iterator[str]:
             ("key", framing.key.hex(" ")),
             ("key_from", _unless_default(framing.key_from, 0)),
         ],
+        comments.frame,
     )
     for checksum in framing.checksums:
-        yield _checksum(checksum, "[[frame.checksum]]")
+        yield _checksum(checksum, "[[frame.checksum]]", comments.checksum)
 
 
-def _checksum(checksum: Checksum, header: str) -> str:
+def _checksum(checksum: Checksum, header: str, comments: TableComments) -> str:
     return _block(
         header,
         [
@@ -129,6 +163,7 @@ def _checksum(checksum: Checksum, header: str) -> str:
             ("reflect_out", checksum.reflect_out),
             ("xor_out", _Hexadecimal(checksum.xor_out) if checksum.xor_out else None),
         ],
+        comments,
     )
 
 
@@ -142,7 +177,7 @@ def _location(location: FieldLocation, size: int | object = _NO_DEFAULT_SIZE) ->
     ]
 
 
-def _value(value: ValueFormat) -> Iterator[str]:
+def _value(value: ValueFormat, comments: ProfileComments) -> Iterator[str]:
     format_pairs: list[tuple[str, Any]] = [("places", value.places), ("scale", value.scale), ("unit", value.unit)]
     format_pairs += [("coupling", value.coupling), ("most_digits", value.most_digits)]
     match value.source:
@@ -152,26 +187,32 @@ def _value(value: ValueFormat) -> Iterator[str]:
                 ("invalid", [_Hexadecimal(content) for content in number.invalid]),
                 ("overload_above", number.overload_above),
             ]
-            yield _block("[value]", [("type", number_type), *_location(location), *special, *format_pairs])
+            pairs: list[tuple[str, Any]] = [("type", number_type), *_location(location), *special, *format_pairs]
+            yield _block("[value]", pairs, comments.value)
         case Segments(digits=digits, glyphs=glyphs, pools=pools):
             lists = [[_segment_text(segment) for segment in digit] for digit in digits]
             pool_lists = _Lines([str(bit) for bit in pool] for pool in pools)
-            yield _block(
-                "[value]", [("type", "segments"), ("digits", _Lines(lists)), ("pools", pool_lists), *format_pairs]
-            )
+            pairs = [("type", "segments"), ("digits", _Lines(lists)), ("pools", pool_lists), *format_pairs]
+            yield _block("[value]", pairs, comments.value)
             yield _block("[value.glyphs]", [(f"0x{shape:02x}", meaning) for shape, meaning in glyphs])
-    yield _block("[value.points]", [(str(places), str(bit)) for places, bit in value.points])
+    yield _block("[value.points]", [(str(places), str(bit)) for places, bit in value.points], comments.points)
 
 
-def _code(code: Code) -> Iterator[str]:
+def _code(code: Code, comments: TableComments) -> Iterator[str]:
     otherwise = None if code.otherwise is None else _inline_meaning(code.otherwise)
-    yield _block("[[code]]", [*_location(code.location, 1), ("otherwise", otherwise)])
+    pairs = [*_location(code.location, 1), ("otherwise", otherwise)]
+    yield _block("[[code]]", pairs, TableComments(comments.above))
+    rows = [(code_key(code, number), _inline_meaning(meaning)) for number, meaning in code.meanings]
+    yield _block("[code.is]", rows, TableComments(lines=comments.lines), even_empty=True)
+
+
+def code_key(code: Code, number: int) -> str:
+    """Return the key of a code's ``number`` in ``[code.is]``: ``0x1f``, as wide as the code's field."""
     width = 2 * code.location.size if not code.location.bits else (len(code.location.bits) + 3) // 4
-    rows = [(f"0x{number:0{width}x}", _inline_meaning(meaning)) for number, meaning in code.meanings]
-    yield _block("[code.is]", rows, even_empty=True)
+    return f"0x{number:0{width}x}"
 
 
-def _text(text: TextFormat) -> Iterator[str]:
+def _text(text: TextFormat, comments: ProfileComments) -> Iterator[str]:
     yield _block(
         "[text]",
         [
@@ -186,10 +227,12 @@ def _text(text: TextFormat) -> Iterator[str]:
             ("split_before_number", text.split_before_number),
             ("ignore", text.ignore),
         ],
+        comments.text,
     )
     for checksum in text.checksums:
-        yield _checksum(checksum, "[[text.checksum]]")
-    yield _block("[text.words]", [(_quoted(word), _inline_meaning(meaning)) for word, meaning in text.words])
+        yield _checksum(checksum, "[[text.checksum]]", comments.checksum)
+    words = [(quoted(word), _inline_meaning(meaning)) for word, meaning in text.words]
+    yield _block("[text.words]", words, comments.words)
 
 
 def _segment_text(segment: Segment) -> str:
@@ -229,12 +272,16 @@ def _unless_default(value: Any, default: Any) -> Any:
     return None if value == default else value
 
 
-def _block(header: str, pairs: Pairs, *, even_empty: bool = False) -> str:
+def _block(header: str, pairs: Pairs, comments: TableComments = _NO_COMMENTS, *, even_empty: bool = False) -> str:
     """Return the lines of a table; nothing for a table without keys, unless ``even_empty``."""
-    lines = [f"{key} = {_literal(value)}" for key, value in _present_pairs(pairs)]
+    lines = []
+    for key, value in _present_pairs(pairs):
+        comment = f"  # {comments.lines[key]}" if key in comments.lines else ""
+        lines.append(f"{key} = {_literal(value)}{comment}")
     if not lines and not even_empty and not header.startswith("[["):
         return ""
-    return "\n".join([header, *lines] if header else lines) + "\n"
+    above = [f"# {comment}" for comment in comments.above]
+    return "\n".join([*above, header, *lines] if header else [*above, *lines]) + "\n"
 
 
 def _present_pairs(pairs: Pairs) -> Iterator[tuple[str, Any]]:
@@ -257,7 +304,7 @@ def _literal(value: Any) -> str:
         case _EmptyString():
             return '""'
         case str():
-            return _quoted(value.value if isinstance(value, StrEnum) else value)
+            return quoted(value.value if isinstance(value, StrEnum) else value)
         case _Inline():
             inner = ", ".join(f"{key} = {_literal(item)}" for key, item in _present_pairs(value))
             return f"{{ {inner} }}" if inner else "{}"
@@ -268,7 +315,8 @@ def _literal(value: Any) -> str:
     raise TypeError(f"{value!r} has no TOML form")
 
 
-def _quoted(text: str) -> str:
+def quoted(text: str) -> str:
+    """Return ``text`` as a TOML string, which is also its form as a key."""
     return '"' + "".join(_escaped(char) for char in text) + '"'
 
 

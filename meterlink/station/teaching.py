@@ -293,16 +293,18 @@ class Teaching:
             InputError: the meter is not being taught, there is no profile yet, or its file could not be written.
         """
         session = self._session_of(meter)
-        from meterlink.profiles import compile_profile, write_profile  # noqa: PLC0415  # loaded while a meter is taught
+        from meterlink.profiles import compile_profile  # noqa: PLC0415  # loaded while a meter is taught
+        from meterlink.teach import write_taught_profile  # noqa: PLC0415  # likewise
 
         await self._analyze(session)
-        profile = session.report.profile if session.report else None
-        if profile is None:
-            reason = session.report.reason if session.report else "no entry has been analyzed"
+        report = session.report
+        if report is None or report.profile is None:
+            reason = report.reason if report else "no entry has been analyzed"
             raise InputError(f"There is no profile yet: {reason}.", session.next_suggestion)
+        profile = report.profile
         path = self._folder / f"{profile.name}.toml"
         capture = Capture(tuple(session.packets), tuple(session.entries), session.captured_meter)
-        await asyncio.to_thread(_write, path, write_profile(profile))
+        await asyncio.to_thread(_write, path, write_taught_profile(report, capture))
         try:
             await asyncio.to_thread(_write, path.with_suffix(".jsonl"), format_capture(capture))
         except InputError as error:  # the profile is complete without it

@@ -37,6 +37,11 @@ class FunctionReport:
             return "sure of what was shown"
         return "sure only of states that were shown; more readings would widen it"
 
+    @property
+    def held_out(self) -> str:
+        """What became of the entries held out: ``11 right, 1 not decoded, 0 wrong``."""
+        return f"{self.right} right, {self.not_decoded} not decoded, {self.wrong} wrong"
+
     def as_object(self) -> dict[str, Any]:
         """Return the fields and ``confidence`` as a JSON object; the three counts are named ``held_out_…``."""
         return {

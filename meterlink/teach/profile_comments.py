@@ -1,0 +1,148 @@
+"""Comments in a taught profile: what each part is, how many entries showed it, and what was never shown."""
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+from meterlink.capture.capture_file import Capture, DisplayEntry, pair_packets
+from meterlink.core.clock import Timestamp
+from meterlink.core.text import clean_text
+from meterlink.driver_api import Reading, Status
+from meterlink.profiles.driver import open_profile_driver
+from meterlink.profiles.fields import compile_location
+from meterlink.profiles.framing import CompiledFraming
+from meterlink.profiles.model import Code, Flag, Framing, Meaning, Profile, TextFormat
+from meterlink.profiles.tokens import blank_out_checksums, compile_tokenizer
+from meterlink.profiles.writer import ProfileComments, TableComments, code_key, quoted, write_profile
+from meterlink.teach.report import TeachReport
+
+_NOWHEN = Timestamp(0, 0)
+_LONGEST_COMMENT = 160  # characters; an editor shows as many in a line
+
+_FLAG_TEXTS = {
+    Flag.NEGATIVE: "The minus",
+    Flag.OVERLOAD: "The overload",
+    Flag.HOLD: "The display hold",
+    Flag.RELATIVE: "The relative mode",
+    Flag.LOW_BATTERY: "The low battery",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """An entry, and the frame that the profile decoded for it, without its key."""
+
+    entry: DisplayEntry
+    reading: Reading
+    frame: bytes
+
+
+def write_taught_profile(report: TeachReport, capture: Capture) -> str:
+    """Return the TOML of the profile of ``report``, which was taught from ``capture``, with comments.
+
+    Raises:
+        ValueError: the report has no profile.
+    """
+    if report.profile is None:
+        raise ValueError("a report without a profile cannot be written")
+    return write_profile(report.profile, comment_profile(report.profile, report, capture))
+
+
+def comment_profile(profile: Profile, report: TeachReport, capture: Capture) -> ProfileComments:
+    """Return the comments of ``profile``: their counts are those of the entries of ``capture`` that it decodes."""
+    shown = tuple(_shown(profile, capture))
+    return ProfileComments(
+        head=_comments(_head(report)),
+        frame=_comments([f"Frames: {report.framing}."]),
+        checksum=_comments([f"Check bytes: {report.checksum}. A frame with wrong check bytes is refused."]),
+        value=_comments(_value(report, shown)),
+        points=TableComments(
+            ("How many digits stand after the point while a bit is lit. A point that was never lit is refused.",)
+        ),
+        codes=tuple(_code(code, shown) for code in profile.codes),
+        annunciators=_annunciators(profile, shown),
+        text=_comments(_value(report, shown)),
+        words=_words(profile.text, shown) if profile.text is not None else TableComments(),
+    )
+
+
+def _shown(profile: Profile, capture: Capture) -> Iterator[_Shown]:
+    """Yield each entry with the last reading of its window."""
+    driver = open_profile_driver(profile, sorted({packet.channel for packet in capture.packets}))
+    remove_key = CompiledFraming(profile.framing or Framing()).remove_key
+    last: dict[int, _Shown] = {}
+    for packet, entry in pair_packets(capture):
+        for reading in driver.feed(packet.channel, packet.data, _NOWHEN):
+            if entry is not None and reading.status is not Status.INVALID:
+                frame = remove_key(reading.packet) if profile.text is None else reading.packet
+                last[id(entry)] = _Shown(entry, reading, frame)
+    yield from last.values()
+
+
+def _comments(lines: Sequence[str] | Iterator[str]) -> TableComments:
+    return TableComments(tuple(clean_text(line, _LONGEST_COMMENT) for line in lines))
+
+
+def _head(report: TeachReport) -> Iterator[str]:
+    yield f"Taught from {_count(report.entries, 'entry', 'entries')} and {_count(report.frames, 'frame', 'frames')}."
+    yield "What no entry showed is refused, not guessed. Teaching again writes this file anew."
+    for one in report.functions:
+        yield f"{one.function}: {one.confidence} ({_count(one.entries, 'entry', 'entries')}; held out: {one.held_out})."
+    if report.unexplained_bits:
+        yield f"Ignored, because they changed under the same display: bits {', '.join(report.unexplained_bits)}."
+    for suggestion in report.suggested_readings:
+        yield f"Not shown yet: {suggestion}."
+
+
+def _value(report: TeachReport, shown: Sequence[_Shown]) -> Iterator[str]:
+    yield f"The number: {report.encoding}."
+    units = dict.fromkeys(one.reading.unit for one in shown)
+    for unit in units:
+        numbers = [one.reading.digits for one in shown if one.reading.unit == unit and one.reading.digits is not None]
+        if numbers:
+            count = _count(len(numbers), "number", "numbers")
+            yield f"Shown in {unit}: {count}, from {min(numbers):f} to {max(numbers):f}."
+
+
+def _code(code: Code, shown: Sequence[_Shown]) -> TableComments:
+    meanings = [meaning for _, meaning in code.meanings]
+    flags = [meaning.flag for meaning in meanings if meaning.flag is not None]
+    refusal = "A frame with any other content is refused."
+    if any(meaning != Meaning() and meaning.flag is None for meaning in meanings):
+        above = f"Unit, range, AC or DC. {refusal}"
+    elif flags:
+        above = f"{_FLAG_TEXTS.get(flags[0], f'The mark {flags[0]}')}: bits that always changed together. {refusal}"
+    elif len(meanings) == 1:
+        above = "These bits never changed, so their meaning is not known. A frame in which one differs is refused."
+    else:
+        above = f"Contents that were shown. {refusal}"
+    read = compile_location(code.location)
+    rows: dict[str, str] = {}
+    for number, _ in code.meanings:
+        texts = [one.entry.text for one in shown if read(one.frame) == number]
+        if texts:
+            first = clean_text(texts[0])
+            many = f"{_count(len(texts), 'entry', 'entries')}, the first: {first}"
+            rows[code_key(code, number)] = f"1 entry: {first}" if len(texts) == 1 else many
+    return TableComments((above,), rows)
+
+
+def _annunciators(profile: Profile, shown: Sequence[_Shown]) -> TableComments:
+    lines = {}
+    for bit, _ in profile.annunciators:
+        lit = sum((one.frame[bit.byte] >> bit.bit & 1) != bit.inverted for one in shown)
+        lines[quoted(str(bit))] = f"lit in {lit} of {_count(len(shown), 'entry', 'entries')}"
+    return TableComments(("Bits with a meaning of their own, lit or not.",), lines)
+
+
+def _words(text: TextFormat, shown: Sequence[_Shown]) -> TableComments:
+    tokenize = compile_tokenizer(text)
+    count = Counter(word for one in shown for word in set(tokenize(blank_out_checksums(one.frame, text.checksums))))
+    entries = partial(_count, one="entry", many="entries")
+    lines = {quoted(word): f"in {entries(count[word])}" for word, _ in text.words}
+    return TableComments(("Words of a line. A line with a word that is neither here nor a unit is refused.",), lines)
+
+
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
