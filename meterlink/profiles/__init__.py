@@ -13,12 +13,15 @@ from meterlink.profiles.driver import (
 )
 from meterlink.profiles.model import Profile
 from meterlink.profiles.profile_table import check_profile, parse_profile, profile_schema
+from meterlink.profiles.refusal import Refusal, RefusalReason
 from meterlink.profiles.writer import write_profile
 
 __all__ = [
     "Profile",
     "ProfileDriver",
     "ProfileDriverFactory",
+    "Refusal",
+    "RefusalReason",
     "characteristics_for_capture",
     "check_profile",
     "compile_profile",

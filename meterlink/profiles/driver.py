@@ -17,6 +17,7 @@ from meterlink.driver_api import (
 from meterlink.profiles.frames import ChannelDecoder, ChannelDecoderFactory, compile_frames
 from meterlink.profiles.lines import compile_lines
 from meterlink.profiles.model import DriverName, Profile
+from meterlink.profiles.refusal import Refusal
 from meterlink.profiles.uuids import canonical_uuid
 
 # The score where only services or manufacturer fit: other makers may use the same radio module.
@@ -32,8 +33,10 @@ class ProfileDriver:
         decoders: Mapping[str, ChannelDecoder],
         channels: Sequence[Channel],
         writes: Sequence[CharacteristicWrite],
+        refusals: list[Refusal],
     ) -> None:
         self.profile = profile
+        self._refusals = refusals
         self._decoders = decoders
         self._channels = tuple(channels)
         self._writes = tuple(writes)
@@ -52,10 +55,17 @@ class ProfileDriver:
         """Return the readings that ``packet`` completes, in order; none while a frame is not complete.
 
         A packet that holds only wrong frames gives one invalid reading. A reading's ``packet`` is its frame as it came,
-        without line end.
+        without line end. `refusals` then says why frames or lines gave no value.
         """
+        if self._refusals:
+            self._refusals.clear()
         decode = self._decoders.get(channel)
         return () if decode is None else decode(packet, timestamp)
+
+    @property
+    def refusals(self) -> tuple[Refusal, ...]:
+        """The refusals of the packet fed last, in order; bytes that were dropped without a reading are among them."""
+        return tuple(self._refusals)
 
 
 class ProfileDriverFactory:
@@ -119,8 +129,9 @@ class ProfileDriverFactory:
         for write in connection.writes:
             key = self._characteristic_key(write.to, services)
             writes.append(CharacteristicWrite(key, write.data, write.every, write.response or key in confirmed))
-        decoders = {channel.key: self._open_channel(channel.key) for channel in channels}
-        return ProfileDriver(self.profile, decoders, channels, writes)
+        refusals: list[Refusal] = []
+        decoders = {channel.key: self._open_channel(channel.key, refusals) for channel in channels}
+        return ProfileDriver(self.profile, decoders, channels, writes, refusals)
 
     def _missing_characteristics(self, services: Sequence[Characteristic]) -> list[str]:
         connection = self.profile.connection

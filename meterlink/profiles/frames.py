@@ -1,21 +1,24 @@
 """Frames to readings: the drivers ``framed`` and ``segmented``."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from decimal import Decimal
 
+from meterlink.core.text import count_phrase
 from meterlink.core.units import quantity_of
 from meterlink.driver_api import Reading, Status, Timestamp
 from meterlink.profiles.fields import RawValue, compile_number, last_byte
 from meterlink.profiles.framing import CompiledFraming, Frame, FrameSplitter
 from meterlink.profiles.interpretation import InterpretationCache, fallback_unit_of
 from meterlink.profiles.model import Bit, Framing, Meaning, Profile, Segments, ValueFormat
+from meterlink.profiles.refusal import Refusal, RefusalReason
 from meterlink.profiles.segments import compile_segments
 
 ChannelDecoder = Callable[[bytes, Timestamp], tuple[Reading, ...]]
 """Takes a packet and its time; returns the readings that the packet completes."""
 
-ChannelDecoderFactory = Callable[[str], ChannelDecoder]
-"""Makes the `ChannelDecoder` of one channel, by its key; its buffer belongs to one connection."""
+ChannelDecoderFactory = Callable[[str, list[Refusal]], ChannelDecoder]
+"""Makes the `ChannelDecoder` of one channel, by its key; it adds its refusals to a list of the same connection."""
 
 
 def compile_frames(profile: Profile) -> ChannelDecoderFactory:
@@ -34,11 +37,12 @@ def compile_frames(profile: Profile) -> ChannelDecoderFactory:
         interpretations.cached,
         interpretations.interpret,
     )
-    frame_from_packet, ok = rules.frame_from_packet, Status.OK
+    frame_from_packet, ok, invalid = rules.frame_from_packet, Status.OK, Status.INVALID
 
-    def make_reading(frame: Frame, channel: str, timestamp: Timestamp) -> Reading:
+    def make_reading(frame: Frame, channel: str, timestamp: Timestamp, refusals: list[Refusal]) -> Reading:
         received, plain = frame
         if len(plain) < needed:
+            refusals.append(Refusal(RefusalReason.SHORT, f"{len(plain)} of {count_phrase(needed, 'byte')}", received))
             return make_invalid_reading(received, channel, timestamp)
         key = from_bytes(plain, "little") & mask
         interpretation = cached.get(key) or interpret(plain, key)
@@ -50,6 +54,8 @@ def compile_frames(profile: Profile) -> ChannelDecoderFactory:
             digits, status, resolution = raw * step, ok, step
         else:
             digits, status, resolution = interpretation.convert(raw)
+            if status is invalid:
+                refusals.append(replace(interpretation.refusal or Refusal(RefusalReason.NUMBER), data=received))
         return Reading(
             interpretation.quantity,
             digits,
@@ -70,16 +76,17 @@ def compile_frames(profile: Profile) -> ChannelDecoderFactory:
             fallback_quantity, None, fallback_unit, timestamp, Status.INVALID, channel=channel, packet=received
         )
 
-    def open_channel(channel: str) -> ChannelDecoder:
+    def open_channel(channel: str, refusals: list[Refusal]) -> ChannelDecoder:
         splitter = FrameSplitter(rules)
 
         def feed(packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
             frame = frame_from_packet(packet)  # the usual case; `FrameSplitter.feed` takes more steps
             if frame is not None:
                 splitter.clear()
-                return (make_reading(frame, channel, timestamp),)
+                return (make_reading(frame, channel, timestamp, refusals),)
             frames, failed = splitter.reassemble(packet)
-            readings = tuple([make_reading(frame, channel, timestamp) for frame in frames])
+            refusals.extend(failed)
+            readings = tuple([make_reading(frame, channel, timestamp, refusals) for frame in frames])
             # One invalid reading a packet, however many of its frames failed.
             return readings or ((make_invalid_reading(packet, channel, timestamp),) if failed else ())
 

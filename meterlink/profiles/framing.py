@@ -2,8 +2,10 @@
 
 from collections.abc import Sequence
 
+from meterlink.core.text import count_phrase
 from meterlink.profiles.checksums import compile_checksum
 from meterlink.profiles.model import Framing, LengthField
+from meterlink.profiles.refusal import Refusal, RefusalReason
 
 Frame = tuple[bytes, bytes]
 """``(received, plain)``: a frame as it came, and without its key."""
@@ -53,6 +55,20 @@ class CompiledFraming:
             return self.verify_frame(packet)
         return None
 
+    def refusal_of(self, packet: bytes) -> Refusal:
+        """Return why ``packet``, which is no frame, is none."""
+        size = self.frame_length(packet)
+        if size != len(packet):
+            detail = f"it has {count_phrase(len(packet), 'byte')}, not {size}" if size > 0 else ""
+            return Refusal(RefusalReason.NO_FRAME, detail, packet)
+        if not packet.startswith(self.start):
+            return Refusal(RefusalReason.NO_FRAME, f"it does not begin with {self.start.hex(' ')}", packet)
+        if not packet.endswith(self.end):
+            return Refusal(RefusalReason.NO_FRAME, f"it does not end with {self.end.hex(' ')}", packet)
+        if not self.shortest <= size <= self.longest:
+            return Refusal(RefusalReason.NO_FRAME, f"it has {count_phrase(size, 'byte')}", packet)
+        return Refusal(RefusalReason.CHECKSUM, "", packet)
+
     def remove_key(self, received: bytes) -> bytes:
         """Return the first bytes of a frame without their key."""
         size = len(received)
@@ -87,8 +103,8 @@ class FrameSplitter:
         if self._buffer:
             self._buffer.clear()
 
-    def feed(self, packet: bytes) -> tuple[Sequence[Frame], bool]:
-        """Return ``(frames, failed)``: the frames that ``packet`` completes; whether other bytes only looked like one.
+    def feed(self, packet: bytes) -> tuple[Sequence[Frame], Sequence[Refusal]]:
+        """Return ``(frames, refusals)``: the frames that ``packet`` completes, and why other bytes are none.
 
         A packet that is a whole frame is read as one and empties the buffer: half a lost frame must not swallow half of
         the next, which without check bytes would make a wrong value.
@@ -97,18 +113,18 @@ class FrameSplitter:
         if frame is None:
             return self.reassemble(packet)
         self.clear()
-        return (frame,), False
+        return (frame,), ()
 
-    def reassemble(self, packet: bytes) -> tuple[Sequence[Frame], bool]:
-        """Return ``(frames, failed)`` as `feed` does, for a packet that is not a whole frame."""
+    def reassemble(self, packet: bytes) -> tuple[Sequence[Frame], Sequence[Refusal]]:
+        """Return ``(frames, refusals)`` as `feed` does, for a packet that is not a whole frame."""
         rules, buffer = self._rules, self._buffer
         if rules.one_per_packet:
-            return (), bool(packet)
+            return (), (rules.refusal_of(packet),) if packet else ()
         if rules.length and not (rules.start or rules.end or rules.has_checksums) and len(packet) % rules.length == 0:
             buffer.clear()  # only the beginning of a packet marks a frame
         buffer += packet
         frames: list[Frame] = []
-        failed = False
+        refusals: list[Refusal] = []
         at = 0
         while True:
             at = self._next_start(at)
@@ -117,13 +133,13 @@ class FrameSplitter:
                 break
             frame = self._frame_at(at, size) if size > 0 else None
             if frame is None:
-                failed = True
+                refusals.append(rules.refusal_of(bytes(buffer[at : at + size] if size > 0 else buffer[at:])))
                 at += 1
             else:
                 frames.append(frame)
                 at += size
         del buffer[:at]
-        return frames, failed
+        return frames, refusals
 
     def _next_start(self, at: int) -> int:
         """Return the offset of the next start mark, or of the buffer's last bytes that may become one."""

@@ -9,9 +9,10 @@ from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Status
 from meterlink.core.units import Quantity, quantity_of, resolution_of
 from meterlink.profiles.fields import RawValue, compile_location
-from meterlink.profiles.model import Bit, FieldLocation, Flag, Meaning, NumberType, Profile, ValueFormat
+from meterlink.profiles.model import Bit, Code, FieldLocation, Flag, Meaning, NumberType, Profile, ValueFormat
 from meterlink.profiles.model import NumberField as FrameNumber
 from meterlink.profiles.number_text import NEGATIVE_ZERO
+from meterlink.profiles.refusal import Refusal, RefusalReason
 
 # Interpretations kept, by the bits of codes and annunciators: a meter sends some tens, noise any number.
 _CACHE_SIZE = 1024
@@ -29,7 +30,8 @@ class Interpretation:
     """The meaning of a frame apart from its number.
 
     ``convert`` turns the number into digits. For most integers that is a product with ``resolution``, which is None
-    for others. ``unscaled``: neither places nor a scale apply.
+    for others. ``unscaled``: neither places nor a scale apply. ``refusal``: why the frame has no value; None where
+    the number decides.
     """
 
     unit: str
@@ -41,6 +43,7 @@ class Interpretation:
     relative: bool = False
     unscaled: bool = False
     resolution: Decimal | None = None
+    refusal: Refusal | None = None
 
 
 class InterpretationCache:
@@ -51,7 +54,7 @@ class InterpretationCache:
     """
 
     def __init__(self, profile: Profile, value: ValueFormat, fallback_unit: str) -> None:
-        self._codes = [(compile_location(code.location), dict(code.meanings), code.otherwise) for code in profile.codes]
+        self._codes = [(code, compile_location(code.location), dict(code.meanings)) for code in profile.codes]
         self._annunciators = profile.annunciators
         self._value = value
         self._fallback_unit = fallback_unit
@@ -73,13 +76,21 @@ class InterpretationCache:
 
     def _interpret(self, frame: bytes, key: int) -> Interpretation:
         value = self._value
-        frame_meanings = [meanings.get(read(frame), otherwise) for read, meanings, otherwise in self._codes]
+        frame_meanings: list[Meaning | None] = []
+        unknown: list[str] = []
+        for code, read, meanings in self._codes:
+            meaning = meanings.get(read(frame), code.otherwise)
+            frame_meanings.append(meaning)
+            if meaning is None:
+                unknown.append(_describe_unknown(code, read(frame)))
         frame_meanings += [meaning for bit, meaning in self._annunciators if _is_lit(bit, key)]
         places = value.places
         if value.points:
             lit_points = [number for number, bit in value.points if _is_lit(bit, key)]
             places = lit_points[0] if lit_points else 0
-            frame_meanings += [None] * (len(lit_points) > 1)
+            if len(lit_points) > 1:
+                frame_meanings.append(None)
+                unknown.append(f"{len(lit_points)} decimal points")
         defaults = Meaning(unit=value.unit, coupling=value.coupling, places=places, scale=value.scale)
         return merge_meanings(
             frame_meanings,
@@ -87,7 +98,27 @@ class InterpretationCache:
             self._fallback_unit,
             resolution_known=self._resolution_known,
             most_digits=value.most_digits,
+            unknown=Refusal(RefusalReason.CODE, ", ".join(unknown)),
         )
+
+
+def _describe_unknown(code: Code, number: int) -> str:
+    """Return the bits that no meaning of a code has so, where they are few; otherwise the whole field."""
+    location = code.location
+    if not location.bits:
+        last = location.at + location.size - 1
+        name = f"byte {last}" if location.size == 1 else f"bytes {location.at} to {last}"
+        return f"{name} is 0x{number:0{2 * location.size}x}"
+    # Most codes of a taught profile are bits that have always been the same: then the bits that differ are named.
+    nearest = min((known ^ number for known, _ in code.meanings), key=int.bit_count, default=0)
+    width = len(location.bits)
+    places = [place for place in range(width) if nearest >> width - 1 - place & 1]
+    if len(code.meanings) > 1 or not places:
+        places = list(range(width))
+    bits = [location.bits[place] for place in places]
+    values = "".join(str((number >> width - 1 - place & 1) ^ location.bits[place].inverted) for place in places)
+    names = " ".join(f"{bit.byte}.{bit.bit}" for bit in bits)
+    return f"bit {names} is {values}" if len(bits) == 1 else f"bits {names} are {values}"
 
 
 def merge_meanings(
@@ -97,12 +128,13 @@ def merge_meanings(
     *,
     resolution_known: bool = True,
     most_digits: int | None = None,
+    unknown: Refusal | None = None,
 ) -> Interpretation:
     """Merge the meanings of a frame; an unknown (None) or conflicting one makes it invalid.
 
     ``defaults`` apply where no meaning says otherwise; ``fallback_unit`` is the unit of an invalid frame.
     ``resolution_known`` is false for numbers that do not show the display's resolution. A number with more than
-    ``most_digits`` digits is invalid (None: not checked).
+    ``most_digits`` digits is invalid (None: not checked). ``unknown`` is the refusal where a meaning is unknown.
     """
     known = [meaning for meaning in meanings if meaning is not None]
     units = {meaning.unit for meaning in known} - {""}
@@ -112,15 +144,24 @@ def merge_meanings(
     scales = {meaning.scale for meaning in known} - {None} or {defaults.scale}
     flags = {meaning.flag for meaning in known}
     unscaled = places == {None} == scales
-    valid = None not in meanings and all(len(values) <= 1 for values in (units, prefixes, couplings, places, scales))
+    conflicts = [values for values in (units, prefixes, couplings, places, scales) if len(values) > 1]
+    refusal: Refusal | None = None
+    if None in meanings:
+        refusal = unknown or Refusal(RefusalReason.CODE)
+    elif conflicts:
+        detail = " and ".join(sorted(map(str, conflicts[0])))
+        refusal = Refusal(RefusalReason.CONFLICT, detail)
+    elif Flag.INVALID in flags:
+        refusal = Refusal(RefusalReason.BLANK)
     unit = min(prefixes, default="") + min(units, default=defaults.unit) if len(units) <= 1 >= len(prefixes) else ""
     try:
         quantity = quantity_of(unit)
     except InputError:
-        valid, unit, quantity = False, fallback_unit, quantity_of(fallback_unit)
+        refusal = refusal or Refusal(RefusalReason.CONFLICT, f"the unit {unit}" if unit else "no unit")
+        unit, quantity = fallback_unit, quantity_of(fallback_unit)
     coupling = couplings.pop() if len(couplings) == 1 else None
     resolution: Decimal | None = None
-    if not valid or Flag.INVALID in flags:
+    if refusal is not None:
         convert = _constant(_INVALID)
     elif Flag.OVERLOAD in flags:
         convert = _constant(_OVERLOAD)
@@ -143,6 +184,7 @@ def merge_meanings(
         relative=Flag.RELATIVE in flags,
         unscaled=unscaled,
         resolution=resolution,
+        refusal=refusal,
     )
 
 

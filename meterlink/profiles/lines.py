@@ -1,9 +1,11 @@
 """Lines of text to readings: the driver ``lined``."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
 from meterlink.core.errors import InputError
+from meterlink.core.text import clean_text, count_phrase
 from meterlink.core.unit_words import COUPLING_WORDS
 from meterlink.core.units import Quantity, display_amount, parse_unit_word, quantity_of, resolution_of, to_base
 from meterlink.driver_api import Reading, Status, Timestamp
@@ -12,9 +14,11 @@ from meterlink.profiles.frames import ChannelDecoder, ChannelDecoderFactory
 from meterlink.profiles.interpretation import Interpretation, fallback_unit_of, merge_meanings
 from meterlink.profiles.model import Flag, Meaning, Profile, TextFormat
 from meterlink.profiles.number_text import is_blank, is_overload, parse_number_text
+from meterlink.profiles.refusal import Refusal, RefusalReason
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
 
 _CACHE_SIZE = 1024  # words, and sets of words, whose meaning is kept
+_LONGEST_WORD = 20  # characters of an unknown word in a refusal
 _NO_MEANING = Meaning()
 _NO_NUMBER_FLAGS = frozenset({Flag.OVERLOAD, Flag.INVALID, Flag.NO_NUMBER})
 # Quantities whose units have no prefixes.
@@ -26,11 +30,11 @@ def compile_lines(profile: Profile) -> ChannelDecoderFactory:
     text = profile.text or TextFormat()
     parser = _LineParser(text)
 
-    def open_channel(channel: str) -> ChannelDecoder:
+    def open_channel(channel: str, refusals: list[Refusal]) -> ChannelDecoder:
         split = LineSplitter(text).feed
 
         def feed(packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
-            return tuple([parser.parse_line(line, channel, timestamp) for line in split(packet)])
+            return tuple([parser.parse_line(line, channel, timestamp, refusals) for line in split(packet)])
 
         return feed
 
@@ -76,6 +80,25 @@ class _WordMeaning:
     is_unit: bool = False
 
 
+@dataclass(slots=True)
+class _LineContent:
+    """The words of a line, read: its numbers as ``(text, meaning of their unit)``, the meanings of its other words.
+
+    ``status`` is set where a word stands for the number. ``unknown`` are the words without a meaning.
+    """
+
+    is_text: bool
+    numbers: list[tuple[str, Meaning | None]] = field(default_factory=list)
+    meanings: list[Meaning | None] = field(default_factory=list)
+    status: Status | None = None
+    unknown: list[str] = field(default_factory=list)
+
+    def add_unknown(self, word: str) -> None:
+        """Add a word without a meaning."""
+        self.meanings.append(None)
+        self.unknown.append(word)
+
+
 class _LineParser:
     """Turns lines into readings; caches only the meanings of words."""
 
@@ -90,9 +113,10 @@ class _LineParser:
         self._cached_words: dict[str, _WordMeaning] = {}
         self._interpretations: dict[tuple[Meaning | None, ...], Interpretation] = {}
 
-    def parse_line(self, line: bytes, channel: str, timestamp: Timestamp) -> Reading:
-        """Return the reading in a line; invalid where the line cannot be read."""
+    def parse_line(self, line: bytes, channel: str, timestamp: Timestamp, refusals: list[Refusal]) -> Reading:
+        """Return the reading in a line; invalid where the line cannot be read, with the reason in ``refusals``."""
         if not all(passes(line, line) for passes in self._verifiers):
+            refusals.append(Refusal(RefusalReason.CHECKSUM, data=line))
             return Reading(
                 quantity_of(self._fallback_unit),
                 None,
@@ -102,40 +126,21 @@ class _LineParser:
                 channel=channel,
                 packet=line,
             )
-        numbers: list[tuple[str, Meaning | None]] = []
-        meanings: list[Meaning | None] = []
-        status: Status | None = None
-        after_number = False
-        for word in self._tokenize(blank_out_checksums(line, self._text.checksums)):
-            match = None if word in self._known_words else NUMBER_AND_UNIT.fullmatch(word)
-            if match is not None:
-                meaning = self._word_meaning(match[2]).meaning if match[2] else _NO_MEANING
-                if meaning is None:
-                    meanings.append(None)  # an unknown unit makes the line invalid, even if its number is not the value
-                numbers.append((match[1], meaning))
-                after_number = not match[2]
-                continue
-            word_meaning = self._word_meaning(word)
-            status = status or word_meaning.status
-            if after_number and word_meaning.is_unit:
-                numbers[-1] = (numbers[-1][0], word_meaning.meaning)
-            else:
-                meanings.append(word_meaning.meaning)
-            after_number = False
+        content = self._content_of(self._tokenize(blank_out_checksums(line, self._text.checksums)))
+        meanings, status = content.meanings, content.status
+        shape_refusal = self._shape_refusal(content)
+        if shape_refusal is not None:
+            meanings.append(None)
         value: Decimal | Status = status or Status.INVALID
         with_exponent = False
-        number_count = self._text.number_count
-        no_number = status is not None or any(
-            meaning is not None and meaning.flag in _NO_NUMBER_FLAGS for meaning in meanings
-        )
-        if number_count is not None and not no_number and len(numbers) != number_count:
-            meanings.append(None)
-        if status is None and len(numbers) >= self._text.value_number:
-            number_text, unit_meaning = numbers[self._text.value_number - 1]
+        if status is None and len(content.numbers) >= self._text.value_number:
+            number_text, unit_meaning = content.numbers[self._text.value_number - 1]
             value, with_exponent = parse_number_text(number_text), "e" in number_text.lower()
             meanings.append(unit_meaning)
         interpretation = self._interpretation(tuple(meanings))
         digits, reading_status, resolution = interpretation.convert(value)
+        if reading_status is Status.INVALID:
+            refusals.append(replace(shape_refusal or _refusal_of(content, interpretation), data=line))
         unit = interpretation.unit
         if digits is not None and with_exponent and interpretation.unscaled:
             digits, unit = _with_prefix(digits, unit, interpretation.quantity)
@@ -155,6 +160,40 @@ class _LineParser:
             interpretation.relative,
         )
 
+    def _content_of(self, words: Sequence[str]) -> _LineContent:
+        content = _LineContent(bool(words))
+        numbers, meanings = content.numbers, content.meanings
+        after_number = False
+        for word in words:
+            match = None if word in self._known_words else NUMBER_AND_UNIT.fullmatch(word)
+            if match is not None:
+                meaning = self._word_meaning(match[2]).meaning if match[2] else _NO_MEANING
+                if meaning is None:
+                    content.add_unknown(match[2])  # the line is invalid, even if its number is not the value
+                numbers.append((match[1], meaning))
+                after_number = not match[2]
+                continue
+            word_meaning = self._word_meaning(word)
+            content.status = content.status or word_meaning.status
+            if after_number and word_meaning.is_unit:
+                numbers[-1] = (numbers[-1][0], word_meaning.meaning)
+            elif word_meaning.meaning is None:
+                content.add_unknown(word)
+            else:
+                meanings.append(word_meaning.meaning)
+            after_number = False
+        return content
+
+    def _shape_refusal(self, content: _LineContent) -> Refusal | None:
+        """Return why the line has another shape than the profile's lines; None if it has not."""
+        number_count = self._text.number_count
+        no_number = content.status is not None or any(
+            meaning is not None and meaning.flag in _NO_NUMBER_FLAGS for meaning in content.meanings
+        )
+        if not content.is_text or number_count is None or no_number or len(content.numbers) == number_count:
+            return None
+        return Refusal(RefusalReason.SHAPE, f"{count_phrase(len(content.numbers), 'number')}, not {number_count}")
+
     def _word_meaning(self, word: str) -> _WordMeaning:
         word_meaning = self._known_words.get(word) or self._cached_words.get(word)
         if word_meaning is None:
@@ -172,6 +211,17 @@ class _LineParser:
                 meanings, self._defaults, self._fallback_unit
             )
         return interpretation
+
+
+def _refusal_of(content: _LineContent, interpretation: Interpretation) -> Refusal:
+    """Return why a line of the right shape, with right check characters, has no value."""
+    if not content.is_text:
+        return Refusal(RefusalReason.NOT_TEXT)
+    if content.unknown:
+        return Refusal(RefusalReason.WORD, ", ".join(clean_text(word, _LONGEST_WORD) for word in content.unknown))
+    if interpretation.refusal is not None:
+        return interpretation.refusal
+    return Refusal(RefusalReason.NUMBER if content.status is None else RefusalReason.BLANK)
 
 
 def usual_meaning(word: str) -> Meaning | None:
