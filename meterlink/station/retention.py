@@ -8,7 +8,7 @@ import logging
 import uuid
 from collections.abc import Callable
 
-from meterlink.core.clock import Clock, Timestamp, clock_is_set, format_rfc3339
+from meterlink.core.clock import Clock, Timestamp, clock_is_set, format_rfc3339, suspended_ns
 from meterlink.core.errors import StoreError
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.text import count_phrase
@@ -31,7 +31,7 @@ _STEP = 7 * _DAY
 # A clock that nothing has set, and that is so long after the newest reading, may be wrong: a station that stood still
 # for a season waits with the deleting until its next start. Common practice, no source.
 _LONGEST_REST = 60 * _DAY
-_LARGEST_STEP = _DAY  # of the wall clock against the monotonic one; time zones are no part of either
+_LARGEST_STEP = _DAY  # of the wall clock against the time since the boot; time zones are no part of either
 
 log = logging.getLogger(__name__)
 
@@ -40,7 +40,8 @@ class Retention:
     """Deletes raw readings by the settings that ``keeping`` returns; ``free`` returns the free bytes of the disk.
 
     ``report(level, text)`` gets a sentence while the disk is short of room, and an empty text once it is not. While the
-    time is in doubt nothing is deleted: a clock that runs years ahead would make every reading old.
+    time is in doubt nothing is deleted: a clock that runs years ahead would make every reading old. ``slept_ns``
+    returns the time for which the monotonic clock stood still since the boot, because the machine slept.
     """
 
     def __init__(
@@ -52,6 +53,7 @@ class Retention:
         keeping: Callable[[], KeepingSettings],
         free: Callable[[], int],
         report: Callable[[NoticeLevel, str], None],
+        slept_ns: Callable[[], int] = suspended_ns,
     ) -> None:
         self._writer = writer
         self._reader = reader
@@ -59,7 +61,9 @@ class Retention:
         self._keeping = keeping
         self._free = free
         self._report = report
+        self._slept_ns = slept_ns
         self._began = clock.now()
+        self._slept_at_start = self._slept_before = slept_ns()
         self._doubt = ""
 
     async def run(self) -> None:
@@ -103,12 +107,17 @@ class Retention:
 
     def _doubt_of(self, now: Timestamp) -> str:
         """Return the reason to doubt the clock; empty if there is none."""
+        slept = self._slept_ns()
+        latest_sleep, self._slept_before = slept - self._slept_before, slept
+        if latest_sleep > _LONGEST_REST:  # told by the clock that the wall clock is set from
+            self._doubt = f"this machine slept for {latest_sleep // _DAY:,} days"
         is_set = clock_is_set(now.utc_ns)
         if is_set:
             return ""
         if is_set is False:
             return "it is not set"
-        step = now.utc_ns - self._began.utc_ns - (now.monotonic_ns - self._began.monotonic_ns)
+        awake = now.monotonic_ns - self._began.monotonic_ns
+        step = now.utc_ns - self._began.utc_ns - awake - (slept - self._slept_at_start)
         if abs(step) > _LARGEST_STEP:
             return "it was set by more than a day while the station ran"
         return self._doubt

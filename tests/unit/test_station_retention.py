@@ -32,10 +32,11 @@ FAR = 400 * DAY
 
 
 class SetClock:
-    """A clock whose two times are set by hand."""
+    """A clock whose two times are set by hand, on a machine that says how long it slept or, not ``tells``, does not."""
 
-    def __init__(self, utc_ns: int) -> None:
+    def __init__(self, utc_ns: int, *, tells: bool = True) -> None:
         self.utc_ns, self.monotonic_ns = utc_ns, 0
+        self.slept_ns, self._tells = 5 * DAY if tells else 0, tells  # some of it before the station's start
 
     def now(self) -> Timestamp:
         return Timestamp(self.utc_ns, self.monotonic_ns)
@@ -43,6 +44,12 @@ class SetClock:
     def pass_time(self, ns: int) -> None:
         self.utc_ns += ns
         self.monotonic_ns += ns
+
+    def sleep(self, ns: int) -> None:
+        """Let the machine sleep: its monotonic clock stands still."""
+        self.utc_ns += ns
+        if self._tells:
+            self.slept_ns += ns
 
 
 @pytest.fixture(autouse=True)
@@ -69,15 +76,28 @@ def writer(path: Path) -> Iterator[Writer]:
         yield writer
 
 
+def retention_of(
+    writer: Writer,
+    path: Path,
+    clock: SetClock,
+    keeping: KeepingSettings,
+    free: Callable[[], int] = lambda: 10**12,
+    reports: list[tuple[NoticeLevel, str]] | None = None,
+) -> Retention:
+    """Return the retention of a station that starts now; it appends its reports to ``reports``."""
+    reports = [] if reports is None else reports
+    return Retention(
+        writer, Reader(path), clock, keeping=lambda: keeping, free=free,
+        report=lambda level, text: reports.append((level, text)), slept_ns=lambda: clock.slept_ns,
+    )  # fmt: skip
+
+
 def delete(
     writer: Writer, path: Path, clock: SetClock, keeping: KeepingSettings, free: Callable[[], int] = lambda: 10**12
 ) -> list[tuple[NoticeLevel, str]]:
     """Let a station that starts now delete once; return its reports."""
     reports: list[tuple[NoticeLevel, str]] = []
-    retained = Retention(
-        writer, Reader(path), clock, keeping=lambda: keeping, free=free,
-        report=lambda level, text: reports.append((level, text)),
-    )  # fmt: skip
+    retained = retention_of(writer, path, clock, keeping, free, reports)
 
     async def once() -> None:
         await retained.begin()
@@ -188,10 +208,7 @@ def test_a_clock_that_is_set_by_the_network_deletes_after_a_long_rest(
 def test_a_clock_that_is_set_ahead_while_the_station_runs_deletes_nothing(writer: Writer, path: Path) -> None:
     before = raw(path)
     clock = SetClock(LATER + DAY)
-    retained = Retention(
-        writer, Reader(path), clock, keeping=lambda: KeepingSettings(raw_days=45), free=lambda: 10**12,
-        report=lambda _level, _text: None,
-    )  # fmt: skip
+    retained = retention_of(writer, path, clock, KeepingSettings(raw_days=45))
 
     async def run() -> None:
         await retained.begin()
@@ -209,6 +226,83 @@ def test_a_clock_that_is_set_ahead_while_the_station_runs_deletes_nothing(writer
     run_in_virtual_time(run(), busy=lambda: writer.busy)
 
 
+def sleep_for_days(clock: SetClock) -> None:
+    clock.sleep(3 * DAY)
+
+
+def sleep_every_night(clock: SetClock) -> None:
+    for _ in range(3):
+        clock.sleep(DAY)
+        clock.pass_time(DAY // 24)
+
+
+def step(clock: SetClock) -> None:
+    clock.utc_ns += 3 * DAY
+
+
+def sleep_and_step(clock: SetClock) -> None:
+    clock.sleep(3 * DAY)
+    clock.utc_ns += 3 * DAY
+
+
+def sleep_with_a_clock_that_stood_still(clock: SetClock) -> None:
+    clock.sleep(3 * DAY)
+    clock.utc_ns -= 3 * DAY
+
+
+def sleep_for_a_season(clock: SetClock) -> None:
+    clock.sleep(61 * DAY)
+
+
+@pytest.mark.fault("machine-slept", "clock-step", "growing-disk")
+@pytest.mark.parametrize(
+    ("happens", "tells", "deletes"),
+    [
+        (sleep_for_days, True, True),  # a laptop over a weekend
+        (sleep_every_night, True, True),
+        (step, True, False),
+        (sleep_and_step, True, False),
+        (sleep_with_a_clock_that_stood_still, True, False),
+        (sleep_for_a_season, True, False),  # as after a rest of that length
+        (sleep_for_days, False, False),  # it may be a step
+        (step, False, False),
+    ],
+)
+def test_a_sleep_is_told_from_a_step_where_the_platform_says_how_long_it_was(
+    writer: Writer, path: Path, happens: Callable[[SetClock], None], tells: bool, deletes: bool
+) -> None:
+    before = raw(path)
+    clock = SetClock(LATER + 9 * DAY, tells=tells)
+    retained = retention_of(writer, path, clock, KeepingSettings(raw_days=45))
+
+    async def run() -> None:
+        await retained.begin()
+        happens(clock)
+        for _ in range(2):  # a doubt does not pass with the hours
+            await retained.delete_old()
+            clock.pass_time(DAY // 24)
+
+    run_in_virtual_time(run(), busy=lambda: writer.busy)
+    assert before - raw(path) == (ALL_OLD if deletes else 0)
+
+
+def test_a_clock_that_the_network_sets_ends_the_doubt_after_a_long_sleep(
+    writer: Writer, path: Path, no_time_service: Callable[[bool | None], None]
+) -> None:
+    no_time_service(True)
+    before = raw(path)
+    clock = SetClock(LATER + DAY)
+    retained = retention_of(writer, path, clock, KeepingSettings(raw_days=45))
+
+    async def run() -> None:
+        await retained.begin()
+        sleep_for_a_season(clock)
+        await retained.delete_old()
+
+    run_in_virtual_time(run(), busy=lambda: writer.busy)
+    assert raw(path) < before
+
+
 @pytest.mark.fault("growing-disk")
 def test_readings_go_on_between_the_slices(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A slice is one transaction: what waits is committed with it, and nothing waits for the next."""
@@ -218,10 +312,7 @@ def test_readings_go_on_between_the_slices(tmp_path: Path, monkeypatch: pytest.M
     committed: list[int] = []
 
     async def run(writer: Writer) -> None:
-        retained = Retention(
-            writer, Reader(path), SetClock(FIRST_DAY + 30 * DAY), keeping=lambda: KeepingSettings(raw_days=1),
-            free=lambda: 10**12, report=lambda _level, _text: None,
-        )  # fmt: skip
+        retained = retention_of(writer, path, SetClock(FIRST_DAY + 30 * DAY), KeepingSettings(raw_days=1))
         await retained.begin()
         work = asyncio.create_task(retained.delete_old())
         while not work.done():
