@@ -23,6 +23,9 @@ from meterlink.station.thinning_commands import ThinningCommands
 from meterlink.station.visit_commands import VisitCommands
 from meterlink.station.visit_desk import VisitDesk
 
+# Half of what a column of the database holds, so that a time and a duration, or two counts, can be added: in ns since
+# 1970 it is the year 2116.
+_LARGEST_NUMBER = 2**62
 _LONGEST_ECHO = 80  # characters of a wrong value in its error; the reader knows it from its beginning
 
 
@@ -240,7 +243,7 @@ def _echo(value: object) -> str:
 
 
 def _is_number(value: object, least: int) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool) and value >= least
+    return isinstance(value, int) and not isinstance(value, bool) and least <= value <= _LARGEST_NUMBER
 
 
 def _clean_object(entry: Mapping[str, object]) -> dict[str, object]:

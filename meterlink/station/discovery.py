@@ -1,7 +1,7 @@
 """Devices on the air compared with drivers and bound meters; binding and unbinding meters."""
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Protocol
@@ -153,8 +153,13 @@ class MeterDiscovery:
         Raises:
             InputError: no such meter is bound.
         """
-        row = next((row for row in await self._meter_rows() if row.bound and _is_named(row, address_or_name)), None)
-        return await asyncio.wrap_future(writer.unbind(row.meter.address if row else clean_text(address_or_name)))
+        bound = [row for row in await self._meter_rows() if row.bound]
+        row = next((row for row in bound if _is_named(row, address_or_name)), None)
+        if row is None:
+            name = clean_text(address_or_name)
+            remedy = did_you_mean(name, _names_of(bound)) or "See the bound ones: meterlink find"
+            raise InputError(f"No meter is bound to {name}.", remedy)
+        return await asyncio.wrap_future(writer.unbind(row.meter.address))
 
     async def add_alias(self, old: str, new: str, writer: Writer) -> RegisteredMeter:
         """Record that the meter known as ``old`` now has the address ``new``, and return its registration.
@@ -168,10 +173,10 @@ class MeterDiscovery:
         new = clean_text(new)
         if not new:
             raise InputError("The new address is empty.", "Write it as meterlink find lists it.")
-        row = next((row for row in await self._meter_rows() if _is_named(row, old)), None)
+        rows = await self._meter_rows()
+        row = next((row for row in rows if _is_named(row, old)), None)
         if row is None:
-            known = [known for row in await self._meter_rows() for known in (row.meter.name, row.current_address)]
-            remedy = did_you_mean(old, filter(None, known)) or "See the known ones: meterlink find"
+            remedy = did_you_mean(old, _names_of(rows)) or "See the known ones: meterlink find"
             raise InputError(f"No meter is known under {old}.", remedy)
         if self._discovered_at(new) is not None:
             address = await self.discover_services(new)
@@ -322,6 +327,11 @@ def _no_driver_text(services: DiscoveredServices) -> str:
         characteristic.properties & {"notify", "indicate", "read"} for characteristic in services.characteristics
     )
     return "No driver fits its services." if readable else "It has no value that can be read."
+
+
+def _names_of(rows: Iterable[MeterRow]) -> Iterator[str]:
+    """Yield the names and the present addresses of meters."""
+    return (text for row in rows for text in (row.meter.name, row.current_address) if text)
 
 
 def _is_named(row: MeterRow, address_or_name: str) -> bool:

@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.equipment import Meter, Plan, Site
-from meterlink.core.errors import DatabaseMovedError, MeterlinkError, StoreError, VisitError
+from meterlink.core.errors import DatabaseMovedError, InputError, MeterlinkError, StoreError, VisitError
 from meterlink.core.meter_facts import Fact, FactName
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.site_facts import SiteFact
@@ -754,7 +754,7 @@ class Writer:
             connection.execute("ROLLBACK TO job")
             self._stretches.forget()
             outcome = self._as_error(error)
-            if not isinstance(error, VisitError):  # the answer to a command that cannot be done; its sender gets it
+            if not isinstance(error, InputError | VisitError):  # those answer the sender of a command
                 own_fault = not isinstance(error, MeterlinkError | sqlite3.Error)
                 _log.error("a batch was refused: %s", outcome, exc_info=own_fault)
         connection.execute("RELEASE job")

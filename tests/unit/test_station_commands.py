@@ -128,6 +128,7 @@ async def test_arguments_get_their_types() -> None:
             "The command teach_drop cannot use True as its entry.",
         ),
         ({"command": "teach_drop", "meter": "A", "entry": "3"}, "Its arguments: meter, [entry]."),
+        ({"command": "teach_drop", "meter": "A", "entry": 10**30}, "teach_drop cannot use 10000000000000"),
     ],
 )
 async def test_a_misuse_is_an_error_and_reaches_no_handler(command: dict[str, Any], error: str) -> None:

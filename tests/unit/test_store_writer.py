@@ -25,7 +25,8 @@ from meterlink.core.equipment import (
     Span,
     TestPoint,
 )
-from meterlink.core.errors import DatabaseLockedError, DiskFullError, StoreError, VisitError
+from meterlink.core.errors import DatabaseLockedError, DiskFullError, InputError, StoreError, VisitError
+from meterlink.core.meter_facts import FactName
 from meterlink.core.questions import Choice, Question
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Amount, Quantity
@@ -61,6 +62,7 @@ COIL = TestPoint(
 )
 PLAN = Plan("single-phase split condenser", (HERM, COIL))
 METER = Meter("00:00:5E:00:53:0A", "bench meter", "presented", "A-17")
+OTHER = "00:00:5E:00:53:0B"
 LIMITS = Limits(Decimal("42.3"), Decimal("47.7"), "µF", "45 µF ±6 %", Decimal(45))
 JUDGEMENT = Judgement(
     Verdict.WITHIN, Margin.CLEAR, LIMITS, Decimal("45.10"), Decimal("0.22"), Decimal("0.5"), "1 % + 3", "Fine."
@@ -597,10 +599,23 @@ def test_a_batch_with_wrong_data_fails_alone(watched, writer, path, alarms, capl
     assert not writer.busy
 
 
-def test_a_refused_command_is_no_error_of_the_log(writer, caplog):
+@pytest.mark.parametrize(
+    ("refused", "answer"),
+    [
+        (lambda writer: writer.rename_site("Nowhere", "Somewhere"), "There is no site"),
+        (lambda writer: writer.bind(replace(METER, serial="B-18")), "serial number A-17, not B-18"),
+        (lambda writer: writer.bind(replace(METER, address=OTHER, serial="")), "Another bound meter has the name"),
+        (lambda writer: writer.unbind(OTHER), "No meter is bound to"),
+        (lambda writer: writer.add_alias(OTHER, METER.address), "No meter is known under"),
+        (lambda writer: writer.add_alias(METER.address, METER.address), "are the same meter already"),
+        (lambda writer: writer.set_meter_fact(OTHER, FactName.NAME, METER.name), "Another bound meter has the name"),
+    ],
+)
+def test_a_refused_command_is_no_error_of_the_log(writer, caplog, refused, answer):
     """The person who asked gets the answer; an error of the log is a fault of the station."""
-    with pytest.raises(VisitError, match="no site"):
-        writer.rename_site("Nowhere", "Somewhere").result(OUTER)
+    writer.bind(METER).result(OUTER)
+    with pytest.raises((InputError, VisitError), match=answer):
+        refused(writer).result(OUTER)
     assert caplog.records == []
 
 
