@@ -8,6 +8,7 @@ from meterlink.core.binary_numbers import decode_float32, decode_float64, decode
 from meterlink.core.readings import Status
 from meterlink.profiles.model import Bit, FieldLocation, NumberField, NumberType
 from meterlink.profiles.number_text import integer_or_negative_zero, parse_ascii_number
+from meterlink.profiles.segments import UNKNOWN, parse_display_text
 
 RawValue = int | Decimal | Status
 """The content of a field: an integer to be scaled, a number with its own places, or the reason for no number."""
@@ -85,6 +86,11 @@ def _compile_number_type(number: NumberField) -> Callable[[bytes], RawValue]:
     if number.type is NumberType.DIGIT_BYTES:
         digits = _slice(location, backwards=location.order == "little")
         return lambda frame: int(text) if (text := frame[digits].translate(_DIGITS)).isdigit() else Status.INVALID
+    if number.type is NumberType.DIGIT_CODES:
+        coded = _slice(location, backwards=location.order == "little")
+        known = dict(number.characters)
+        characters = {byte: known.get(byte, UNKNOWN) for byte in range(256)}
+        return lambda frame: parse_display_text(frame[coded].decode("latin-1").translate(characters))
     convert, byte_range = _FLOATS[number.type], _slice(location, backwards=location.order == "big")
     return lambda frame: convert(frame[byte_range])
 

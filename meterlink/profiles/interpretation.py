@@ -2,20 +2,25 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_DOWN, ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 
 from meterlink.core.binary_numbers import EXACT_CONTEXT, has_plausible_magnitude
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Status
 from meterlink.core.units import Quantity, quantity_of, resolution_of
 from meterlink.profiles.fields import RawValue, compile_location
-from meterlink.profiles.model import Bit, Code, FieldLocation, Flag, Meaning, NumberType, Profile, ValueFormat
+from meterlink.profiles.model import Bit, Code, FieldLocation, Flag, Meaning, NumberType, Profile, Rounding, ValueFormat
 from meterlink.profiles.model import NumberField as FrameNumber
 from meterlink.profiles.number_text import NEGATIVE_ZERO
 from meterlink.profiles.refusal import Refusal, RefusalReason
 
 # Interpretations kept, by the bits of codes and annunciators: a meter sends some tens, noise any number.
 _CACHE_SIZE = 1024
+_DECIMAL_ROUNDING = {
+    Rounding.HALF_EVEN: ROUND_HALF_EVEN,
+    Rounding.HALF_UP: ROUND_HALF_UP,
+    Rounding.DOWN: ROUND_DOWN,
+}
 _BINARY_FLOATS = frozenset({NumberType.FLOAT32, NumberType.FLOAT64})
 
 DecodedNumber = tuple[Decimal | None, Status, Decimal | None]
@@ -99,6 +104,7 @@ class InterpretationCache:
             resolution_known=self._resolution_known,
             most_digits=value.most_digits,
             unknown=Refusal(RefusalReason.CODE, ", ".join(unknown)),
+            rounding=value.rounding,
         )
 
 
@@ -129,12 +135,14 @@ def merge_meanings(
     resolution_known: bool = True,
     most_digits: int | None = None,
     unknown: Refusal | None = None,
+    rounding: Rounding = Rounding.HALF_EVEN,
 ) -> Interpretation:
     """Merge the meanings of a frame; an unknown (None) or conflicting one makes it invalid.
 
     ``defaults`` apply where no meaning says otherwise; ``fallback_unit`` is the unit of an invalid frame.
     ``resolution_known`` is false for numbers that do not show the display's resolution. A number with more than
     ``most_digits`` digits is invalid (None: not checked). ``unknown`` is the refusal where a meaning is unknown.
+    ``rounding``: as in `ValueFormat`.
     """
     known = [meaning for meaning in meanings if meaning is not None]
     units = {meaning.unit for meaning in known} - {""}
@@ -169,7 +177,9 @@ def merge_meanings(
         convert = _overload_or_invalid
     else:
         decimals, scale, negative = places.pop(), scales.pop(), Flag.NEGATIVE in flags
-        convert = compile_conversion(decimals, scale, negative=negative, resolution_known=resolution_known)
+        convert = compile_conversion(
+            decimals, scale, negative=negative, resolution_known=resolution_known, rounding=rounding
+        )
         if most_digits is not None:
             convert = _limit_digits(most_digits, convert)
         elif not negative and scale is None:
@@ -222,12 +232,18 @@ def _limit_digits(
 
 
 def compile_conversion(
-    places: int | None, scale: Decimal | None, *, negative: bool, resolution_known: bool = True
+    places: int | None,
+    scale: Decimal | None,
+    *,
+    negative: bool,
+    resolution_known: bool = True,
+    rounding: Rounding = Rounding.HALF_EVEN,
 ) -> Callable[[RawValue], DecodedNumber]:
     """Return the function that turns the number of a frame into a `DecodedNumber`; ``negative`` negates it.
 
-    ``places`` and ``scale`` are those of `meterlink.profiles.model.ValueFormat`.
+    ``places``, ``scale`` and ``rounding`` are those of `meterlink.profiles.model.ValueFormat`.
     """
+    decimal_rounding = _DECIMAL_ROUNDING[rounding]
     step = resolution_for_places(places)
     if scale is not None and scale.normalize().as_tuple().digits == (1,):
         scale = scale.normalize()  # a power of ten only moves the point: 1000 is read as 1e3
@@ -251,7 +267,7 @@ def compile_conversion(
             return _INVALID
         resolution: Decimal | None = step
         if places is not None:
-            number = number.quantize(step, ROUND_HALF_EVEN, EXACT_CONTEXT)
+            number = number.quantize(step, decimal_rounding, EXACT_CONTEXT)
         else:
             resolution = resolution_of(number) if resolution_known else None
         return (number.copy_negate() if negative else number), ok, resolution

@@ -93,6 +93,7 @@ class NumberType(StrEnum):
     SIGN_MAGNITUDE = "sign-magnitude"  # the highest bit is the sign
     BCD = "bcd"  # four bits a digit
     DIGIT_BYTES = "digit-bytes"  # one byte a digit, valued 0 to 9
+    DIGIT_CODES = "digit-codes"  # one byte a digit, from a table of characters
     ASCII = "ascii"  # characters: the number, its sign and point, blanks around it
     FLOAT32 = "float32"  # IEEE 754
     FLOAT64 = "float64"
@@ -110,6 +111,14 @@ class Flag(StrEnum):
     HOLD = "hold"
     RELATIVE = "relative"
     LOW_BATTERY = "low_battery"
+
+
+class Rounding(StrEnum):
+    """How a display rounds a number that has more digits than it shows."""
+
+    HALF_EVEN = "half-even"
+    HALF_UP = "half-up"  # a half away from zero
+    DOWN = "down"  # toward zero: further digits are dropped
 
 
 class ChecksumKind(StrEnum):
@@ -173,7 +182,9 @@ class NumberField:
     """A number in a frame (driver ``framed``). TOML ``[value]``: ``type``, the keys of a location, and these.
 
     ``overload`` and ``invalid`` are contents of the field, read as an unsigned number, that stand for no number.
-    A magnitude above ``overload_above`` (before scaling) is an overload.
+    A magnitude above ``overload_above`` (before scaling) is an overload. ``characters`` are the ``(byte, character)``
+    of the type digit-codes: digits, a minus and a blank; any other byte makes the frame invalid. TOML:
+    ``[value.characters]``, ``0x3f = "0"``.
     """
 
     type: NumberType
@@ -181,6 +192,7 @@ class NumberField:
     overload: tuple[int, ...] = ()
     invalid: tuple[int, ...] = ()
     overload_above: int | None = None
+    characters: tuple[tuple[int, str], ...] = ()
 
 
 Segment = Bit | CandidateSegment | UnknownSegment
@@ -210,11 +222,11 @@ class ValueFormat:
 
     ``places`` is the number of decimals on the display, ``scale`` the factor from the number in the frame to the number
     on the display; those of a `Meaning` override them. Without a ``scale`` an integer is divided by 10 to the
-    ``places``; any other number is rounded to the ``places``, half to even. ``points`` are ``(digits behind the point,
-    bit of the point)``; no lit point means no decimals. TOML: ``[value.points]``, ``1 = "3.7"``, ``2 = "4.7"``. At most
-    one of ``places`` and ``points`` is given. ``unit`` is the display unit and ``coupling`` AC or DC, where no code or
-    annunciator gives them. A number of more than ``most_digits`` digits is invalid: meters may send a very large number
-    for an overload.
+    ``places``; any other number is rounded to the ``places``, by ``rounding``. ``points`` are ``(digits behind the
+    point, bit of the point)``; no lit point means no decimals. TOML: ``[value.points]``, ``1 = "3.7"``, ``2 = "4.7"``.
+    At most one of ``places`` and ``points`` is given. ``unit`` is the display unit and ``coupling`` AC or DC, where no
+    code or annunciator gives them. A number of more than ``most_digits`` digits is invalid: meters may send a very
+    large number for an overload.
     """
 
     source: NumberField | Segments
@@ -224,6 +236,7 @@ class ValueFormat:
     unit: str = ""
     coupling: Coupling | None = None
     most_digits: int | None = None
+    rounding: Rounding = Rounding.HALF_EVEN
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,12 +53,16 @@ def compile_segments(segments: Segments) -> DisplayDecoder:
         text = ""
         for characters in digits:
             text += characters[word & characters.mask]
-        return int(text) if text.isdecimal() else _parse_display_text(text)
+        return int(text) if text.isdecimal() else parse_display_text(text)
 
     return read
 
 
-def _parse_display_text(text: str) -> int | Decimal | Status:
+def parse_display_text(text: str) -> int | Decimal | Status:
+    """Return the number of a display's digits without their point: ``"  -1234"``; a Status where there is none.
+
+    Blanks before a number are skipped, a minus before it counts; a blank or a letter elsewhere makes it invalid.
+    """
     lit_text = text.strip(DARK)
     digits = lit_text.removeprefix(MINUS).lstrip(DARK)
     if digits.isdecimal() and text.endswith(digits):
@@ -141,7 +145,7 @@ class _PoolDecoder:
         if len(texts) != 1:
             return Status.INVALID
         ((text, confirmed),) = texts.items()
-        number = _parse_display_text(text)
+        number = parse_display_text(text)
         return number if confirmed or number is Status.OVERLOAD else Status.INVALID
 
     def _candidates(self, digit: Sequence[Segment], word: int, lit: Sequence[int]) -> list[tuple[int, str]]:

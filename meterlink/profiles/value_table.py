@@ -14,6 +14,7 @@ from meterlink.profiles.model import (
     FieldLocation,
     NumberField,
     NumberType,
+    Rounding,
     Segment,
     Segments,
     UnknownSegment,
@@ -38,6 +39,7 @@ _SIZES: dict[NumberType, tuple[int, int]] = {
     NumberType.SIGN_MAGNITUDE: (2, 8),
     NumberType.BCD: (2, 8),
     NumberType.DIGIT_BYTES: (4, 12),
+    NumberType.DIGIT_CODES: (4, 12),
     NumberType.ASCII: (6, 24),
     NumberType.FLOAT32: (4, 4),
     NumberType.FLOAT64: (8, 8),
@@ -79,6 +81,7 @@ _COMMON_KEYS = (
     ),
     *UNIT_KEYS,
     Key("most_digits", Integer(1, _MOST_DIGITS), None, description="A number with more digits is invalid."),
+    Key("rounding", Choice(Rounding), Rounding.HALF_EVEN, description="How the display rounds to its places."),
 )
 _DECIMALS_RULE: Schema = {
     "if": {"required": ["points"], "properties": {"points": {"minProperties": 1}}},
@@ -107,8 +110,25 @@ def _number_field(
     overload: tuple[int, ...],
     invalid: tuple[int, ...],
     overload_above: int | None,
+    characters: tuple[tuple[int, str], ...],
 ) -> NumberField:
-    return NumberField(number_type, location, overload, invalid, overload_above)
+    return NumberField(number_type, location, overload, invalid, overload_above, characters)
+
+
+# 0 to 255, hexadecimal, binary or decimal.
+_BYTE = r"0[xX]0*[0-9A-Fa-f]{1,2}|0[bB]0*[01]{1,8}|25[0-5]|2[0-4][0-9]|1[0-9]{2}|[1-9]?[0-9]"
+_CHARACTER_REMEDY = 'Write 0x3f = "0": the byte of a digit, and its character: 0 to 9, "-" or " ".'
+
+
+def _find_byte(text: str) -> int | None:
+    return int(text, 0) if re.fullmatch(_BYTE, text) else None
+
+
+def _check_characters(number_type: NumberType, characters: tuple[tuple[int, str], ...]) -> Iterator[FieldError]:
+    if characters and number_type is not NumberType.DIGIT_CODES:
+        yield FieldError("characters", f"{number_type} has no table of characters.", "Remove characters.")
+    elif number_type is NumberType.DIGIT_CODES and not characters:
+        yield FieldError("type", f"{number_type} needs a table of characters.", 'Add [value.characters]: 0x3f = "0".')
 
 
 def _check_bits(number_type: NumberType, location: FieldLocation) -> Iterator[FieldError]:
@@ -132,13 +152,33 @@ _NUMBER_VALUE = Table(
     Key("overload", _CONTENTS, (), description="Contents of the field that stand for an overload."),
     Key("invalid", _CONTENTS, (), description="Contents of the field that stand for no value."),
     Key("overload_above", Integer(0, _LARGEST_NUMBER), None, description="A greater magnitude is an overload."),
+    Key(
+        "characters",
+        Entries(
+            _find_byte,
+            _BYTE,
+            Text(80, pattern="[-0-9 ]", wanted=_CHARACTER_REMEDY, noun="a digit", example='"0"', clean=False),
+            '0x3f = "0"',
+            wanted=_CHARACTER_REMEDY,
+        ),
+        (),
+        description="The character of each byte; for the type digit-codes.",
+    ),
     *_COMMON_KEYS,
     computed=(Computed("size", _size, ("size",)), LOCATION, Computed("source", _number_field), *UNIT),
-    checks=(check_location, _check_bits, _check_decimals),
+    checks=(check_location, _check_bits, _check_characters, _check_decimals),
     schema_rules=(
         LOCATION_RULE,
         _DECIMALS_RULE,
         _type_rule([number_type for number_type in NumberType if number_type not in _BIT_FIELD_TYPES], {"bits": False}),
+        _type_rule(
+            [number_type for number_type in NumberType if number_type is not NumberType.DIGIT_CODES],
+            {"characters": {"maxProperties": 0}},
+        ),
+        {
+            "if": {"properties": {"type": {"const": NumberType.DIGIT_CODES.value}}, "required": ["type"]},
+            "then": {"required": ["characters"], "properties": {"characters": {"minProperties": 1}}},
+        },
         *(
             _type_rule(
                 [number_type],

@@ -17,6 +17,7 @@ from meterlink.profiles.model import (
     Meaning,
     NumberField,
     Profile,
+    Rounding,
     Segment,
     Segments,
     TextFormat,
@@ -180,6 +181,7 @@ def _location(location: FieldLocation, size: int | object = _NO_DEFAULT_SIZE) ->
 def _value(value: ValueFormat, comments: ProfileComments) -> Iterator[str]:
     format_pairs: list[tuple[str, Any]] = [("places", value.places), ("scale", value.scale), ("unit", value.unit)]
     format_pairs += [("coupling", value.coupling), ("most_digits", value.most_digits)]
+    format_pairs.append(("rounding", _unless_default(value.rounding, Rounding.HALF_EVEN)))
     match value.source:
         case NumberField(type=number_type, location=location) as number:
             special = [
@@ -189,6 +191,7 @@ def _value(value: ValueFormat, comments: ProfileComments) -> Iterator[str]:
             ]
             pairs: list[tuple[str, Any]] = [("type", number_type), *_location(location), *special, *format_pairs]
             yield _block("[value]", pairs, comments.value)
+            yield _block("[value.characters]", [(f"0x{byte:02x}", character) for byte, character in number.characters])
         case Segments(digits=digits, glyphs=glyphs, pools=pools):
             lists = [[_segment_text(segment) for segment in digit] for digit in digits]
             pool_lists = _Lines([str(bit) for bit in pool] for pool in pools)

@@ -53,7 +53,7 @@ def segment_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
         return
     best: tuple[int, list[list[int]], list[_Target]] | None = None
-    for texts in _texts(shown):
+    for texts in display_texts(shown):
         for shapes in _shapes({char for sample in shown for char in sample.digit_text}):
             states = [[shapes[text[-1 - digit]] for text in texts] for digit in range(len(texts[0]))]
             targets = _targets(table, states)
@@ -73,8 +73,11 @@ def segment_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     yield _encoding(table, states, assigned, signed=any(_MINUS in digit for digit in states))
 
 
-def _texts(shown: Sequence[Sample]) -> Iterator[list[str]]:
-    """Yield the possible texts of the display: leading zeros or blanks; the minus elsewhere or among the digits."""
+def display_texts(shown: Sequence[Sample]) -> Iterator[list[str]]:
+    """Yield the possible texts of the display, equally long: leading zeros or blanks, the minus elsewhere or in front.
+
+    The texts have no point.
+    """
     width = max(len(sample.digit_text) for sample in shown)
     for lead in " 0":
         yield [sample.digit_text.rjust(width, lead) for sample in shown]

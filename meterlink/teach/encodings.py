@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TypeVar
 
-from meterlink.profiles.model import Code, FieldLocation, Meaning, NumberField, Segments
+from meterlink.profiles.model import Code, FieldLocation, Meaning, NumberField, Rounding, Segments
 from meterlink.teach.columns import Columns, bit_at
 from meterlink.teach.samples import Sample
 
@@ -41,6 +41,7 @@ class Encoding:
     - ``finer_than_display``: whether the number has more digits than the display.
     - ``largest_value``: the greatest whole number in the field for which the digits shown have room.
     - ``reserved_values``: field values reserved for 'no number', except those seen as a real reading.
+    - ``rounding``: how the display rounds a number that has more digits.
     - ``sign_position``: the bit of the number's own sign; None without one, or if the bits above it were already
       examined.
     """
@@ -58,6 +59,7 @@ class Encoding:
     largest_value: int = 0
     reserved_values: frozenset[int] = frozenset()
     sign_position: int | None = None
+    rounding: Rounding = Rounding.HALF_EVEN
 
 
 def agreement_code(positions: Sequence[tuple[int, bool]]) -> Code:

@@ -16,7 +16,7 @@ from meterlink.teach.samples import Sample
 _STEPS = tuple(Decimal(text) for text in ("1", "2", "5", "2.5", "1.25", "4", "8")) + tuple(
     Decimal(1) / (1 << shift) for shift in range(1, 9)
 )
-_SIZES = (1, 2, 3, 4)
+_SIZES = (1, 2, 3, 4, 5, 6)  # bytes; more than 48 bits hold no number of a display
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
 _FINER = 4  # powers of ten by which a meter's own unit may be finer than the finest range seen
 
@@ -60,7 +60,7 @@ def rounded_unit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
                 if len(set(contents)) < FEWEST_DIFFERENT_NUMBERS:
                     continue
                 for kind in (NumberType.INT, NumberType.UINT):
-                    raws = [_signed(one, size) if kind is NumberType.INT else one for one in contents]
+                    raws = [twos_complement(one, size) if kind is NumberType.INT else one for one in contents]
                     if kind is NumberType.UINT and max(contents) >> 8 * size - 1 == 0:
                         continue  # the same as signed
                     found = _fits(table, shown, raws, kind, FieldLocation(at, size, order))
@@ -68,7 +68,8 @@ def rounded_unit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
                         yield found
 
 
-def _signed(content: int, size: int) -> int:
+def twos_complement(content: int, size: int) -> int:
+    """Return the signed number of ``size`` bytes whose bits are ``content``."""
     return content - (1 << 8 * size) if content >> 8 * size - 1 else content
 
 
@@ -90,7 +91,7 @@ def _fits(
     if len(raws) < 3 * len(scales):
         return None  # a scale of its own for every reading or two explains anything
     used = range(8 * place.at, 8 * (place.at + place.size))
-    idle = _idle(place, max(abs(raw) for raw in raws).bit_length(), signed=signed)
+    idle = unused_bit_codes(place, max(abs(raw) for raw in raws).bit_length(), signed=signed)
     return Encoding(
         name="integer in a fixed unit, rounded",
         source=NumberField(kind if signed else NumberType.UINT, place),
@@ -108,8 +109,8 @@ def _fits(
     )
 
 
-def _idle(place: FieldLocation, exercised: int, *, signed: bool) -> tuple[Code, ...]:
-    """Return codes that refuse a number with bits that no reading has used."""
+def unused_bit_codes(place: FieldLocation, exercised: int, *, signed: bool) -> tuple[Code, ...]:
+    """Return codes that refuse a number at ``place`` in which a bit above the lowest ``exercised`` ones is used."""
     highest = [
         8 * (place.at + (number // 8 if place.order == "little" else place.size - 1 - number // 8)) + number % 8
         for number in range(exercised, 8 * place.size)

@@ -41,7 +41,9 @@ from meterlink.teach.characters import character_encodings
 from meterlink.teach.checksums import checksum_positions
 from meterlink.teach.counters import CounterPositions, find_counters
 from meterlink.teach.decimals import decimal_digit_encodings
+from meterlink.teach.digit_codes import digit_code_encodings
 from meterlink.teach.displays import add_constant_pool, lacks_constant_pool, segment_encodings
+from meterlink.teach.dropped_digits import dropped_digit_encodings
 from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling
 from meterlink.teach.fixed_point import fixed_unit_encodings, rounded_unit_encodings
 from meterlink.teach.floats import binary_float_encodings, decimal_float_encodings
@@ -301,13 +303,14 @@ class _Lesson:
         size = max(len(frame) for _, frame in cut.frames)
         key = bytes(encoding.key.get(at, 0) for at in range(size)) if encoding.key else b""
         checks = () if check is None else (replace(check, raw=bool(key)),)
+        unit = units.pop() if len(units) == 1 else ""
         return Profile(
             name=self.name,
             driver=DriverName.SEGMENTED if segmented else DriverName.FRAMED,
             connection=_connection(cut.channel, self.capture.meter),
             match=_match(self.capture.meter),
             framing=replace(cut.framing, checksums=checks, key=key),
-            value=ValueFormat(source, unit=units.pop() if len(units) == 1 else "", most_digits=most_digits),
+            value=ValueFormat(source, unit=unit, most_digits=most_digits, rounding=encoding.rounding),
             codes=found.codes,
             annunciators=found.annunciators,
         )
@@ -404,9 +407,11 @@ def _encodings(table: SampleMatrix) -> Iterator[Encoding]:
         decimal_digit_encodings(table, scalings),
         segment_encodings(table),
         character_encodings(table),
+        digit_code_encodings(table),
         binary_float_encodings(table),
         fixed_unit_encodings(table),
         rounded_unit_encodings(table),
+        dropped_digit_encodings(table),
     )
 
 

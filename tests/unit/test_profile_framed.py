@@ -2,7 +2,7 @@
 
 import struct
 from collections.abc import Callable
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_DOWN, ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 from itertools import pairwise
 from typing import Any
 
@@ -29,6 +29,7 @@ from meterlink.profiles.model import (
     NumberField,
     NumberType,
     Profile,
+    Rounding,
     ValueFormat,
 )
 
@@ -107,6 +108,44 @@ def test_other_bytes_than_packed_decimals_are_invalid(content: str) -> None:
     assert (
         only_reading(profile(number_at_2(NumberType.BCD, 2)), b"\0\0" + bytes.fromhex(content)).status is Status.INVALID
     )
+
+
+CHARACTERS = tuple(zip(range(0x80, 0x8C), "0123456789 -", strict=True))
+
+
+@untimed
+@given(st.integers(-9999, 99_999), orders)
+def test_digits_from_a_table_of_characters(number: int, order: ByteOrder) -> None:
+    byte_of = {character: byte for byte, character in CHARACTERS}
+    coded = bytes(byte_of[character] for character in f"{number:5d}")
+    location = FieldLocation(2, 5, order)
+    meter = profile(ValueFormat(NumberField(NumberType.DIGIT_CODES, location, characters=CHARACTERS), 2, unit="V"))
+    frame = b"\0\0" + (coded if order == "big" else coded[::-1])
+    assert only_reading(meter, frame).digits == Decimal(number) / 100
+    last = 2 if order == "little" else 6
+    unknown = frame[:last] + b"\x30" + frame[last + 1 :]  # no byte of the table
+    assert only_reading(meter, unknown).status is Status.INVALID
+
+
+@pytest.mark.parametrize("text", ["     ", "    -", "1 234", "12-34", "1234-", "- - 1"])
+def test_blanks_and_minus_elsewhere_than_before_the_digits_are_no_number(text: str) -> None:
+    byte_of = {character: byte for byte, character in CHARACTERS}
+    source = NumberField(NumberType.DIGIT_CODES, FieldLocation(0, 5, "big"), characters=CHARACTERS)
+    frame = bytes(byte_of[character] for character in text)
+    assert only_reading(profile(ValueFormat(source, unit="V")), frame).status is Status.INVALID
+
+
+@untimed
+@given(st.integers(-(2**31), 2**31 - 1), st.integers(1, 3), st.sampled_from(Rounding))
+def test_digits_beyond_the_display_are_rounded_as_the_decimal_arithmetic_specification_says(
+    number: int, more: int, rounding: Rounding
+) -> None:
+    # General Decimal Arithmetic Specification, 'Rounding': round-down, round-half-up, round-half-even.
+    rules = {Rounding.DOWN: ROUND_DOWN, Rounding.HALF_UP: ROUND_HALF_UP, Rounding.HALF_EVEN: ROUND_HALF_EVEN}
+    value = number_at_2(NumberType.INT, 4, places=2, scale=Decimal(1).scaleb(-2 - more), rounding=rounding)
+    frame = b"\0\0" + number.to_bytes(4, "little", signed=True)
+    expected = Decimal(number).scaleb(-2 - more).quantize(Decimal("0.01"), rules[rounding])
+    assert only_reading(profile(value), frame).digits == expected
 
 
 @untimed

@@ -35,6 +35,7 @@ from meterlink.profiles.model import (
     Meaning,
     NumberField,
     NumberType,
+    Rounding,
     Segments,
     TextFormat,
     UnknownSegment,
@@ -93,6 +94,13 @@ NUMBERS = st.builds(
     ]),
     st.integers(0, 20),
     ORDERS,
+) | st.builds(
+    lambda at, order, characters: NumberField(
+        NumberType.DIGIT_CODES, FieldLocation(at, 4, order), characters=tuple(characters.items())
+    ),
+    st.integers(0, 20),
+    ORDERS,
+    st.dictionaries(st.integers(0, 255), st.sampled_from("0123456789 -"), min_size=1, max_size=12),
 )  # fmt: skip
 GLYPHS = st.dictionaries(st.integers(0, 127), st.sampled_from('0123456789 -LE"\\'), max_size=3)
 SEGMENT = BITS | st.sampled_from(UnknownSegment) | st.builds(CandidateSegment, st.integers(0, 1), st.booleans())
@@ -204,7 +212,8 @@ def profiles(draw: st.DrawFn) -> Profile:
         return Profile(**common, text=draw(TEXTS))
     source: Any = draw(SEGMENTS if driver is DriverName.SEGMENTED else NUMBERS)
     points = draw(POINTS)
-    value = ValueFormat(source, None if points else draw(PLACES), draw(SCALES), points, draw(UNITS))
+    rounding = draw(st.sampled_from(Rounding))
+    value = ValueFormat(source, None if points else draw(PLACES), draw(SCALES), points, draw(UNITS), rounding=rounding)
     annunciators = draw(st.dictionaries(BITS, MEANINGS, max_size=4))
     return Profile(
         **common,

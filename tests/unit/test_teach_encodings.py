@@ -12,10 +12,12 @@ from hypothesis import strategies as st
 from meterlink.capture.capture_file import make_display_entry
 from meterlink.core.readings import Status
 from meterlink.profiles.fields import compile_number
-from meterlink.profiles.model import Bit, CandidateSegment, NumberField, NumberType, Segments, UnknownSegment
+from meterlink.profiles.model import Bit, CandidateSegment, NumberField, NumberType, Rounding, Segments, UnknownSegment
 from meterlink.teach.characters import character_encodings
 from meterlink.teach.decimals import decimal_digit_encodings
+from meterlink.teach.digit_codes import digit_code_encodings
 from meterlink.teach.displays import add_constant_pool, lacks_constant_pool
+from meterlink.teach.dropped_digits import dropped_digit_encodings
 from meterlink.teach.encodings import SampleMatrix, Scaling
 from meterlink.teach.fixed_point import rounded_unit_encodings
 from meterlink.teach.floats import binary_float_encodings, decimal_float_encodings
@@ -200,12 +202,94 @@ def test_fixed_unit_finer_than_the_display():
     assert encoding.scalings[0] == Scaling(2, Decimal("0.001"))
 
 
+DIGITS = dict(zip("0123456789 -", Random(5).sample(range(256), 12), strict=True))
+
+
+def coded(text):
+    return bytes(DIGITS[character] for character in text)
+
+
+@pytest.mark.parametrize("order", ["big", "little"])
+@pytest.mark.parametrize("lead", ["0", " "])
+def test_digits_by_a_table_of_characters(order, lead):
+    rng = Random(14)
+    step = 1 if order == "big" else -1
+
+    def frame(value):
+        return b"\x07" + coded(str(value).rjust(4, lead))[::step]
+
+    values = [*(rng.randint(0, 9999) for _ in range(20)), 7, 1234, 5678, 9051]
+    encoding = next(digit_code_encodings(matrix_of([(f"{value} ohm", frame(value)) for value in values])), None)
+    assert encoding is not None
+    assert encoding.suggested_readings == ()
+    assert isinstance(encoding.source, NumberField)
+    decode = compile_number(encoding.source)
+    for value in range(0, 10_000, 7):
+        assert decode(frame(value)) == value
+
+
+def test_digit_that_no_reading_had_is_asked_for_and_refused():
+    values = [1234, 5678, 4321, 8765, 1357, 2468, 3142, 5786, 6413, 7215]  # without 0 and 9
+    encoding = next(digit_code_encodings(matrix_of([(f"{value} ohm", coded(str(value))) for value in values])), None)
+    assert encoding is not None
+    # Whether a shorter number has blanks or zeros before it is not known either.
+    assert encoding.suggested_readings == ("a reading with a 0 or 9 in any place", "a reading with fewer digits")
+    assert isinstance(encoding.source, NumberField)
+    assert compile_number(encoding.source)(coded("1934")) is Status.INVALID
+
+
+def test_a_code_for_two_digits_is_no_table_of_characters():
+    values = [1234, 5678, 4321, 8765, 1357, 2468, 3142, 5786, 6413, 7215]
+    alike = {**DIGITS, "7": DIGITS["1"]}
+    pairs = [(f"{value} ohm", bytes(alike[character] for character in str(value))) for value in values]
+    assert not list(digit_code_encodings(matrix_of(pairs)))
+
+
+@pytest.mark.parametrize("rounding", [Rounding.DOWN, Rounding.HALF_UP])
+@pytest.mark.parametrize("signed", [False, True])
+def test_digit_that_the_display_drops_or_rounds(rounding, signed):
+    rng = Random(15)
+    raws = [rng.randint(1, 99_999) * (rng.choice([1, -1]) if signed else 1) for _ in range(14)]
+    hidden = 0 if rounding is Rounding.DOWN else 5
+    texts = [f"{'-' if raw < 0 else ''}{(abs(raw) + hidden) // 10 / 100:.2f} V" for raw in raws]
+    frames = [raw.to_bytes(4, "big", signed=True) for raw in raws]
+    encoding = next(dropped_digit_encodings(matrix_of(list(zip(texts, frames, strict=True)))), None)
+    assert encoding is not None
+    assert encoding.rounding is rounding
+    assert encoding.scalings[0] == Scaling(2, Decimal("0.001"))
+
+
+def test_readings_that_drop_and_round_alike_do_not_tell_how_the_display_rounds():
+    # The digit dropped is below 5 every time: whether the display rounds is not known, and a guess is a count off.
+    raws = [12341, 98762, 45670, 33333, 1004, 77712, 20203, 61114, 55550, 10001]
+    pairs = [(f"{raw // 10 / 100:.2f} V", raw.to_bytes(3, "big")) for raw in raws]
+    assert not list(dropped_digit_encodings(matrix_of(pairs)))
+
+
+@pytest.mark.parametrize("size", [5, 6])
+def test_fixed_unit_of_five_or_six_bytes(size):
+    rng = Random(16)
+    values = [rng.randint(-(10**11), 10**11) for _ in range(14)]
+    texts = [f"{Decimal(value).scaleb(-8).quantize(Decimal('0.01')):f} V" for value in values]
+    frames = [value.to_bytes(size, "little", signed=True) for value in values]
+    encoding = next(rounded_unit_encodings(matrix_of(list(zip(texts, frames, strict=True)))), None)
+    assert encoding is not None
+    assert encoding.scalings[0] == Scaling(2, Decimal("1e-8"))
+
+
 def test_nothing_is_found_in_noise():
     rng = Random(13)
     for _ in range(20):
         matrix = matrix_of([(f"{rng.randint(-9999, 9999) / 100:.2f} V", rng.randbytes(14)) for _ in range(12)])
         assert not list(integer_encodings(matrix, counts_of(matrix), scalings_of(matrix)))
-        for search in (binary_float_encodings, decimal_float_encodings, character_encodings, rounded_unit_encodings):
+        for search in (
+            binary_float_encodings,
+            decimal_float_encodings,
+            character_encodings,
+            rounded_unit_encodings,
+            digit_code_encodings,
+            dropped_digit_encodings,
+        ):
             assert not list(search(matrix))
         assert not list(decimal_digit_encodings(matrix, scalings_of(matrix)))
 

@@ -11,7 +11,10 @@ from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import ConnectionObserver
 from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES, create_encoder
 from meterlink_simulators.encoders.checksums import Crc, sum8, xor8
+from meterlink_simulators.encoders.coded_digits import CodedDigitsEncoder
 from meterlink_simulators.encoders.counted import CountedEncoder
+from meterlink_simulators.encoders.dropped_digit import DroppedDigitEncoder
+from meterlink_simulators.encoders.fine_units import FineUnitsEncoder
 from meterlink_simulators.encoders.floating import FloatingEncoder
 from meterlink_simulators.encoders.lines import LinesEncoder, PrefixedLinesEncoder
 from meterlink_simulators.encoders.notifications import split_notifications
@@ -98,6 +101,62 @@ def counted():
 )
 def test_counted(display, frame):
     assert sent(counted(), display) == bytes.fromhex(frame)
+
+
+def coded_digits():
+    encoder = CodedDigitsEncoder()
+    encoder.start = 0x5C
+    encoder.modes = {CAPACITANCE: 0x11, DC_VOLTS: 0x22}
+    encoder.prefixes = {"": 0x3, "µ": 0x9, "m": 0x5}
+    encoder.characters = dict(zip("0123456789 -OL", range(0x80, 0x8E), strict=True))
+    return encoder
+
+
+@pytest.mark.parametrize(
+    ("display", "frame"),
+    [
+        # Three blanks (8A), then 4, 7, 0. 5C+11+29+3*8A+84+87+80 = 3BF.
+        (shown("4.70", "µF"), "5C 11 29 8A 8A 8A 84 87 80 BF"),
+        # A blank, minus (8B), 1, 2, 3, 4. 5C+22+25+8A+8B+81+82+83+84 = 3C2.
+        (shown("-12.34", "mV", DC_VOLTS), "5C 22 25 8A 8B 81 82 83 84 C2"),
+        # O is 8C, L is 8D. 5C+11+09+4*8A+8C+8D = 3B7.
+        (shown(None, "µF", overload=True), "5C 11 09 8A 8A 8A 8A 8C 8D B7"),
+        # 5C+11+09+6*8B = 3B8.
+        (shown(None, "µF", blank=True), "5C 11 09 8B 8B 8B 8B 8B 8B B8"),
+    ],
+)
+def test_coded_digits(display, frame):
+    assert sent(coded_digits(), display) == bytes.fromhex(frame)
+
+
+def test_fine_units():
+    encoder = FineUnitsEncoder()
+    encoder.start, encoder.modes, encoder.prefixes = 0x5C, {DC_VOLTS: 0x22}, {"": 0x3, "m": 0x5}
+    encoder.overload_bit, encoder.blank_bit, encoder.battery_bit, encoder.count = 7, 6, 0, 0xFF
+    encoder.crc = Crc(16, 0x1021)
+    frame = sent(encoder, shown("-12.34", "mV", DC_VOLTS))
+    assert frame[:4] == bytes.fromhex("5C 22 25 00")
+    # One count of -12.34 mV is 10 µV, a thousand times 10⁻⁸ V; the display rounds up to 0.4 counts away.
+    number = int.from_bytes(frame[4:9], "big", signed=True)
+    assert -1_234_400 <= number <= -1_233_600
+    assert frame[9] == 0xFF
+    assert int.from_bytes(frame[10:], "big") == Crc(16, 0x1021).checksum(frame[:10])
+    assert sent(encoder, shown(None, "V", DC_VOLTS, overload=True))[2:10] == bytes.fromhex("03 80 00 00 00 00 00 00")
+    # 10 kV is 10¹² counts, more than 39 bits and a sign hold.
+    assert encoder.encode(shown("10000", "V", DC_VOLTS)) == []
+
+
+def test_dropped_digit():
+    encoder = DroppedDigitEncoder()
+    encoder.modes, encoder.prefixes = {CAPACITANCE: 0x11, DC_VOLTS: 0x22}, {"µ": 0x9, "m": 0x5}
+    encoder.minus_bit, encoder.battery_bit, encoder.count, encoder.filler = 7, 0, 0xFE, 0xE1
+    frame = sent(encoder, shown("-12.34", "mV", DC_VOLTS))
+    assert int.from_bytes(frame[2:5], "little") // 10 == 1234
+    assert frame[:2] + frame[5:8] == bytes.fromhex("22 25 80 FE E1")
+    assert xor8(frame) == 0
+    # 11+09+FF+FF+FF+01+FF+E1, exclusive-or: 18 ^ FF ^ 01 ^ FF ^ E1 = F8.
+    low = shown(None, "µF", overload=True, low_battery=True)
+    assert sent(encoder, low) == bytes.fromhex("11 09 FF FF FF 01 FF E1 F8")
 
 
 def packed():

@@ -3,7 +3,10 @@
 from collections.abc import Callable, Mapping
 
 from meterlink_simulators.encoders import Encoder
+from meterlink_simulators.encoders.coded_digits import CodedDigitsEncoder
 from meterlink_simulators.encoders.counted import CountedEncoder
+from meterlink_simulators.encoders.dropped_digit import DroppedDigitEncoder
+from meterlink_simulators.encoders.fine_units import FineUnitsEncoder
 from meterlink_simulators.encoders.floating import FloatingEncoder
 from meterlink_simulators.encoders.lines import LinesEncoder, PrefixedLinesEncoder
 from meterlink_simulators.encoders.packed import PackedEncoder
@@ -25,6 +28,9 @@ ENCODER_FAMILIES: Mapping[str, Callable[[int], Encoder]] = {
     "masked": MaskedEncoder,
     "lines": LinesEncoder,
     "prefixed lines": PrefixedLinesEncoder,
+    "coded digits": CodedDigitsEncoder,
+    "fine units": FineUnitsEncoder,
+    "dropped digit": DroppedDigitEncoder,
 }
 
 # Full scale, in counts, of the families whose frames have less room than a pocket meter may need.

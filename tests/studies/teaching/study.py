@@ -5,7 +5,7 @@ entries, and `meterlink.teach` makes a profile of it. The profile decodes a seco
 packets count: settled displays, ranging, creeping, overload. Each display is known.
 
 - *target*: entries that should suffice: 12 for one function of a frame or line that carries a number, 25 for one
-  function of a display's segments, 40 for six functions;
+  function of a display's segments or coded digits, 40 for six functions;
 - *needed*: the smallest number of entries that did (found by bisection, on the assumption that more entries do no
   harm): there was a profile, no value was wrong and at most one display in fifty was refused;
 - *time*: seconds of teaching with the target number of entries, on this machine, one core;
@@ -33,7 +33,7 @@ from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES, create_enc
 from meterlink_simulators.ranges import MeterFunction
 from studies.teaching.cases import SIX_FUNCTIONS, RecordedSession, record_session
 
-_SEGMENTED = {"segments", "masked"}
+_BY_DIGITS = {"segments", "masked", "coded digits"}  # a digit must be seen before it is known
 _UNSEEN_READINGS = 60
 # The share of displays that may be refused if entries are to suffice: a digit never shown in its place is rare, and
 # better refused than guessed.
@@ -57,7 +57,7 @@ class TeachingTask:
         """The number of entries that should suffice."""
         if len(self.functions) > 1:
             return 40
-        return 25 if self.family in _SEGMENTED else 12
+        return 25 if self.family in _BY_DIGITS else 12
 
 
 @dataclass(slots=True)
