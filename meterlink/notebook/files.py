@@ -54,29 +54,24 @@ class MeterProfile:
         ``channel`` is the UUID of the characteristic that sent the packet (16 bits as four digits, or 128 bits). A
         packet without a complete frame gives no reading; one with wrong frames alone gives one reading whose status is
         ``invalid``. Each reading carries ``timestamp``, by default the beginning of 1970. For frames that are split
-        over several packets use `decode_all`.
+        over several packets use `decode_all`. A line of text counts, although no end of a line came before it.
 
         Raises:
             InputError: the profile has no such channel, or the packet is not bytes.
         """
-        return self.decode_all(channel, (packet,), timestamp)
+        driver = self._open(channel)
+        driver.begin_line()
+        return _feed(driver, channel, (packet,), timestamp)
 
     def decode_all(self, channel: str, packets: Iterable[bytes], timestamp: Timestamp = NO_TIME) -> tuple[Reading, ...]:
         """Return the readings of consecutive packets of one channel, in order; a frame may be split over them.
 
+        The packets are those after connecting: text before the first end of a line gives no reading.
+
         Raises:
             InputError: the profile has no such channel, or a packet is not bytes.
         """
-        driver = self._open(channel)
-        readings: list[Reading] = []
-        for packet in packets:
-            # bytes(5) would be five zero bytes, and a str has no bytes.
-            if not isinstance(packet, bytes | bytearray | memoryview):
-                raise InputError(
-                    f"A packet is bytes, not {type(packet).__name__}.", "Give bytes, such as bytes.fromhex('3c 99')."
-                )
-            readings += driver.feed(channel, bytes(packet), timestamp)
-        return tuple(readings)
+        return _feed(self._open(channel), channel, packets, timestamp)
 
     def _open(self, channel: str) -> ProfileDriver:
         driver = self._factory.open(characteristics_for_capture(self._profile, [channel]))
@@ -85,6 +80,18 @@ class MeterProfile:
                 f"The profile {self.name} has no channel {channel!r}.", f"It has: {', '.join(self.channels)}."
             )
         return driver
+
+
+def _feed(driver: ProfileDriver, channel: str, packets: Iterable[bytes], timestamp: Timestamp) -> tuple[Reading, ...]:
+    readings: list[Reading] = []
+    for packet in packets:
+        # bytes(5) would be five zero bytes, and a str has no bytes.
+        if not isinstance(packet, bytes | bytearray | memoryview):
+            raise InputError(
+                f"A packet is bytes, not {type(packet).__name__}.", "Give bytes, such as bytes.fromhex('3c 99')."
+            )
+        readings += driver.feed(channel, bytes(packet), timestamp)
+    return tuple(readings)
 
 
 def load_profile(path: str | os.PathLike[str]) -> MeterProfile:

@@ -62,6 +62,16 @@ class ProfileDriver:
         decode = self._decoders.get(channel)
         return () if decode is None else decode(packet, timestamp)
 
+    def begin_line(self) -> None:
+        """Take the next packet of every channel to begin a line, as it does behind the end of another line.
+
+        Frames are not concerned: their packets show where they begin.
+        """
+        text = self.profile.text
+        if text is not None:
+            for decode in self._decoders.values():
+                decode(text.end.encode(), Timestamp(0, 0))
+
     @property
     def refusals(self) -> tuple[Refusal, ...]:
         """The refusals of the packet fed last, in order; bytes that were dropped without a reading are among them."""

@@ -34,7 +34,9 @@ def compile_lines(profile: Profile) -> ChannelDecoderFactory:
         split = LineSplitter(text).feed
 
         def feed(packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
-            return tuple([parser.parse_line(line, channel, timestamp, refusals) for line in split(packet)])
+            lines, dropped = split(packet, timestamp.monotonic_ns)
+            refusals.extend(dropped)
+            return tuple([parser.parse_line(line, channel, timestamp, refusals) for line in lines])
 
         return feed
 
@@ -42,30 +44,53 @@ def compile_lines(profile: Profile) -> ChannelDecoderFactory:
 
 
 class LineSplitter:
-    """The lines of one channel of one connection. Buffers no more than the longest line from packet to packet."""
+    """The lines of one channel of one connection. Buffers no more than the longest line from packet to packet.
+
+    The tail of a line may look like a line: ``5E-6 F`` of ``+35.05E-6 F``. So a line counts only behind the end of
+    another one: what stands before the first end after connecting is dropped, and so is the half line before a wait of
+    more than `TextFormat.pause`, with the rest of that line.
+    """
 
     def __init__(self, text_format: TextFormat) -> None:
         self._end = text_format.end.encode("utf-8")
         self._longest = text_format.longest
+        self._pause = round(text_format.pause * 1e9)
         self._buffer = b""
         self._overlong = False
+        self._begun = False  # the bytes of the buffer begin a line
+        self._newest = 0  # ns, the time of the packet before
 
-    def feed(self, packet: bytes) -> list[bytes]:
-        """Return the lines that ``packet`` completes, without their ends; blank and overlong ones are left out."""
+    def feed(self, packet: bytes, nanoseconds: int) -> tuple[Sequence[bytes], Sequence[Refusal]]:
+        """Return ``(lines, refusals)``: the lines that ``packet`` completes, without their ends; the bytes dropped.
+
+        ``nanoseconds`` is the time of the packet on a clock that never runs backward. Blank and overlong lines are left
+        out.
+        """
         if not self._end:
-            return [packet] if packet.strip() and len(packet) <= self._longest else []
+            return ((packet,) if packet.strip() and len(packet) <= self._longest else ()), ()
+        refusals = []
+        if self._buffer and nanoseconds - self._newest > self._pause:
+            refusals.append(Refusal(RefusalReason.PART, "the rest of the line did not come in time", self._buffer))
+            self._buffer, self._begun = b"", False
+        self._newest = nanoseconds
         *lines, tail = (self._buffer + packet).split(self._end)
         completed = []
         for line in lines:
-            if not self._overlong and line.strip() and len(line) <= self._longest:
+            if not line.strip():
+                pass
+            elif self._overlong or len(line) > self._longest:
+                refusals.append(Refusal(RefusalReason.SHAPE, f"more than {self._longest} bytes", line))
+            elif not self._begun:
+                refusals.append(Refusal(RefusalReason.PART, "its beginning may be missing", line))
+            else:
                 completed.append(line)
-            self._overlong = False
+            self._overlong, self._begun = False, True
         # An overlong line is dropped as a whole, up to its end.
         if len(tail) > self._longest + len(self._end):
             self._overlong = True
             tail = tail[len(tail) - len(self._end) + 1 :]
         self._buffer = tail
-        return completed
+        return completed, refusals
 
 
 @dataclass(frozen=True, slots=True)

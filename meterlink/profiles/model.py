@@ -77,6 +77,11 @@ UNIT_PREFIXES = ("p", "n", "µ", "m", "k", "M")
 ByteOrder = Literal["little", "big"]
 
 
+LONGEST_PAUSE = 1.0
+"""Seconds between two packets of one frame or line: a display refreshes two to five times a second (common practice),
+so a later packet belongs to another one."""
+
+
 class DriverName(StrEnum):
     """The driver that reads the meter's packets."""
 
@@ -343,12 +348,13 @@ class Framing:
 class TextFormat:
     """How lines of text are read (driver ``lined``). TOML ``[text]``.
 
-    A line ends with ``end``; where that is empty every packet is one line. Blanks, commas, semicolons, colons, equals
-    signs and the characters of ``separators`` separate words; with ``split_before_number`` so does the beginning of a
-    number (``ACV+12.3``), except within words of ``words`` or ``ignore``. ``value_number`` is the position of the value
-    among the line's numbers (from 1). A line with any other count of numbers than ``number_count`` is invalid (None:
-    any count), unless a word means that there is no value. A unit directly after a number, or as the next word, belongs
-    to that number. ``words`` are ``(word, meaning)`` (TOML ``[text.words]``, ``ACV = { unit = "V", … }``; case
+    A line ends with ``end``; where that is empty every packet is one line. It counts only behind the end of another
+    line, and where no two of its packets are more than ``pause`` seconds apart. Blanks, commas, semicolons, colons,
+    equals signs and the characters of ``separators`` separate words; with ``split_before_number`` so does the beginning
+    of a number (``ACV+12.3``), except within words of ``words`` or ``ignore``. ``value_number`` is the position of the
+    value among the line's numbers (from 1). A line with any other count of numbers than ``number_count`` is invalid
+    (None: any count), unless a word means that there is no value. A unit directly after a number, or as the next word,
+    belongs to that number. ``words`` are ``(word, meaning)`` (TOML ``[text.words]``, ``ACV = { unit = "V", … }``; case
     matters); ``ignore`` are words without meaning; any other word must be a unit, AC or DC, or the line is invalid.
     ``unit`` and ``coupling`` apply where the line has none. ``longest`` is the limit of a line (bytes). ``checksums``
     (TOML ``[[text.checksum]]``) cover a line without its end; check bytes are not words.
@@ -366,6 +372,7 @@ class TextFormat:
     words: tuple[tuple[str, Meaning], ...] = ()
     ignore: tuple[str, ...] = ()
     checksums: tuple[Checksum, ...] = ()
+    pause: float = LONGEST_PAUSE
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ import re
 from meterlink.profiles.checksum_table import CHECKSUMS
 from meterlink.profiles.meaning_table import MEANING, UNIT, UNIT_KEYS
 from meterlink.profiles.model import TextFormat
+from meterlink.profiles.pause_key import PAUSE, PAUSE_KEY
 from meterlink.tomlfile.field_types import Boolean, Choice, Entries, Integer, ListOf, Text
 from meterlink.tomlfile.tables import Key, Table
 
@@ -22,6 +23,7 @@ def _find_word(text: str) -> str | None:
 TEXT = Table(
     TextFormat,
     Key("end", Text(8, example='"\\n"', clean=False), "\n", description="The end of a line; empty: one line a packet."),
+    PAUSE_KEY,
     Key("encoding", Choice(("ascii", "utf-8")), "utf-8", description="How bytes stand for characters."),
     Key("longest", Integer(1, _LONGEST_LINE), 256, description="Limit of a line in bytes."),
     Key("value_number", Integer(1, _MOST_NUMBERS), 1, description="The position of the value among the numbers."),
@@ -44,5 +46,5 @@ TEXT = Table(
         description="Words without meaning.",
     ),
     Key("checksum", CHECKSUMS, (), "checksums", "Check characters of a line without its end."),
-    computed=UNIT,
+    computed=(*UNIT, PAUSE),
 )

@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import Any
 
 from meterlink.profiles.model import (
+    LONGEST_PAUSE,
     SCHEMA_VERSION,
     Checksum,
     Code,
@@ -220,6 +221,7 @@ def _text(text: TextFormat, comments: ProfileComments) -> Iterator[str]:
         "[text]",
         [
             ("end", text.end or _EmptyString()),
+            ("pause", _pause(text.pause)),
             ("encoding", _unless_default(text.encoding, "utf-8")),
             ("longest", _unless_default(text.longest, 256)),
             ("value_number", _unless_default(text.value_number, 1)),
@@ -236,6 +238,10 @@ def _text(text: TextFormat, comments: ProfileComments) -> Iterator[str]:
         yield _checksum(checksum, "[[text.checksum]]", comments.checksum)
     words = [(quoted(word), _inline_meaning(meaning)) for word, meaning in text.words]
     yield _block("[text.words]", words, comments.words)
+
+
+def _pause(seconds: float) -> Decimal | None:
+    return Decimal(repr(seconds)) if seconds != LONGEST_PAUSE else None
 
 
 def _segment_text(segment: Segment) -> str:

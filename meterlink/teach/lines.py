@@ -56,7 +56,11 @@ def line_candidates(packets: Sequence[CapturedPacket]) -> Iterator[tuple[TextFor
             continue
         text = TextFormat(end=end)
         cutter = LineSplitter(text)
-        lines = tuple((packet.seconds, line) for packet in packets for line in cutter.feed(packet.data))
+        lines = tuple(
+            (packet.seconds, line)
+            for packet in packets
+            for line in cutter.feed(packet.data, round(packet.seconds * 1e9))[0]
+        )
         if lines:
             check = find_line_checksum([line for _, line in lines])
             yield replace(text, checksums=(check,) if check is not None else ()), lines

@@ -19,8 +19,8 @@ from meterlink.capture.capture_file import (
 )
 from meterlink.core.clock import Timestamp
 from meterlink.core.units import to_base
-from meterlink.driver_api import Driver, Reading, Status
-from meterlink.profiles import open_profile_driver
+from meterlink.driver_api import Reading, Status
+from meterlink.profiles import ProfileDriver, open_profile_driver
 from meterlink.profiles.fields import compile_number
 from meterlink.profiles.model import (
     Checksum,
@@ -327,7 +327,9 @@ class _Lesson:
         frames = {frame for _, frame in way.frames}
         last: dict[int, Reading] = {}
         for packet, label in pair_packets(Capture(self.capture.packets, tuple(labels))):
-            readings = driver.feed(way.channel, packet.data, _NOWHEN) if packet.channel == way.channel else ()
+            moment = round(packet.seconds * 1e9)
+            came = Timestamp(moment, moment)
+            readings = driver.feed(way.channel, packet.data, came) if packet.channel == way.channel else ()
             for reading in readings:
                 # Other packets make invalid readings, which prove nothing about the display.
                 if label is not None and reading.packet in frames:
@@ -437,12 +439,14 @@ def _alike(encoding: Encoding, sample: Sample) -> tuple[bytes, ...]:
     return tuple(frame for frame in sample.frames if int.from_bytes(frame, "little") & mask == shown)
 
 
-def _open(profile: Profile, channel: str) -> Driver:
+def _open(profile: Profile, channel: str) -> ProfileDriver:
     return open_profile_driver(profile, [channel])
 
 
 def _decoded(profile: Profile, channel: str, frame: bytes, ending: bytes = b"") -> Reading | None:
-    readings = tuple(_open(profile, channel).feed(channel, frame + ending, _NOWHEN))
+    driver = _open(profile, channel)
+    driver.begin_line()
+    readings = driver.feed(channel, frame + ending, _NOWHEN)
     return readings[-1] if readings else None
 
 

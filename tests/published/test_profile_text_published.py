@@ -16,7 +16,9 @@ CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
 
 def read(line: str) -> Reading:
     profile = Profile("published", DriverName.LINED, ConnectionSetup((CHANNEL,)), text=TextFormat(unit="°C"))
-    (reading,) = open_profile_driver(profile, [CHANNEL]).feed(CHANNEL, line.encode() + b"\n", Timestamp(1, 1))
+    driver = open_profile_driver(profile, [CHANNEL])
+    driver.begin_line()
+    (reading,) = driver.feed(CHANNEL, line.encode() + b"\n", Timestamp(1, 1))
     return reading
 
 

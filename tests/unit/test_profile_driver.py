@@ -88,8 +88,8 @@ def test_it_is_a_driver_factory_and_opens_fresh_drivers() -> None:
     first, second = factory.open([characteristic()]), factory.open([characteristic()])
     assert isinstance(first, Driver)
     assert isinstance(first, WritingDriver)
-    assert list(first.feed(NOTIFIES, b"4.7", NOW)) == []
-    assert list(second.feed(NOTIFIES, b"0 V\n", NOW))[0].text == "0 V"  # noqa: RUF015 - there must be one
+    assert list(first.feed(NOTIFIES, b"\n4.7", NOW)) == []
+    assert [reading.text for reading in second.feed(NOTIFIES, b"\n0 V\n", NOW)] == ["0 V"]
     assert [reading.text for reading in first.feed(NOTIFIES, b"0 V\n", NOW)] == ["4.70 V"]
 
 
@@ -126,4 +126,4 @@ def test_recorded_channels_are_enough() -> None:
     )
     driver = open_profile_driver(profile(connection=connection), ["fff1", f"{NOTIFIES}@7"])
     assert [channel.key for channel in driver.channels] == [f"{NOTIFIES}@7", "fff1"]
-    assert [reading.text for reading in driver.feed("fff1", b"1 V\n", NOW)] == ["1 V"]
+    assert [reading.text for reading in driver.feed("fff1", b"\n1 V\n", NOW)] == ["1 V"]

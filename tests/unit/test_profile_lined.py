@@ -20,6 +20,7 @@ CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
 def feed(text: TextFormat, *packets: bytes) -> list[Reading]:
     profile = Profile("test", DriverName.LINED, ConnectionSetup((CHANNEL,)), text=text)
     driver = open_profile_driver(profile, [CHANNEL])
+    driver.begin_line()
     return [reading for packet in packets for reading in driver.feed(CHANNEL, packet, Timestamp(1, 1))]
 
 
@@ -153,5 +154,46 @@ def test_the_buffer_is_bounded(packets: list[Any]) -> None:
 
     splitter = LineSplitter(TextFormat(longest=20))
     for packet in packets:
-        splitter.feed(packet)
+        splitter.feed(packet, 0)
         assert len(splitter._buffer) <= 21
+
+
+class Meter:
+    """A connected meter that sends lines; the seconds of its packets are given."""
+
+    def __init__(self, text: TextFormat) -> None:
+        profile = Profile("test", DriverName.LINED, ConnectionSetup((CHANNEL,)), text=text)
+        self.driver = open_profile_driver(profile, [CHANNEL])
+
+    def send(self, seconds: float, packet: bytes) -> list[str]:
+        moment = round(seconds * 1e9)
+        return [reading.text for reading in self.driver.feed(CHANNEL, packet, Timestamp(moment, moment))]
+
+    @property
+    def reasons(self) -> list[str]:
+        return [refusal.reason for refusal in self.driver.refusals]
+
+
+# A technician measures a good 35 µF run capacitor. The connection begins within a line, or a part of a line is lost: a
+# reading of 5 µF would condemn the part. Common practice, no source.
+
+
+def test_half_a_line_after_connecting_is_no_reading() -> None:
+    meter = Meter(TextFormat())
+    assert meter.send(0.0, b"5E-6 F\n") == []
+    assert meter.reasons == ["part"]
+    assert meter.send(0.2, b"+35.05E-6 F\n") == ["35.05 µF"]
+    # A station that starts again, or a meter that connects again, has a new driver.
+    assert Meter(TextFormat()).send(0.4, b".05E-6 F\n+35.05E-6 F\n") == ["35.05 µF"]
+
+
+def test_half_a_line_is_dropped_when_its_rest_does_not_come_in_time() -> None:
+    meter = Meter(TextFormat(pause=0.15))
+    assert meter.send(0.0, b"\n") == []
+    assert meter.send(0.1, b"+35.0") == []
+    assert meter.send(0.2, b"5E-6 F\n") == ["35.05 µF"]
+    assert meter.send(0.3, b"+3") == []
+    # "5E-6 F" is lost, and the next line comes: not 335.05 µF, and not 35.05 µF, whose own beginning may be missing.
+    assert meter.send(0.6, b"35.05E-6 F\n") == []
+    assert meter.reasons == ["part", "part"]
+    assert meter.send(0.8, b"+35.05E-6 F\n") == ["35.05 µF"]

@@ -61,6 +61,7 @@ LINE = st.text(st.characters(codec="utf-8", categories=["L", "N", "P", "S"], exc
     clean_text
 )
 SECONDS = st.integers(1, 72_000).map(lambda n: n / 20)
+PAUSES = st.integers(1, 100).map(lambda n: n / 100)
 BITS = st.builds(Bit, st.integers(0, 30), st.integers(0, 7), st.booleans())
 BIT_LISTS = st.lists(BITS, min_size=1, max_size=16, unique_by=lambda bit: (bit.byte, bit.bit)).map(tuple)
 ORDERS = st.sampled_from(["little", "big"])
@@ -178,6 +179,7 @@ TEXTS = st.builds(
     st.dictionaries(LINE.filter(bool), MEANINGS, max_size=3).map(lambda rows: tuple(rows.items())),
     st.lists(LINE.filter(bool), max_size=2).map(tuple),
     st.lists(CHECKSUMS, max_size=2).map(tuple),
+    PAUSES,
 )
 CONNECTIONS = st.builds(
     ConnectionSetup,

@@ -26,7 +26,9 @@ def taught(shown, cut=20):
 
 
 def decoded(profile, line):
-    (reading,) = open_profile_driver(profile, [CHANNEL]).feed(CHANNEL, line.encode(), Timestamp(0, 0))
+    driver = open_profile_driver(profile, [CHANNEL])
+    driver.begin_line()
+    (reading,) = driver.feed(CHANNEL, line.encode(), Timestamp(0, 0))
     return reading
 
 
