@@ -5,6 +5,7 @@ One JSON object a line, in any order of time:
 - ``{"t": 12.345, "channel": "<characteristic key>", "hex": "a5…"}``: a packet that came at ``t`` seconds;
 - ``{"t": 12.9, "display": "4.70 uF"}``: an entry, a value that a person read off the display. It describes the packets
   of the 0.4 s before it, unless ``"from"`` and ``"to"`` (seconds on the same clock, both included) say otherwise;
+  with ``"first_key": 9.1``, the time when the person began to type, it describes those of the 0.4 s before that key;
 - ``{"meter": {"name": "…", "services": ["<uuid>", …]}}``, at most once: the name and the services that the meter
   advertised; and the writes and reads it needed, where a person gave them:
   ``"writes": [{"to": "<uuid>", "hex": "a501", "every": 2}]``, ``"reads": [{"from": "<uuid>", "every": 0.5}]``.
@@ -31,6 +32,9 @@ from meterlink.driver_api import Channel, CharacteristicWrite
 
 ENTRY_WINDOW = 0.4
 """Seconds before an entry that it describes: a display refreshes two to five times a second (common practice)."""
+
+READING_DELAY = 2.5
+"""Seconds before the first key in which a person may have read the display: 1 to 2 s, and a refresh (no source)."""
 
 SHORTEST_PERIOD, LONGEST_PERIOD = 0.1, 3600.0
 """Seconds between two reads or writes: a display changes two to five times a second, a keep-alive comes in minutes."""
@@ -91,6 +95,7 @@ class DisplayEntry:
     """A value read off the display at ``seconds``; it describes the packets from ``begin`` to ``end``, both included.
 
     `make_display_entry` makes an entry with the usual window. ``text`` is readable by `parse_displayed_value`.
+    ``first_key`` is the time at which the person began to type it, None if that was not recorded.
     """
 
     seconds: float
@@ -98,6 +103,12 @@ class DisplayEntry:
     begin: float
     end: float
     line_number: int = 0
+    first_key: float | None = None
+
+    @property
+    def earliest_look(self) -> float:
+        """The earliest time (s) at which the person may have read the display; ``begin`` without a ``first_key``."""
+        return self.begin if self.first_key is None else min(self.begin, self.first_key - READING_DELAY)
 
     @property
     def displayed_value(self) -> DisplayedValue:
@@ -127,29 +138,37 @@ class CapturedMeter:
 
 @dataclass(frozen=True, slots=True)
 class Capture:
-    """Packets and entries in order of time (for equal times, in the order of the file)."""
+    """Packets and entries in order of time (for equal times, in the order of the file).
+
+    ``cut_line`` is the number of a last line that was cut off, and is left out; 0 without one.
+    """
 
     packets: tuple[CapturedPacket, ...]
     entries: tuple[DisplayEntry, ...] = ()
     meter: CapturedMeter | None = None
+    cut_line: int = 0
 
 
 def make_display_entry(
-    seconds: float, text: str, begin: float | None = None, end: float | None = None, *, line_number: int = 0
-) -> DisplayEntry:
-    """Return an entry, with the usual window (s) where none is given.
+    seconds: float, text: str, begin: float | None = None, end: float | None = None, *,
+    first_key: float | None = None, line_number: int = 0,
+) -> DisplayEntry:  # fmt: skip
+    """Return an entry. Its window (s) ends at ``end``, else at ``first_key``, else at ``seconds``.
 
     Raises:
-        InputError: the text is no displayed value, or the window ends before it begins.
+        InputError: the text is no displayed value, the window ends before it begins, or the first key is later than the
+            entry.
     """
     parse_displayed_value(text)
-    begin = round(seconds - ENTRY_WINDOW, _TIME_DECIMALS) if begin is None else begin
-    end = seconds if end is None else end
+    if first_key is not None and first_key > seconds:
+        raise InputError(f"The entry's first key, at {first_key:g} s, is later than the entry.", "Correct first_key.")
+    end = (seconds if first_key is None else first_key) if end is None else end
+    begin = round(end - ENTRY_WINDOW, _TIME_DECIMALS) if begin is None else begin
     if end < begin:
         raise InputError(
             f"The entry's window ends at {end:g} s, before it begins at {begin:g} s.", "Correct from or to."
         )
-    return DisplayEntry(seconds, text, begin, end, line_number)
+    return DisplayEntry(seconds, text, begin, end, line_number, first_key)
 
 
 @lru_cache(maxsize=4096)
@@ -208,14 +227,20 @@ def parse_displayed_value(text: str) -> DisplayedValue:
 def parse_capture(text: str, source: str) -> Capture:
     """Return the capture in ``text``, which was read from ``source``.
 
+    A last line that was cut off is left out: the recording ended with a full disk, or with the power.
+
     Raises:
         InputError: a line is wrong; the message begins with source and line: ``bench.jsonl:12: …``.
     """
     packets: list[CapturedPacket] = []
     entries: list[DisplayEntry] = []
     meter: CapturedMeter | None = None
-    for number, line in enumerate(text.split("\n"), 1):
+    lines, cut_line = text.split("\n"), 0
+    for number, line in enumerate(lines, 1):
         if not line.strip():
+            continue
+        if number == len(lines) > 1 and _is_cut_off(line):
+            cut_line = number
             continue
         try:
             content = _parse_line(line, number)
@@ -230,7 +255,16 @@ def parse_capture(text: str, source: str) -> Capture:
                 meter = content
     packets.sort(key=lambda packet: packet.seconds)
     entries.sort(key=lambda entry: entry.seconds)
-    return Capture(tuple(packets), tuple(entries), meter)
+    return Capture(tuple(packets), tuple(entries), meter, cut_line)
+
+
+def _is_cut_off(line: str) -> bool:
+    """Return whether a line without an end is only the beginning of an object."""
+    try:
+        json.loads(line)
+    except (ValueError, RecursionError):
+        return line.startswith("{")
+    return False
 
 
 def format_capture(capture: Capture) -> str:
@@ -252,9 +286,12 @@ def packet_line(packet: CapturedPacket) -> str:
 def entry_line(entry: DisplayEntry) -> str:
     """Return the line of one entry, with its newline; a window other than the usual is written, too."""
     fields: dict[str, Any] = {"t": round(entry.seconds, _TIME_DECIMALS), "display": entry.text}
-    if entry.begin != round(entry.seconds - ENTRY_WINDOW, _TIME_DECIMALS):
+    end = fields["t"]
+    if entry.first_key is not None:
+        end = fields["first_key"] = round(entry.first_key, _TIME_DECIMALS)
+    if round(entry.begin, _TIME_DECIMALS) != round(end - ENTRY_WINDOW, _TIME_DECIMALS):
         fields["from"] = entry.begin
-    if entry.end != entry.seconds:
+    if round(entry.end, _TIME_DECIMALS) != end:
         fields["to"] = entry.end
     return _json_line(fields)
 
@@ -311,7 +348,9 @@ def _parse_line(line: str, number: int) -> CapturedPacket | DisplayEntry | Captu
             raise InputError("display is not text.", 'Write "display": "4.70 uF".')
         begin = _read_seconds(fields, "from") if "from" in fields else None
         end = _read_seconds(fields, "to") if "to" in fields else None
-        return make_display_entry(_read_seconds(fields, "t"), text, begin, end, line_number=number)
+        first_key = _read_seconds(fields, "first_key") if "first_key" in fields else None
+        seconds = _read_seconds(fields, "t")
+        return make_display_entry(seconds, text, begin, end, first_key=first_key, line_number=number)
     if isinstance(meter := fields.get("meter"), dict):
         return _parse_meter(meter)
     raise InputError("it is neither a packet nor a display entry.", 'Write "hex" or "display".')

@@ -19,7 +19,8 @@ from meterlink.link.client import NoDaemonError
 from meterlink.settings import DATABASE_FILE, chosen_adapter, data_dir
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers
-from meterlink.station.recording import CaptureCounts, CaptureFileWriter, CaptureRecorder, read_typed_lines
+from meterlink.station.recording import CaptureCounts, CaptureFileWriter, CaptureRecorder
+from meterlink.station.typed_lines import read_typed_lines
 from meterlink.store.reader import Reader
 
 _STANDARD_INPUT = 0  # the file descriptor
@@ -59,10 +60,10 @@ def command(
         meterlink capture 00:00:5E:00:53:0A -o yard.jsonl
         meterlink capture --meter "clamp meter" -o yard.jsonl --seconds 60
 
-    Type each value of the display on a line of its own, and press Enter while the display shows it: 4.70 uF,
-    -12.34 mV DC, OL Mohm. A line that no display can show is reported at once and not recorded. End the recording with
-    Ctrl+D or Ctrl+C. No driver is needed: all notifications that the meter offers are recorded. The capture also lists
-    --write and --poll, which the taught profile then repeats.
+    Read the display, type its value at once, and press Enter: 4.70 uF, -12.34 mV DC, OL Mohm. The value is that of your
+    first key, so the display may change while you type. A line that no display can show is reported at once and not
+    recorded. End the recording with Ctrl+D or Ctrl+C. No driver is needed: all notifications that the meter offers are
+    recorded. The capture also lists --write and --poll, which the taught profile then repeats.
 
     \f
 
@@ -90,7 +91,7 @@ async def _record(
     stop_on_signals(stop.set)
     clock = SystemClock()
     with CaptureFileWriter(output) as file:
-        _print_status("Type the value on the display and press Enter. Ctrl+D or Ctrl+C ends the recording.")
+        _print_status("Read the display, type its value at once, press Enter. Ctrl+D or Ctrl+C ends the recording.")
         capture = CaptureRecorder(file, clock, _print_status)
         return await capture.run(
             address,

@@ -10,12 +10,12 @@ from typing import Any
 import click
 
 from meterlink.capture.capture_file import Capture, CapturedPacket
+from meterlink.cli.recorded_capture import load_capture
 from meterlink.core.clock import Timestamp
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading
 from meterlink.core.units import BASE_UNIT
 from meterlink.profiles import Profile, open_profile_driver
-from meterlink.station.capture_files import read_capture
 from meterlink.station.profile_files import load_profile
 
 INCOMPLETE = "incomplete"
@@ -39,7 +39,7 @@ def command(capture: Path, file: Path, *, as_json: bool) -> None:
     """
     if as_json and isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(encoding="utf-8")  # the encoding of JSON, in any pipe (RFC 8259, 8.1)
-    profile, recorded = load_profile(file), read_capture(capture)
+    profile, recorded = load_profile(file), load_capture(capture)
     for packet, reading in decode(profile, recorded, str(capture)):
         line = packet_fields(packet, reading)
         click.echo(json.dumps(line, ensure_ascii=False) if as_json else _packet_text(line))

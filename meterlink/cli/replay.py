@@ -13,6 +13,7 @@ import click
 from meterlink.capture.capture_file import Capture
 from meterlink.cli.completion import complete_plan
 from meterlink.cli.output import accepted_json, accepted_line
+from meterlink.cli.recorded_capture import load_capture
 from meterlink.cli.run import read_boot_id, stop_on_signals
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.equipment import Site, TestPoint
@@ -22,7 +23,6 @@ from meterlink.driver_api import Driver
 from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.profiles import compile_profile
 from meterlink.settings import DATABASE_FILE, data_dir, load_settings
-from meterlink.station.capture_files import read_capture
 from meterlink.station.drivers import load_all_drivers
 from meterlink.station.profile_files import load_profile
 from meterlink.station.replay import Replay, Speed, choose_driver, open_driver_on_capture
@@ -109,7 +109,7 @@ def command(
     if profile and driver:
         raise click.UsageError("Give either --profile or --driver.")
     name = clean_text(capture.stem) or "recording"
-    options = ReplayOptions(read_capture(capture), name, plan, point, cast("Speed", speed), driver, profile)
+    options = ReplayOptions(load_capture(capture), name, plan, point, cast("Speed", speed), driver, profile)
     format_accepted = accepted_json if as_json else accepted_line
     with ExitStack() as stack:
         folder = data_dir(data or stack.enter_context(tempfile.TemporaryDirectory(prefix="meterlink-replay-")))

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
+from meterlink.cli.recorded_capture import load_capture
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.profiles.model import LONGEST_PROFILE_NAME, is_profile_name, make_profile_name
-from meterlink.station.capture_files import read_capture
 from meterlink.station.profile_files import load_profile
 from meterlink.teach import TeachReport, teach, write_taught_profile
 from meterlink.tomlfile.files import printable_path
@@ -46,7 +46,7 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
     Raises:
         InputError: the capture or the name cannot be used, or the output file cannot be written.
     """
-    recorded = read_capture(capture)
+    recorded = load_capture(capture)
     if output is not None:
         _check_output(capture, output)
     report = teach(recorded, _profile_name(name, output))

@@ -549,8 +549,9 @@ class CommandName(StrEnum):
     STATUS = "status"  # the reply's data is a `StatusView`
     # Teaching a meter that no driver fits; the answer is a `TeachView`:
     TEACH = "teach"  # meter: begin
-    TEACH_ENTRY = "teach_entry"  # meter, text: add an entry, the value on the display now: "4.70 uF"
-    TEACH_DROP = "teach_drop"  # meter, [entry, its number from 1]: remove an entry, else the last one
+    # meter, text ("4.70 uF"), [typed_ms, since its first key]: add an entry, the value on the display at that key
+    TEACH_ENTRY = "teach_entry"
+    TEACH_DROP = "teach_drop"  # meter, [text, numbers from 1: "3 7"]: remove these entries, else the last one
     TEACH_WRITE = "teach_write"  # meter, [text, UUID=HEX]: write to the meter; without a text, write no more
     TEACH_READ = "teach_read"  # meter, [text, UUID]: poll one of its values; without a text, poll no more
     TEACH_DONE = "teach_done"  # meter: write the profile and use it from now on
@@ -573,7 +574,6 @@ class Command(TypedDict):
     visit: NotRequired[str]
     outcome: NotRequired[str]
     uid: NotRequired[str]
-    entry: NotRequired[int]
     reading: NotRequired[int]
     question: NotRequired[str]
     answer: NotRequired[str]
@@ -592,6 +592,7 @@ class Command(TypedDict):
     until_utc_ns: NotRequired[int]
     parts: NotRequired[list["ReceivedParts"]]
     after_id: NotRequired[int]
+    typed_ms: NotRequired[int]
 
 
 class ReceivedParts(TypedDict):

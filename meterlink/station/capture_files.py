@@ -15,5 +15,6 @@ def read_capture(path: Path) -> Capture:
         InputError: the file cannot be read, is larger than 256 MiB, or has a wrong line; the message names file and
             line.
     """
-    text = read_text_file(path, "capture", largest=_LARGEST_FILE, if_larger="Split it into several files.")
+    remedy = "Split it into several files."
+    text = read_text_file(path, "capture", largest=_LARGEST_FILE, if_larger=remedy, may_be_cut=True)
     return parse_capture(text, str(path))

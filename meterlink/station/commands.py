@@ -43,7 +43,6 @@ class Argument(StrEnum):
     VISIT = "visit"  # the uid of a visit
     UID = "uid"  # of an accepted reading, or of a message; or its beginning
     OUTCOME = "outcome"
-    ENTRY = "entry"  # the number of an entry from 1; the handler gets 0 if it is left out
     READING = "reading"  # the id of an accepted reading from 1; the handler gets 0 if it is left out
     QUESTION = "question"  # the key of a question of the plan; empty if it is left out
     SOURCE = "source"
@@ -60,8 +59,12 @@ class Argument(StrEnum):
     SINCE = "since_utc_ns"  # ns since 1970 UTC
     UNTIL = "until_utc_ns"
     PARTS = "parts"  # a list of objects
+    TYPED = "typed_ms"  # ms since the first key of a typed text; the handler gets 0 if it is left out
     AFTER = "after_id"  # a row id, 0 for the beginning
     ANSWER = "answer"  # the key or the number of a choice; empty if it is left out
+
+
+_OPTIONAL_NUMBERS = {Argument.READING: 1, Argument.TYPED: 0}  # the least of each; 0 if it is left out
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +96,7 @@ def command_rows(
     teaching: Teaching,
 ) -> tuple[CommandRow, ...]:
     """Return the table of all commands."""
-    point, meter, text, entry = Argument.POINT, Argument.METER, Argument.TEXT, Argument.ENTRY
+    point, meter, text = Argument.POINT, Argument.METER, Argument.TEXT
     site, unit, to_site, to_unit = Argument.SITE, Argument.UNIT, Argument.TO_SITE, Argument.TO_UNIT
     reading, question, answer = Argument.READING, Argument.QUESTION, Argument.ANSWER
     return (
@@ -161,8 +164,8 @@ def command_rows(
         CommandRow(CommandName.THIN, thinning.thin, (Argument.UID, Argument.UNTIL, Argument.AFTER)),
         CommandRow(CommandName.STATUS, status.status),
         CommandRow(CommandName.TEACH, teaching.begin, (meter,)),
-        CommandRow(CommandName.TEACH_ENTRY, teaching.add_entry, (meter, text)),
-        CommandRow(CommandName.TEACH_DROP, teaching.drop_entry, (meter,), (entry,)),
+        CommandRow(CommandName.TEACH_ENTRY, teaching.add_entry, (meter, text), (Argument.TYPED,)),
+        CommandRow(CommandName.TEACH_DROP, teaching.drop_entries, (meter,), (text,)),
         CommandRow(CommandName.TEACH_WRITE, teaching.add_write, (meter,), (text,)),
         CommandRow(CommandName.TEACH_READ, teaching.add_read, (meter,), (text,)),
         CommandRow(CommandName.TEACH_DONE, teaching.write_profile, (meter,)),
@@ -225,8 +228,8 @@ class CommandTable:
         elif argument is Argument.PARTS:
             if _is_list_of_objects(value):
                 return [_clean_object(entry) for entry in value]
-        elif argument in {Argument.ENTRY, Argument.READING}:
-            if value is None or _is_number(value, 1):
+        elif argument in _OPTIONAL_NUMBERS:
+            if value is None or _is_number(value, _OPTIONAL_NUMBERS[argument]):
                 return value or 0
         elif value is None or isinstance(value, str):
             text = without_controls(value or "")

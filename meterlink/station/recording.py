@@ -2,7 +2,7 @@
 
 import asyncio
 import os
-import threading
+from collections import deque
 from collections.abc import AsyncIterator, Callable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -29,17 +29,10 @@ from meterlink.core.equipment import ConnectionState, Meter
 from meterlink.core.errors import DriverError, InputError, MeterlinkError
 from meterlink.core.text import clean_text
 from meterlink.driver_api import Advertisement, DriverFactory
+from meterlink.station.typed_lines import TypedLine
 
+_TIMES_KEPT = 4096  # times of packets: minutes of a fast meter, so that no line takes longer to type
 _LONGEST_ECHO = 80  # characters of a typed line that are repeated in a message
-_LONGEST_LINE = 1024  # bytes kept of a line without an end
-
-
-@dataclass(frozen=True, slots=True)
-class TypedLine:
-    """A typed line and the time of its Enter key."""
-
-    text: str
-    timestamp: Timestamp
 
 
 @dataclass(slots=True)
@@ -107,7 +100,7 @@ class CaptureRecorder:
         self._requests = ConnectionRequests()
         self._meter_line_written = False
         self._reported = ""
-        self._last_packet_at = float("-inf")
+        self._packet_times: deque[float] = deque(maxlen=_TIMES_KEPT)
         self._unusable_meter: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self.counts = CaptureCounts()
 
@@ -182,11 +175,14 @@ class CaptureRecorder:
             self._write_line(await self._queue.get())
 
     def _write_line(self, item: RadioPacket | TypedLine) -> None:
-        t = (item.timestamp.monotonic_ns - self._started.monotonic_ns) * 1e-9
+        t = self._seconds(item.timestamp)
         if isinstance(item, TypedLine):
-            self._write_entry(t, item.text.strip())
+            self._write_entry(t, item.text.strip(), None if item.first_key is None else self._seconds(item.first_key))
         else:
             self._write_packet(t, item)
+
+    def _seconds(self, timestamp: Timestamp) -> float:
+        return (timestamp.monotonic_ns - self._started.monotonic_ns) * 1e-9
 
     def _write_packet(self, t: float, packet: RadioPacket) -> None:
         if not self._meter_line_written:
@@ -195,14 +191,16 @@ class CaptureRecorder:
             self._file.write(meter_line(meter))
         self._file.write(packet_line(CapturedPacket(t, packet.channel, packet.data)))
         self.counts.packets += 1
-        self.counts.seconds = self._last_packet_at = t
+        self.counts.seconds = t
+        # Those from before the longest line that a person types: a first key is matched with the packet before it.
+        self._packet_times.append(t)
 
-    def _write_entry(self, t: float, text: str) -> None:
+    def _write_entry(self, t: float, text: str, first_key: float | None) -> None:
         if not text:
             return
         echo = clean_text(text, _LONGEST_ECHO)
         try:
-            entry = make_display_entry(t, text)
+            entry = make_display_entry(t, text, first_key=first_key)
         except InputError as error:
             self._report(f"Not recorded, {echo!r}: {error}")
             return
@@ -211,10 +209,10 @@ class CaptureRecorder:
         self.counts.seconds = t
         warning = (
             ""
-            if t - self._last_packet_at <= ENTRY_WINDOW
+            if any(entry.begin <= at <= entry.end for at in reversed(self._packet_times))
             else f", but no packet arrived in the {ENTRY_WINDOW:g} s before it"
         )
-        self._report(f"{self.counts.entries}. {echo} at {t:.1f} s{warning}.")
+        self._report(f"{self.counts.entries}. {echo} at {entry.end:.1f} s{warning}.")
 
     def _on_radio_state(self, state: RadioState) -> None:
         if not state.meters:
@@ -230,35 +228,3 @@ class CaptureRecorder:
 
 async def _wait_for(stop: asyncio.Event) -> None:
     await stop.wait()
-
-
-async def read_typed_lines(descriptor: int, clock: Clock) -> AsyncIterator[TypedLine]:
-    """Yield the lines of a file descriptor (0: standard input) as they are typed, until its end."""
-    loop = asyncio.get_running_loop()
-    lines: asyncio.Queue[TypedLine | None] = asyncio.Queue()
-
-    def read() -> None:
-        rest = b""
-        with suppress(RuntimeError):  # the loop was closed meanwhile
-            while chunk := _read(descriptor):
-                *whole, rest = (rest + chunk).split(b"\n")
-                rest = rest[-_LONGEST_LINE:]
-                now = clock.now()
-                for line in whole:
-                    loop.call_soon_threadsafe(lines.put_nowait, TypedLine(line.decode(errors="replace"), now))
-            if rest:
-                loop.call_soon_threadsafe(lines.put_nowait, TypedLine(rest.decode(errors="replace"), clock.now()))
-            loop.call_soon_threadsafe(lines.put_nowait, None)
-
-    # Reading blocks, so a thread reads. It is a daemon thread, so that the program can end while it waits for a key. It
-    # bypasses Python's buffered streams, whose locks it would still have at the end.
-    threading.Thread(target=read, name="capture-read", daemon=True).start()
-    while (line := await lines.get()) is not None:
-        yield line
-
-
-def _read(descriptor: int) -> bytes:
-    try:
-        return os.read(descriptor, 4096)
-    except OSError:  # a terminal that was closed
-        return b""

@@ -3,7 +3,7 @@
 import asyncio
 import logging
 from bisect import bisect_left
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -44,9 +44,10 @@ _MAX_PACKETS = 20_000
 _NEAR_ENTRY = 1.0  # s
 _RECENT = 10.0  # s
 # A display does not change while somebody reads it, so the last packet of a slow meter has the displayed value if it
-# is no older than this: two refreshes of a slow display.
+# is no older at the first key than this: two refreshes of a slow display.
 _LONGEST_PACKET_AGE = 2.0  # s
 _VIEW_INTERVAL = 0.5  # s at least between two views of packets: their number need not be followed more closely
+_LONGEST_NUMBER = 6  # digits of an entry's number; nobody types a million entries
 _LONGEST_ECHO = 80  # characters of a typed line that are repeated in a message
 _HAS_DRIVER = {ConnectionState.CONNECTED, ConnectionState.SILENT}
 
@@ -89,34 +90,37 @@ class _TeachingSession:
         if not self.full:
             self.packets.append(CapturedPacket(t, packet.channel, packet.data))
 
-    def add_entry(self, text: str, timestamp: Timestamp) -> None:
-        """Add the value on the display now.
+    def add_entry(self, text: str, timestamp: Timestamp, first_key: Timestamp) -> None:
+        """Add the value that the display showed when the person pressed ``first_key``.
 
         Raises:
-            InputError: the text is no display value, there is no recent packet, or the packets are full.
+            InputError: the text is no display value, no packet came shortly before that key, or the packets are full.
         """
-        t = self.seconds(timestamp)
-        newest = self.packets[-1].seconds if self.packets else -_LONGEST_PACKET_AGE
+        key = self.seconds(first_key)
+        newest = next((packet.seconds for packet in reversed(self.packets) if packet.seconds <= key), None)
         if self.full:
             raise InputError("No more packets can be kept.", "Type done, or stop and begin again.")
-        if t - newest > _LONGEST_PACKET_AGE:
+        if newest is None or key - newest > _LONGEST_PACKET_AGE:
             raise InputError(
-                f"No packet arrived in the last {_LONGEST_PACKET_AGE:g} s, "
+                f"No packet arrived in the {_LONGEST_PACKET_AGE:g} s before you typed it, "
                 f"so {clean_text(text, _LONGEST_ECHO)!r} belongs to none.",
                 "Wake the meter, wait until packets arrive, and type it again.",
             )
-        self.entries.append(make_display_entry(t, text, min(t - ENTRY_WINDOW, newest)))
+        begin = min(key - ENTRY_WINDOW, newest)
+        self.entries.append(make_display_entry(self.seconds(timestamp), text, begin, first_key=key))
         self.request_analysis()
 
-    def drop_entry(self, number: int) -> None:
-        """Remove the entry with that number, counted from 1; 0 is the last one.
+    def drop_entries(self, numbers: Sequence[int]) -> None:
+        """Remove the entries with these numbers, counted from 1; without a number, the last one.
 
         Raises:
-            InputError: there is no such entry.
+            InputError: there is no such entry; then none is removed.
         """
-        if not self.entries or number > len(self.entries):
-            raise InputError(f"There is no entry {number or 'to drop'}.", "See the list of entries for its number.")
-        del self.entries[number - 1]
+        numbers = numbers or (len(self.entries),)
+        for number in numbers:
+            if not 0 < number <= len(self.entries):
+                raise InputError(f"There is no entry {number or 'to drop'}.", "See the list of entries for its number.")
+        self.entries = [entry for number, entry in enumerate(self.entries, 1) if number not in numbers]
         self.full = False
         self.request_analysis()
 
@@ -180,21 +184,29 @@ class Teaching:
             task.cancel()
             await asyncio.gather(task, return_exceptions=True)
 
-    async def add_entry(self, meter: str, text: str) -> None:
-        """Add the value on the display now.
+    async def add_entry(self, meter: str, text: str, typed_ms: int = 0) -> None:
+        """Add the value that the display showed when the person began to type it, ``typed_ms`` (ms) ago.
 
         Raises:
-            InputError: the meter is not being taught, or the text is no display value with a recent packet.
+            InputError: the meter is not being taught, or the text is no display value with a packet before it.
         """
-        self._session_of(meter).add_entry(text.strip(), self._clock.now())
+        now = self._clock.now()
+        age = 1_000_000 * typed_ms
+        first_key = Timestamp(now.utc_ns - age, now.monotonic_ns - age)
+        self._session_of(meter).add_entry(text.strip(), now, first_key)
 
-    async def drop_entry(self, meter: str, entry: int) -> None:
-        """Remove the entry with that number from 1; 0 is the last one.
+    async def drop_entries(self, meter: str, text: str) -> None:
+        """Remove the entries with the numbers in ``text`` (``3 7``), counted from 1; without one, the last entry.
 
         Raises:
             InputError: the meter is not being taught, or there is no such entry.
         """
-        self._session_of(meter).drop_entry(entry)
+        words = text.split()
+        if not all(word.isdecimal() and len(word) <= _LONGEST_NUMBER for word in words):
+            raise InputError(
+                f"{clean_text(text, _LONGEST_ECHO)!r} is no list of entries.", "Type, for example, drop 3 7."
+            )
+        self._session_of(meter).drop_entries([int(word) for word in words])
 
     async def add_write(self, meter: str, text: str) -> None:
         """Write ``UUID=HEX`` to the meter after every connection; without a text, write no more."""

@@ -1,5 +1,6 @@
 """Text files of a folder or a package: UTF-8, of limited size; every failure is an InputError."""
 
+import codecs
 from importlib import resources
 from pathlib import Path
 from typing import TypeVar
@@ -14,10 +15,13 @@ _T = TypeVar("_T")
 LARGEST_FILE = 1 << 20
 
 
-def read_text_file(path: Path | str, noun: str, *, largest: int = LARGEST_FILE, if_larger: str = "") -> str:
+def read_text_file(
+    path: Path | str, noun: str, *, largest: int = LARGEST_FILE, if_larger: str = "", may_be_cut: bool = False
+) -> str:
     """Return the text of a file; ``noun`` names the kind of file in messages: ``profile``.
 
-    ``largest`` is in bytes, whole MiB. ``if_larger`` is the remedy for a larger file, by default another file.
+    ``largest`` is in bytes, whole MiB. ``if_larger`` is the remedy for a larger file, by default another file. With
+    ``may_be_cut`` the file may end within a character, which is left out.
 
     Raises:
         InputError: the file cannot be read, is larger than ``largest`` or is not UTF-8. The cause is the OSError.
@@ -27,7 +31,7 @@ def read_text_file(path: Path | str, noun: str, *, largest: int = LARGEST_FILE, 
         with Path(path).open("rb") as file:
             data = file.read(largest + 1)
         # Some editors put a byte-order mark before UTF-8; TOML has none.
-        text = data.decode("utf-8-sig")
+        text = codecs.getincrementaldecoder("utf-8-sig")().decode(data, final=not may_be_cut)
     except OSError as error:
         reason = error.strerror or "it cannot be opened"
         raise InputError(f"{named} cannot be read: {reason}.", remedy) from error

@@ -79,7 +79,7 @@ def _number(rng: random.Random) -> object:
 
 _NEEDED: dict[Argument, Callable[[random.Random], object]] = {
     **dict.fromkeys((Argument.COUNT, Argument.SINCE, Argument.UNTIL, Argument.AFTER), _number),
-    **dict.fromkeys((Argument.ENTRY, Argument.READING), _number),
+    **dict.fromkeys((Argument.TYPED, Argument.READING), _number),
     Argument.PARTS: lambda rng: [
         {rng.choice(("part", "rating", "text", "count", "place")): rng.choice((*_TEXTS, *_NUMBERS)) for _ in range(4)}
     ],

@@ -21,7 +21,8 @@ from meterlink.driver_api import Channel, CharacteristicWrite, uuid16
 from meterlink.link.messages import CommandResult
 from meterlink.link.server import LinkServer
 from meterlink.station.capture_files import read_capture
-from meterlink.station.recording import CaptureCounts, CaptureFileWriter, CaptureRecorder, TypedLine, read_typed_lines
+from meterlink.station.recording import CaptureCounts, CaptureFileWriter, CaptureRecorder
+from meterlink.station.typed_lines import LineEditor, TypedLine, read_typed_lines
 from meterlink_simulators.air import Air
 from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition
@@ -146,6 +147,25 @@ def test_an_entry_without_packets_before_it_is_kept_with_a_warning(tmp_path: Pat
     on_air(body)
     assert "1. 4.70 uF at 4.0 s, but no packet arrived in the 0.4 s before it." in messages
     assert len(read_capture(tmp_path / "a.jsonl").entries) == 1
+
+
+def test_an_entry_has_the_time_of_its_first_key(tmp_path: Path) -> None:
+    messages: list[str] = []
+
+    async def slow() -> AsyncIterator[TypedLine]:
+        clock = VirtualClock()
+        await asyncio.sleep(10.0)
+        first_key = clock.now()
+        await asyncio.sleep(5.0)
+        yield TypedLine("0.35 V DC", clock.now(), first_key)
+
+    async def body(air: Air, _meter: Peripheral) -> None:
+        await record(tmp_path / "a.jsonl", air, slow(), messages)
+
+    on_air(body)
+    (entry,) = read_capture(tmp_path / "a.jsonl").entries
+    assert (entry.seconds, entry.first_key, entry.end) == (15.0, 10.0, 10.0)
+    assert "1. 0.35 V DC at 10.0 s." in messages
 
 
 def test_a_meter_that_must_be_written_to(tmp_path: Path) -> None:
@@ -296,6 +316,51 @@ async def test_lines_are_read_from_a_pipe_as_they_are_typed() -> None:
         assert [line.text async for line in lines] == ["last"]
     finally:
         os.close(reading)
+
+
+def at(seconds: float) -> Timestamp:
+    return Timestamp(0, round(seconds * 1e9))
+
+
+def test_keys_make_lines_with_the_time_of_their_first_key() -> None:
+    editor = LineEditor()
+    assert editor.type_keys(b"4", at(1)) == ([], b"4")
+    assert editor.type_keys(b"8\x7f.7\x1b[D uF", at(2)) == ([], b"8\b \b.7 uF")  # Backspace; an arrow does nothing
+    assert editor.type_keys(b"\r", at(3)) == ([TypedLine("4.7 uF", at(3), at(1))], b"\r\n")
+    editor.type_keys(b"9.99\x15", at(4))  # all erased: the next key begins a new reading
+    (lines, _) = editor.type_keys(b"1.2 V D\x17AC\n", at(5))
+    assert lines == [TypedLine("1.2 V AC", at(5), at(5))]
+    assert editor.type_keys("µ\x7f".encode(), at(6))[1] == "µ".encode() + b"\b \b"
+    assert editor.type_keys(b"\x7f\x04", at(7)) == ([], b"")
+    assert editor.ended
+    assert LineEditor().type_keys(b"\n", at(1)) == ([TypedLine("", at(1))], b"\r\n")
+    assert len(LineEditor().type_keys(b"1" * 5000 + b"\n", at(1))[0][0].text) == 1024
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="no terminals")
+async def test_a_terminal_gives_the_first_key_and_is_left_as_it_was(capfd: pytest.CaptureFixture[str]) -> None:
+    termios = pytest.importorskip("termios")
+    person, program = os.openpty()
+    try:
+        before = termios.tcgetattr(program)
+        lines = read_typed_lines(program, SystemClock())
+        waiting = asyncio.ensure_future(anext(lines))
+        await asyncio.sleep(0)
+        assert not termios.tcgetattr(program)[3] & (termios.ICANON | termios.ECHO)
+        os.write(person, b"4.7")
+        await asyncio.sleep(0.01)
+        os.write(person, b"0 uF\n")
+        line = await waiting
+        assert line.text == "4.70 uF"
+        assert line.first_key is not None
+        assert line.first_key.monotonic_ns < line.timestamp.monotonic_ns
+        os.write(person, b"\x04")
+        assert [more async for more in lines] == []
+        assert termios.tcgetattr(program) == before
+        assert "4.70 uF" in capfd.readouterr().err
+    finally:
+        os.close(person)
+        os.close(program)
 
 
 def test_the_command_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

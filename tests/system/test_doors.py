@@ -81,7 +81,7 @@ def socket_commands(folder: Path) -> Iterator[str]:
             for number in (Argument.COUNT, Argument.SINCE, Argument.UNTIL, Argument.AFTER):
                 if number in arguments:
                     arguments[number] = 1
-            for known in (Argument.POINT, Argument.ENTRY, Argument.READING, Argument.ANSWER, Argument.PLAN):
+            for known in (Argument.POINT, Argument.TYPED, Argument.READING, Argument.ANSWER, Argument.PLAN):
                 arguments.pop(known, None)
             if Argument.PARTS in arguments:
                 arguments[Argument.PARTS] = [{"part": "capacitor", "text": "45 uF", "count": 1, "place": HOSTILE}]

@@ -62,3 +62,17 @@ def test_unusable_input_is_reported_in_one_line(folder):
         assert taught.returncode == 2
         assert taught.stderr.startswith("meterlink: ")
         assert taught.stderr.count("\n") == 1
+
+
+def test_a_cut_off_capture_is_used_with_a_notice(folder):
+    whole = (folder / "bench.jsonl").read_text(encoding="utf-8")
+    (folder / "cut.jsonl").write_text(whole + '{"t": 99.1, "chan', encoding="utf-8")
+    taught = meterlink("teach", "cut.jsonl", "-o", "p.toml", cwd=folder)
+    assert (taught.returncode, taught.stdout) == (
+        0,
+        meterlink("teach", "bench.jsonl", "-o", "p.toml", cwd=folder).stdout,
+    )
+    number = whole.count("\n") + 1
+    assert taught.stderr == f"cut.jsonl: line {number} was cut off. The lines before it are used.\n"
+    decoded = meterlink("decode", "--profile", "p.toml", "cut.jsonl", cwd=folder)
+    assert decoded.stderr.startswith(f"cut.jsonl: line {number} was cut off.")

@@ -294,6 +294,15 @@ def test_stopping_restores_the_former_state(tmp_path: Path) -> None:
         await asyncio.sleep(3)
         assert "No packet arrived" in await bench.enter("4.703")
         bench.meter.set_muted(False)
+        await asyncio.sleep(20)
+        assert await bench.send("4.703 uF") == ""  # typed at once
+        assert "There is no entry 2" in await bench.send("drop 1 2")
+        assert "is no list of entries" in await bench.station.execute(
+            {"id": 1, "command": CommandName.TEACH_DROP, "meter": ADDRESS, "text": "1 x"}
+        )
+        await asyncio.sleep(1)
+        assert len(bench.teach["entries"]) == 1
+        assert await bench.send("drop 1") == ""
         assert await bench.send("stop") == ""
         assert bench.teach["meter"] == ""
         await asyncio.sleep(20)

@@ -11,7 +11,7 @@ from textual.widgets import Input, OptionList
 from meterlink_tui.app import Dashboard
 from meterlink_tui.scene import GENERAL_CAUTION
 from meterlink_tui.sheets.teach import MeterPicker, TeachSheet, teachable_meters
-from support.dashboards import FedStation, catch_up, screen_text
+from support.dashboards import FedStation, SetClock, catch_up, screen_text
 from support.dashboards import running_dashboard as run_dashboard_with
 
 A, B, C = (f"C0:00:5E:00:53:0{number}" for number in (1, 2, 3))
@@ -85,13 +85,17 @@ async def test_a_meter_is_picked_and_taught() -> None:
 
         await pilot.press(*"-4.70 V", "enter")
         await catch_up(pilot)
-        assert station.sent[-1] == ("teach_entry", {"meter": B, "text": "-4.70 V"})
+        assert station.sent[-1] == ("teach_entry", {"meter": B, "text": "-4.70 V", "typed_ms": 0})
         assert app.screen.query_one(Input).value == ""
         station.error = "'banana' is no number."
         await pilot.press(*"banana", "enter")
         await catch_up(pilot)
         assert "✗ 'banana' is no number." in screen_text(app)
         assert app.screen.query_one(Input).value == "banana"
+        # The refused text is selected: the next key replaces it.
+        await pilot.press(*"OL V", "enter")
+        await catch_up(pilot)
+        assert station.sent[-1] == ("teach_entry", {"meter": B, "text": "OL V", "typed_ms": 0})
 
         await pilot.press("escape")
         assert not isinstance(app.screen, TeachSheet)
@@ -184,3 +188,34 @@ async def test_the_list_without_meters_has_a_hint() -> None:
         assert "No meter found yet." in screen_text(app)
         await pilot.press("enter")
         assert isinstance(app.screen, MeterPicker)
+
+
+async def test_the_time_of_the_first_key_goes_with_an_entry() -> None:
+    # A person reads the display, then types for seconds; the display moves on meanwhile.
+    clock = SetClock()
+    async with run_dashboard_with(teach(), clock=clock) as (app, station, pilot):
+        station.refused = "teach"
+        await pilot.press("m")
+        await catch_up(pilot)
+
+        async def type_slowly(*keys: str) -> int:
+            for key in keys:
+                clock.seconds += 1.0
+                await pilot.press(key)
+                await catch_up(pilot)
+            command, arguments = station.sent[-1]
+            assert command == "teach_entry"
+            return int(arguments["typed_ms"])
+
+        assert await type_slowly(*"4.7 V", "enter") == 5000
+        # Erased and typed again: the reading is that of the first key that stayed.
+        assert await type_slowly(*"9.9", *["backspace"] * 3, *"4.7 V", "enter") == 5000
+        station.error = "'4.7o V' is no number."
+        assert await type_slowly(*"4.7o V", "enter") == 6000
+        station.error = ""
+        # A correction keeps the time of the reading; a text typed over the selected one has a time of its own.
+        assert await type_slowly("end", "left", "left", "backspace", *"0", "enter") == 12_000
+        station.error = "'banana' is no number."
+        assert await type_slowly(*"banana", "enter") == 6000
+        assert await type_slowly(*"1 V", "enter") == 3000
+        assert app.screen.query_one(Input).selection == (0, 3)

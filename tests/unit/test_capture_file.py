@@ -1,5 +1,6 @@
 """Captures: packets and entries read from JSON Lines, displayed values, and the packets that an entry describes."""
 
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
@@ -105,6 +106,9 @@ requests = st.builds(
 entries = st.one_of(
     st.builds(make_display_entry, times, numbers.map(lambda n: f"{n:f} V")),
     st.builds(lambda t, n, d: make_display_entry(t, f"{n:f} V", t, t + d), times, numbers, st.integers(0, 5)),
+    st.builds(
+        lambda t, n, d: make_display_entry(round(t + d, 3), f"{n:f} V", first_key=t), times, numbers, st.integers(0, 9)
+    ),
 )
 
 
@@ -125,9 +129,7 @@ def test_a_written_capture_reads_back_equal(
     assert [(packet.seconds, packet.channel, packet.data) for packet in parsed.packets] == [
         (packet.seconds, packet.channel, packet.data) for packet in capture.packets
     ]
-    assert [(entry.seconds, entry.text, entry.begin, entry.end) for entry in parsed.entries] == [
-        (entry.seconds, entry.text, entry.begin, entry.end) for entry in capture.entries
-    ]
+    assert [replace(entry, line_number=0) for entry in parsed.entries] == list(capture.entries)
     assert parsed.meter == capture.meter
 
 
@@ -144,7 +146,8 @@ def test_line_numbers_in_the_file() -> None:
 @pytest.mark.parametrize(
     ("line", "message"),
     [
-        ("{", r"x:2: it is not JSON at column"),
+        ("{\n", r"x:2: it is not JSON at column"),
+        ("banana", r"x:2: it is not JSON at column"),
         ("[" * 100_000, r"x:2: it is not JSON"),
         ("[1]", r"x:2: it is not a JSON object"),
         ("{}", r"x:2: it is neither a packet nor a display entry"),
@@ -157,6 +160,7 @@ def test_line_numbers_in_the_file() -> None:
         ('{"t": 1, "display": 4.7}', r"x:2: display is not text"),
         ('{"t": 1, "display": "4.7 furlongs"}', r"x:2: 'furlongs' is not a unit"),
         ('{"t": 1, "display": "4.7 V", "from": 2, "to": 1}', r"x:2: The entry's window ends"),
+        ('{"t": 1, "display": "4.7 V", "first_key": 1.5}', r"x:2: The entry's first key, at 1.5 s, is later"),
         ('{"meter": {"services": 5}}', r"x:2: services is not a list"),
         ('{"meter": {"writes": [5]}}', r"x:2: writes is not a list of objects"),
         ('{"meter": {"writes": [{"to": "fff2", "hex": "z"}]}}', r"x:2: hex is not pairs"),
@@ -168,6 +172,34 @@ def test_line_numbers_in_the_file() -> None:
 def test_an_error_names_its_line(line: str, message: str) -> None:
     with pytest.raises(InputError, match=message):
         parse_capture('{"t": 0, "channel": "a", "hex": ""}\n' + line, "x")
+
+
+def test_an_entry_with_a_first_key_describes_the_packets_before_that_key() -> None:
+    (entry,) = parse_capture('{"t": 12.9, "display": "4.70 uF", "first_key": 9.1}', "x").entries
+    assert (entry.begin, entry.end, entry.first_key) == (8.7, 9.1, 9.1)
+    assert entry.earliest_look == pytest.approx(6.6)  # read 1 to 2 s before the first key
+    (old,) = parse_capture('{"t": 12.9, "display": "4.70 uF"}', "x").entries
+    assert (old.begin, old.end, old.earliest_look, old.first_key) == (12.5, 12.9, 12.5, None)
+
+
+@pytest.mark.parametrize("end", ['{"t": 3, "channel": "a", "hex": "a5', '{"t": 3, "dis', "{"])
+def test_a_capture_cut_off_in_its_last_line_is_used_as_far_as_it_goes(end: str) -> None:
+    # A recording may end with the power, or with a full disk.
+    whole = '{"t": 1, "channel": "a", "hex": "a5"}\n{"t": 2, "display": "4.70 uF"}\n'
+    capture = parse_capture(whole + end, "x")
+    assert (len(capture.packets), len(capture.entries), capture.cut_line) == (1, 1, 3)
+    assert parse_capture(whole, "x").cut_line == 0
+    with pytest.raises(InputError, match="x:3: it is not JSON"):
+        parse_capture(f"{whole}{end}\n{whole}", "x")  # within the file it is an error
+
+
+def test_a_capture_may_be_cut_off_within_a_character(tmp_path: Path) -> None:
+    path = tmp_path / "a.jsonl"
+    path.write_bytes(b'{"t": 1, "display": "4.70 uF"}\n' + '{"t": 2, "display": "4.70 µ'.encode()[:-1])
+    assert read_capture(path).cut_line == 2
+    path.write_bytes(b'{"t": 1, "display": "4.70 \xc2 uF"}\n')
+    with pytest.raises(InputError, match="not UTF-8"):
+        read_capture(path)
 
 
 def test_files_that_cannot_be_read(tmp_path: Path) -> None:

@@ -96,15 +96,17 @@ async def test_arguments_get_their_types() -> None:
     assert await recorder.table.execute({"id": 2, "command": "enter", "text": "4.70 uF"}) == CommandResult("", 7)
     assert await recorder.table.execute({"id": 2, "command": "enter", "text": "", "point": ""}) == CommandResult("", 7)
     assert await recorder.table.execute(
-        {"id": 3, "command": "teach_drop", "meter": "Alder", "entry": 3}
+        {"id": 3, "command": "teach_entry", "meter": "Alder", "text": "4.70 uF", "typed_ms": 0}
     ) == CommandResult("", 7)
-    assert await recorder.table.execute({"id": 4, "command": "teach_drop", "meter": "Alder"}) == CommandResult("", 7)
+    assert await recorder.table.execute(
+        {"id": 4, "command": "teach_entry", "meter": "Alder", "text": "1 V"}
+    ) == CommandResult("", 7)
     assert recorder.calls == [
         (CommandName.ENTER, {"point": POINTS["fan"], "text": "4.70 uF"}),
         (CommandName.ENTER, {"point": None, "text": "4.70 uF"}),
         (CommandName.ENTER, {"point": None, "text": ""}),
-        (CommandName.TEACH_DROP, {"meter": "Alder", "entry": 3}),
-        (CommandName.TEACH_DROP, {"meter": "Alder", "entry": 0}),
+        (CommandName.TEACH_ENTRY, {"meter": "Alder", "text": "4.70 uF", "typed_ms": 0}),
+        (CommandName.TEACH_ENTRY, {"meter": "Alder", "text": "1 V", "typed_ms": 0}),
     ]
     assert recorder.done == 5
 
@@ -122,13 +124,22 @@ async def test_arguments_get_their_types() -> None:
         ({"command": "next", "point": "fan"}, "The command next has no point. It has no arguments."),
         ({"command": "pin", "meter": "", "point": "fan"}, "The command pin cannot use '' as its meter."),
         ({"command": "set_rating", "point": "fan"}, "The command set_rating needs a text."),
-        ({"command": "teach_drop", "meter": "A", "entry": 0}, "The command teach_drop cannot use 0 as its entry."),
         (
-            {"command": "teach_drop", "meter": "A", "entry": True},
-            "The command teach_drop cannot use True as its entry.",
+            {"command": "teach_entry", "meter": "A", "text": "1 V", "typed_ms": -1},
+            "The command teach_entry cannot use -1 as its typed_ms.",
         ),
-        ({"command": "teach_drop", "meter": "A", "entry": "3"}, "Its arguments: meter, [entry]."),
-        ({"command": "teach_drop", "meter": "A", "entry": 10**30}, "teach_drop cannot use 10000000000000"),
+        (
+            {"command": "teach_entry", "meter": "A", "text": "1 V", "typed_ms": True},
+            "The command teach_entry cannot use True as its typed_ms.",
+        ),
+        (
+            {"command": "teach_entry", "meter": "A", "text": "1 V", "typed_ms": "3"},
+            "Its arguments: meter, text, [typed_ms].",
+        ),
+        (
+            {"command": "teach_entry", "meter": "A", "text": "1 V", "typed_ms": 10**30},
+            "teach_entry cannot use 10000000000000",
+        ),
     ],
 )
 async def test_a_misuse_is_an_error_and_reaches_no_handler(command: dict[str, Any], error: str) -> None:
@@ -183,7 +194,8 @@ async def test_no_command_is_too_strange_for_the_table(fields: dict[str, Any], n
         ("done", (CommandName.TEACH_DONE, {})),
         ("Stop", (CommandName.TEACH_STOP, {})),
         ("drop", (CommandName.TEACH_DROP, {})),
-        ("drop 3", (CommandName.TEACH_DROP, {"entry": 3})),
+        ("drop 3", (CommandName.TEACH_DROP, {"text": "3"})),
+        ("Drop 3, 7", (CommandName.TEACH_DROP, {"text": "3 7"})),
         ("WRITE fff2=a501", (CommandName.TEACH_WRITE, {"text": "fff2=a501"})),
         ("write", (CommandName.TEACH_WRITE, {})),
         ("read fff4", (CommandName.TEACH_READ, {"text": "fff4"})),

@@ -757,7 +757,7 @@ class Dashboard(App[None]):
         view = self._latest_messages.teach
         if view is not None and view["meter"]:
             self.push_screen(
-                TeachSheet(cautions, view["meter"], view, partial(self._send_teach_command, view["meter"]))
+                TeachSheet(cautions, view["meter"], view, partial(self._send_teach_command, view["meter"]), self._clock)
             )
             return
         self.push_screen(
@@ -769,7 +769,9 @@ class Dashboard(App[None]):
     def _begin_teaching(self, address: str | None) -> None:
         if address is not None:
             cautions = self.scene.cautions if self.scene else ()
-            self.push_screen(TeachSheet(cautions, address, None, partial(self._send_teach_command, address)))
+            self.push_screen(
+                TeachSheet(cautions, address, None, partial(self._send_teach_command, address), self._clock)
+            )
 
     async def _send_teach_command(self, address: str, command: CommandName, arguments: Mapping[str, str | int]) -> str:
         return await self.send(command, meter=address, **arguments)

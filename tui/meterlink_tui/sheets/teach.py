@@ -8,6 +8,7 @@ from textual.content import Content
 from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
+from meterlink.core.clock import Clock
 from meterlink.core.equipment import ConnectionState, DriverFit
 from meterlink.core.text import clean_text
 from meterlink.link.messages import CommandName, DiscoveryView, MetersView, TeachView
@@ -17,12 +18,13 @@ from meterlink_tui.widgets.sentences import Sentence
 
 _LONGEST = 200  # characters; a display needs at most 64, a UUID with bytes to write needs more
 _LONGEST_SENTENCE = 240  # characters
+_LONGEST_ERASED = 2  # characters before one that are left by Backspace; after more, one key has replaced them all
 # Sends a command for the meter with its other arguments; returns the error as a sentence, empty if there is none.
 SendTeachCommand = Callable[[CommandName, Mapping[str, str | int]], Awaitable[str]]
 _INSTRUCTIONS = (
-    "Keep the reading still, type the whole display, press Enter. Type drop 3 to remove the third entry, done to write "
-    "the profile, stop to end without a profile. For a meter that sends only after a command, type the command: "
-    "write fff2=a501. Esc closes this sheet; teaching continues."
+    "Read the display, then type all of it at once and press Enter. Your first key counts, so the display may move on. "
+    "Type drop 3 7 to remove two entries, done to write the profile, stop to end without a profile. For a meter that "
+    "sends only after a command, type the command: write fff2=a501. Esc closes this sheet; teaching continues."
 )
 
 
@@ -101,8 +103,13 @@ class TeachSheet(Sheet[None]):
 
     has_field = True
 
-    def __init__(self, cautions: tuple[str, ...], address: str, view: TeachView | None, send: SendTeachCommand) -> None:
+    def __init__(
+        self, cautions: tuple[str, ...], address: str, view: TeachView | None, send: SendTeachCommand, clock: Clock
+    ) -> None:
         super().__init__(cautions)
+        self._clock = clock
+        self._typed = ""
+        self._first_key_ns = 0  # monotonic, of the text that is being typed
         self._address = address
         self._initial_view = view
         self._send = send
@@ -146,16 +153,30 @@ class TeachSheet(Sheet[None]):
     def _show_input_error(self, error: str) -> None:
         self.query_one("#error", Static).update(f"✗ {error}" if error else "")
 
+    def on_input_changed(self, changed: Input.Changed) -> None:
+        """Note the time of the first key of a text: the display at that time is the one that was read.
+
+        A text that is corrected keeps its time; one that is typed over the selected text begins anew.
+        """
+        before, self._typed = self._typed, changed.value
+        if not before or (len(changed.value) == 1 and len(before) > _LONGEST_ERASED):
+            self._first_key_ns = self._clock.now().monotonic_ns
+
     async def on_input_submitted(self, submitted: Input.Submitted) -> None:
-        """Send the text to the station; display its error."""
+        """Send the text to the station; display its error, and select the text so that the next key replaces it."""
         text = submitted.value.strip()
         command, arguments = parse_teach_line(text)
+        if command is CommandName.TEACH_ENTRY:
+            typed_ns = self._clock.now().monotonic_ns - self._first_key_ns
+            arguments["typed_ms"] = max(typed_ns, 0) // 1_000_000
         error = await self._send(command, arguments) if text else "Nothing was typed."
         self._show_input_error(error)
-        if not error:
-            submitted.input.clear()
-            if command is CommandName.TEACH_STOP:
-                self.dismiss()
+        if error:
+            submitted.input.select_all()
+            return
+        submitted.input.clear()
+        if command is CommandName.TEACH_STOP:
+            self.dismiss()
 
 
 def _progress_lines(view: TeachView) -> Iterator[Content]:
