@@ -5,7 +5,7 @@ import json
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import click
 
@@ -13,42 +13,67 @@ from meterlink.capture.capture_file import Capture, CapturedPacket
 from meterlink.cli.recorded_capture import load_capture
 from meterlink.core.clock import Timestamp
 from meterlink.core.errors import InputError
-from meterlink.core.readings import Reading
+from meterlink.core.readings import Reading, Status
+from meterlink.core.text import count_phrase
 from meterlink.core.units import BASE_UNIT
-from meterlink.profiles import Profile, open_profile_driver
+from meterlink.profiles import Profile, ProfileDriver, ReadShare, Refusal, RefusalReason, open_profile_driver
+from meterlink.profiles.read_share import LEAST_SHARE
 from meterlink.station.profile_files import load_profile
 
 INCOMPLETE = "incomplete"
 """The status of a packet that completes no frame and has no known error."""
 
 
+_INCOMPLETE = Refusal(RefusalReason.PART)
+_MOST_REASONS = 20  # printed; the others are summed up
+
+
+class Decoded(NamedTuple):
+    """A packet with one of its readings; ``refusal`` says why there is none (None), or why it has no value."""
+
+    packet: CapturedPacket
+    reading: Reading | None
+    refusal: Refusal | None
+
+
 @click.command()
 @click.argument("capture", type=click.Path(path_type=Path))
 @click.option("--profile", "file", required=True, type=click.Path(path_type=Path), help="The profile, a TOML file.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object per line, for programs.")
-def command(capture: Path, file: Path, *, as_json: bool) -> None:
+def command(capture: Path, file: Path, *, as_json: bool) -> int:
     """Decode the packets of a CAPTURE (JSON Lines) with a profile.
 
     \b
         meterlink decode yard.jsonl --profile yard.toml
 
     One line per packet, in order of time: t; quantity; value and its unit (V, A, Ω, F, Hz, °C, %; null without a
-    value); display; status (ok, overload, invalid; incomplete for a packet that completes no frame); and flags, if the
-    display has any: display hold (it is frozen), relative (it shows a difference), low battery. A packet that completes
-    several frames gets a line for each; a packet of a channel outside the profile gets none.
+    value); display; status (ok, overload, invalid; incomplete for a packet that completes no frame); flags, if the
+    display has any: display hold (it is frozen), relative (it shows a difference), low battery; and without a value
+    reason (a word: code, checksum, word, part …) and detail: the bit, the code or the word that is not known. A packet
+    that completes several frames gets a line for each; a packet of a channel outside the profile gets none.
+
+    At the end the refused packets are counted by reason; with --json as {"summary": {read, refused, percent, reasons}}.
+
+    Exit status: 0 the profile reads at least 90 % of the packets, 1 it reads less.
     """
     if as_json and isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(encoding="utf-8")  # the encoding of JSON, in any pipe (RFC 8259, 8.1)
     profile, recorded = load_profile(file), load_capture(capture)
-    for packet, reading in decode(profile, recorded, str(capture)):
-        line = packet_fields(packet, reading)
-        click.echo(json.dumps(line, ensure_ascii=False) if as_json else _packet_text(line))
+    share = ReadShare()
+    for decoded in decode(profile, recorded, share, str(capture)):
+        line = packet_fields(decoded)
+        click.echo(json.dumps(line, ensure_ascii=False) if as_json else _packet_text(line, decoded.refusal))
+    if as_json:
+        click.echo(json.dumps({"summary": _summary_fields(share)}, ensure_ascii=False))
+    else:
+        click.echo("\n".join(_summary_lines(share)))
+    return 1 if share.is_low else 0
 
 
-def decode(profile: Profile, capture: Capture, name: str) -> Iterator[tuple[CapturedPacket, Reading | None]]:
-    """Yield ``(packet, reading)`` for every reading of every packet on the profile's channels.
+def decode(profile: Profile, capture: Capture, share: ReadShare, name: str) -> Iterator[Decoded]:
+    """Yield every reading of every packet on the profile's channels, and count it in ``share``.
 
-    A packet without a reading yields ``(packet, None)``. ``name`` names the capture in the error.
+    A packet without a reading is yielded with None in its place. ``name`` names the capture in the error.
 
     Raises:
         InputError: the capture has no packet of the profile's channels.
@@ -62,21 +87,40 @@ def decode(profile: Profile, capture: Capture, name: str) -> Iterator[tuple[Capt
             f"It has packets of: {', '.join(channels) or 'no channel'}. Correct the profile's [connection].",
         )
     for packet in capture.packets:
-        if packet.channel in profile_channels:
-            nanoseconds = round(packet.seconds * 1e9)
-            readings = driver.feed(packet.channel, packet.data, Timestamp(nanoseconds, nanoseconds))
-            for reading in readings or (None,):
-                yield packet, reading
+        if packet.channel not in profile_channels:
+            continue
+        nanoseconds = round(packet.seconds * 1e9)
+        readings = driver.feed(packet.channel, packet.data, Timestamp(nanoseconds, nanoseconds))
+        for reading in readings:
+            refusal = _refusal_of(driver, reading) if reading.status is Status.INVALID else None
+            share.add_reading(packet.channel, packet.data, reading.packet, refusal)
+            yield Decoded(packet, reading, refusal)
+        if not readings:
+            refusal = _refusal_of(driver, None)
+            share.add_unread(packet.channel, packet.data, refusal)
+            yield Decoded(packet, None, refusal)
+    share.finish()
 
 
-def packet_fields(packet: CapturedPacket, reading: Reading | None) -> dict[str, Any]:
-    """Return the JSON fields of a packet with one of its readings, or with None if it has none.
+def _refusal_of(driver: ProfileDriver, reading: Reading | None) -> Refusal:
+    """Return why the packet fed last gave an invalid reading, or None, which says that a frame is not complete."""
+    refusals = driver.refusals
+    own = [refusal for refusal in refusals if reading is not None and refusal.data == reading.packet]
+    return next(iter((*own, *refusals)), _INCOMPLETE)
+
+
+def packet_fields(decoded: Decoded) -> dict[str, Any]:
+    """Return the JSON fields of a packet with one of its readings, or without one.
 
     The keys are documented in the command's help.
     """
+    packet, reading, refusal = decoded
+    why: dict[str, Any] = {}
+    if refusal is not None:
+        why = {"reason": str(refusal.reason), "detail": refusal.detail}
     no_reading = dict.fromkeys(("quantity", "value", "unit", "display", "status"))
     if reading is None:
-        return {"t": packet.seconds, **no_reading, "status": INCOMPLETE}
+        return {"t": packet.seconds, **no_reading, "status": INCOMPLETE, **why}
     annunciators = {
         "display hold": reading.display_hold,
         "relative": reading.relative,
@@ -90,9 +134,38 @@ def packet_fields(packet: CapturedPacket, reading: Reading | None) -> dict[str, 
         "unit": BASE_UNIT[reading.quantity],
         "display": reading.text,
         "status": str(reading.status),
-    } | ({"flags": flags} if flags else {})
+        **({"flags": flags} if flags else {}),
+        **why,
+    }
 
 
-def _packet_text(fields: dict[str, Any]) -> str:
+def _packet_text(fields: dict[str, Any], refusal: Refusal | None) -> str:
     flags = f"  ({', '.join(fields['flags'])})" if "flags" in fields else ""
-    return f"{fields['t']:12.3f} s  {fields['status']:10}  {fields['display'] or ''}{flags}".rstrip()
+    display = fields["display"] or ""
+    # The status says already that a frame is incomplete.
+    why = "" if refusal in {None, _INCOMPLETE} else f"{'  ' if display else ''}{refusal}"
+    return f"{fields['t']:12.3f} s  {fields['status']:10}  {display}{flags}{why}".rstrip()
+
+
+def _summary_fields(share: ReadShare) -> dict[str, Any]:
+    reasons = [
+        {"reason": str(refusal.reason), "detail": refusal.detail, "count": count}
+        for refusal, count in share.refusals.most_common()
+    ]
+    return {"read": share.read, "refused": share.refusals.total(), "percent": share.percent, "reasons": reasons}
+
+
+def _summary_lines(share: ReadShare) -> Iterator[str]:
+    read = f"{share.read} of {count_phrase(share.total, 'packet')} read"
+    if not share.refusals:
+        yield f"{read}."
+        return
+    yield f"{read} ({share.percent} %). Not read:"
+    reasons = share.refusals.most_common()
+    for refusal, count in reasons[:_MOST_REASONS]:
+        yield f"{count:8}  {refusal}"
+    rest = sum(count for _, count in reasons[_MOST_REASONS:])
+    if rest:
+        yield f"{rest:8}  {len(reasons) - _MOST_REASONS} other reasons"
+    if share.is_low:
+        yield f"Less than {LEAST_SHARE} %: teach the meter again, with readings of what is not known yet."

@@ -13,6 +13,7 @@ from meterlink.profiles.driver import (
 )
 from meterlink.profiles.model import Profile
 from meterlink.profiles.profile_table import check_profile, parse_profile, profile_schema
+from meterlink.profiles.read_share import ReadShare
 from meterlink.profiles.refusal import Refusal, RefusalReason
 from meterlink.profiles.writer import write_profile
 
@@ -20,6 +21,7 @@ __all__ = [
     "Profile",
     "ProfileDriver",
     "ProfileDriverFactory",
+    "ReadShare",
     "Refusal",
     "RefusalReason",
     "characteristics_for_capture",

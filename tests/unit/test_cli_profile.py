@@ -63,11 +63,11 @@ def folder(tmp_path: Path) -> Path:
 
 def test_decode_prints_one_object_a_line(folder: Path) -> None:
     done = meterlink("decode", "--profile", "p.toml", "c.jsonl", "--json", cwd=folder)
-    assert (done.returncode, done.stderr) == (0, "")
+    assert (done.returncode, done.stderr) == (1, "")  # one of four is refused
     assert done.stdout.splitlines()[0] == (
         '{"t": 0.5, "quantity": "capacitance", "value": 4.7e-06, "unit": "F", "display": "4.70 µF", "status": "ok"}'
     )
-    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    *lines, last = [json.loads(line) for line in done.stdout.splitlines()]
     assert [(line["t"], line["status"], line["display"]) for line in lines] == [
         (0.5, "ok", "4.70 µF"),
         (0.6, "incomplete", None),
@@ -75,15 +75,35 @@ def test_decode_prints_one_object_a_line(folder: Path) -> None:
         (0.7, "ok", "4.72 µF"),
         (0.9, "invalid", "--- µF"),
     ]
-    assert lines[1] == dict.fromkeys(["quantity", "value", "unit", "display"]) | {"t": 0.6, "status": "incomplete"}
+    assert lines[1] == dict.fromkeys(["quantity", "value", "unit", "display"]) | {
+        "t": 0.6, "status": "incomplete", "reason": "part", "detail": "",
+    }  # fmt: skip
+    assert (lines[4]["reason"], lines[4]["detail"]) == ("checksum", "")
+    refused = {"reason": "checksum", "detail": "", "count": 1}
+    assert last == {"summary": {"read": 3, "refused": 1, "percent": 75, "reasons": [refused]}}
 
 
 def test_decode_for_people(folder: Path) -> None:
     done = meterlink("decode", "c.jsonl", "--profile", "p.toml", cwd=folder)
-    assert done.stdout.splitlines()[:2] == [
+    assert done.stdout.splitlines() == [
         "       0.500 s  ok          4.70 µF",
         "       0.600 s  incomplete",
+        "       0.700 s  ok          4.71 µF",
+        "       0.700 s  ok          4.72 µF",
+        "       0.900 s  invalid     --- µF  wrong check bytes",
+        "3 of 4 packets read (75 %). Not read:",
+        "       1  wrong check bytes",
+        "Less than 90 %: teach the meter again, with readings of what is not known yet.",
     ]
+
+
+def test_the_exit_status_follows_the_share_that_is_read(folder: Path) -> None:
+    # A profile that knows nine packets of ten is good; with less, a reading may not settle.
+    for good, status in ((9, 0), (8, 1)):
+        packets = [frame(470)] * good + [frame(470)[:-1] + b"\0"]
+        lines = [json.dumps({"t": t, "channel": CHANNEL, "hex": data.hex()}) for t, data in enumerate(packets)]
+        (folder / "c.jsonl").write_text("\n".join(lines), encoding="utf-8")
+        assert meterlink("decode", "c.jsonl", "--profile", "p.toml", cwd=folder).returncode == status
 
 
 @pytest.mark.parametrize(

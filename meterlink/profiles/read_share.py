@@ -1,0 +1,79 @@
+"""The share of a meter's packets that its profile reads, and the refusals of the others by their reasons."""
+
+from collections import Counter, deque
+from dataclasses import replace
+
+from meterlink.profiles.refusal import Refusal, RefusalReason
+
+LEAST_SHARE = 90
+"""The least share (%) of a meter's packets that a good profile reads.
+
+A damaged packet never comes through: Bluetooth drops it by its own CRC of 24 bits (Core specification, vol. 6 part B,
+3.1.1). So a refused packet is one that the profile does not know, except where a packet was lost, and while a dial is
+turned. Half a turn of a dial lasts a second of ten at one test point (common practice, no source). With less than this
+the readings of a state come and go, and a value may not settle.
+"""
+
+_LONGEST_WAIT = 512  # bytes of a channel that may still be completed: twice the longest frame
+
+
+class ReadShare:
+    """Counts the packets that a profile reads, and those that it refuses by their reasons.
+
+    A packet that completes no frame counts as refused, unless the frame that a later one completes contains it.
+    """
+
+    def __init__(self) -> None:
+        self.read = 0
+        self.refusals: Counter[Refusal] = Counter()
+        self._waiting: dict[str, deque[tuple[bytes, Refusal]]] = {}
+
+    def add_reading(self, channel: str, packet: bytes, frame: bytes, refusal: Refusal | None) -> None:
+        """Count a reading of a ``packet``, made from ``frame``; ``refusal`` is None where it has a value.
+
+        A display without a value was read, too.
+        """
+        waiting = self._waiting.pop(channel, ())
+        missing = b"".join(data for data, _ in waiting)
+        begin = (missing + packet).find(frame)
+        end = 0
+        for data, earlier in waiting:
+            end += len(data)
+            if begin < 0 or end <= begin:
+                self._refuse(earlier)
+        if refusal is None or refusal.reason is RefusalReason.BLANK:
+            self.read += 1
+        else:
+            self._refuse(refusal)
+
+    def add_unread(self, channel: str, packet: bytes, refusal: Refusal) -> None:
+        """Count a packet that completes nothing."""
+        waiting = self._waiting.setdefault(channel, deque())
+        waiting.append((packet, refusal))
+        while sum(len(data) for data, _ in waiting) > _LONGEST_WAIT:
+            self._refuse(waiting.popleft()[1])
+
+    def finish(self) -> None:
+        """Count the packets that no later one has completed."""
+        for waiting in self._waiting.values():
+            for _, refusal in waiting:
+                self._refuse(refusal)
+        self._waiting.clear()
+
+    @property
+    def total(self) -> int:
+        """All that was counted."""
+        return self.read + self.refusals.total()
+
+    @property
+    def is_low(self) -> bool:
+        """Whether less than `LEAST_SHARE` was read."""
+        return self.read * 100 < LEAST_SHARE * self.total
+
+    @property
+    def percent(self) -> int:
+        """The share that was read, rounded down to whole percent; 0 of nothing."""
+        return self.read * 100 // self.total if self.total else 0
+
+    def _refuse(self, refusal: Refusal) -> None:
+        self.refusals[replace(refusal, data=b"")] += 1

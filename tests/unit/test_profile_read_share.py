@@ -1,0 +1,44 @@
+"""The share of packets that a profile reads: what counts as read, as refused, and as a part of a frame."""
+
+import random
+
+from meterlink.profiles import ReadShare, Refusal, RefusalReason
+
+FRAME = bytes.fromhex("a512340100ec")
+
+
+def test_parts_of_a_frame_are_no_refusals() -> None:
+    # A radio that sends a frame in two packets makes no profile worse.
+    share = ReadShare()
+    incomplete = Refusal(RefusalReason.PART)
+    noise = Refusal(RefusalReason.NO_FRAME)
+    share.add_unread("a", b"\x00" * 3, noise)
+    share.add_unread("a", FRAME[:2], incomplete)
+    share.add_unread("b", FRAME[:2], incomplete)  # of another characteristic: never completed
+    share.add_reading("a", FRAME[2:], FRAME, None)
+    share.finish()
+    assert share.read == 1
+    assert share.refusals == {noise: 1, incomplete: 1}
+
+
+def test_waiting_packets_take_no_memory() -> None:
+    share = ReadShare()
+    rng = random.Random(1)
+    for _ in range(2_000):
+        share.add_unread("a", rng.randbytes(20), Refusal(RefusalReason.NO_FRAME))
+    assert share.refusals.total() > 1_900
+    assert share.is_low
+    assert share.percent == 0
+
+
+def test_refusals_are_counted_by_their_reasons_and_a_display_without_a_value_is_read() -> None:
+    share = ReadShare()
+    for data in (b"1", b"2"):  # the bytes differ, the reason does not
+        share.add_reading("a", data, data, Refusal(RefusalReason.CHECKSUM, data=data))
+        share.add_reading("a", data, data, Refusal(RefusalReason.WORD, data.decode(), data))
+    share.add_reading("a", b"3", b"3", Refusal(RefusalReason.BLANK, data=b"3"))
+    share.finish()
+    assert share.refusals == {
+        Refusal(RefusalReason.CHECKSUM): 2, Refusal(RefusalReason.WORD, "1"): 1, Refusal(RefusalReason.WORD, "2"): 1,
+    }  # fmt: skip
+    assert (share.read, share.total, share.percent, share.is_low) == (1, 5, 20, True)
