@@ -12,15 +12,14 @@ from meterlink.cli.history import parse_since, same_name
 from meterlink.cli.output import Form, listing_options, local_time, print_table, print_text, printable_text
 from meterlink.cli.stored_visits import find_visit
 from meterlink.core.clock import format_rfc3339
-from meterlink.core.text import count_phrase, did_you_mean, length_text
+from meterlink.core.text import did_you_mean
 from meterlink.settings import DATABASE_FILE, existing_data_dir
+from meterlink.store.gap_words import CLOCK_SET, gap_seconds, lasted_text, lost_text, step_seconds, step_text
 from meterlink.store.reader import Reader
-from meterlink.store.rows import ClockStep, GapCause, StoredGap
+from meterlink.store.rows import ClockStep, StoredGap
 
 _ON_A_PAGE = 50
 _HEADINGS = ("From", "Meter", "Cause", "Lasted", "Lost")
-_LOST_IN = {GapCause.PACKETS_DROPPED: "packet", GapCause.NOT_SAVED: "reading"}
-_CLOCK_SET = "clock set"
 
 
 @click.command("gaps", short_help="List the times without readings, and why.")
@@ -92,35 +91,31 @@ class _Entry(NamedTuple):
 
 def _gap_entry(gap: StoredGap) -> _Entry:
     ended, name = gap.ended, gap.meter.name or gap.meter.address
-    seconds = None if ended is None else (ended.monotonic_ns - gap.began.monotonic_ns) / 1e9
     record = {
         "began": format_rfc3339(gap.began.utc_ns),
         "ended": None if ended is None else format_rfc3339(ended.utc_ns),
-        "seconds": seconds,
+        "seconds": gap_seconds(gap),
         "meter": name,
         "address": gap.meter.address,
         "cause": gap.cause.value,
         "lost": gap.lost,
     }
-    lost = "" if gap.lost is None else count_phrase(gap.lost, _LOST_IN.get(gap.cause, "reading"))
-    lasted = "no end known" if seconds is None else length_text(seconds)
-    cells = (_time_text(gap.began.utc_ns), printable_text(name), gap.cause.value, lasted, lost)
+    cells = (_time_text(gap.began.utc_ns), printable_text(name), gap.cause.value, lasted_text(gap), lost_text(gap))
     return _Entry((gap.start, gap.began.monotonic_ns), record, cells)
 
 
 def _step_entry(step: ClockStep) -> _Entry:
-    seconds = round(step.step_ns / 1e9, 3)  # the clocks are read one after the other
     record = {
         "began": format_rfc3339(step.before.utc_ns),
         "ended": format_rfc3339(step.after.utc_ns),
-        "seconds": seconds,
+        "seconds": step_seconds(step),
         "meter": None,
         "address": None,
-        "cause": _CLOCK_SET,
+        "cause": CLOCK_SET,
         "lost": None,
     }
-    by = f"{_CLOCK_SET} {'back' if seconds < 0 else 'on'} by {length_text(abs(seconds))}"
-    return _Entry((step.start, step.before.monotonic_ns), record, (_time_text(step.before.utc_ns), "", by, "", ""))
+    cells = (_time_text(step.before.utc_ns), "", step_text(step), "", "")
+    return _Entry((step.start, step.before.monotonic_ns), record, cells)
 
 
 def _empty_text(reader: Reader, meter: str | None, *, is_narrowed: bool) -> str:

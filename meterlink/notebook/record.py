@@ -11,16 +11,24 @@ from meterlink.core.replacements import Replacement
 from meterlink.core.text import clean_text
 from meterlink.judge.drift.part_series import PartSeries
 from meterlink.store.accepted_filter import LONGEST_FILTER, parse_filter
+from meterlink.store.gap_words import lasted_text, lost_text, step_text
+from meterlink.store.raw_lines import line_of_reading
 from meterlink.store.reader import Reader
-from meterlink.store.rows import EarlierVerdict, HistoryRow, StoredReading
+from meterlink.store.rows import ClockStep, EarlierVerdict, HistoryRow, RawLine, StoredGap, StoredReading
 
 __all__ = [
     "LONGEST_FILTER",
+    "ClockStep",
     "HistoryRow",
     "PartSeries",
+    "RawLine",
     "ReadingDetails",
     "Record",
+    "StoredGap",
     "StoredReading",
+    "lasted_text",
+    "lost_text",
+    "step_text",
 ]
 
 SECONDS_BEFORE, SECONDS_AFTER = 20.0, 2.0
@@ -101,17 +109,17 @@ class Record:
         points = self._reader.plan(row.visit_uid).plan.points if at_unit else ()
         return [replacement for replacement in at_unit if row.point_key in replacement.covered_keys(points)]
 
-    def raw_below(self, anchor: int | None, limit: int) -> list[StoredReading]:
-        """Return the next ``limit`` raw readings after the id ``anchor``, in order; None: the oldest."""
-        return self._reader.raw_page(limit, after_id=anchor or 0)
+    def raw_below(self, anchor: int | None, limit: int) -> list[RawLine]:
+        """Return the next ``limit`` lines of the raw readings after the id ``anchor``, in order; None: the oldest."""
+        return self._reader.raw_lines(limit, after=anchor or 0)
 
-    def raw_above(self, anchor: int | None, limit: int) -> list[StoredReading]:
-        """Return the last ``limit`` raw readings before the id ``anchor``, in order; None: the newest."""
-        return self._reader.raw_page(limit, before_id=anchor)
+    def raw_above(self, anchor: int | None, limit: int) -> list[RawLine]:
+        """Return the last ``limit`` lines of the raw readings before the id ``anchor``, in order; None: the newest."""
+        return self._reader.raw_lines(limit, before=anchor)
 
     def first_raw_since(self, utc_ns: int) -> int:
-        """Return the id of the first raw reading at or after a time, ns since 1970 UTC."""
-        return self._reader.first_reading_since(utc_ns - _ROUNDED_DOWN)
+        """Return the id of the line of the first raw reading at or after a time, ns since 1970 UTC."""
+        return line_of_reading(self._reader.first_reading_since(utc_ns - _ROUNDED_DOWN))
 
 
 def parse_local_time(text: str) -> int:

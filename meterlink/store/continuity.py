@@ -19,6 +19,9 @@ from meterlink.store.rows import (
     StoredGap,
 )
 
+# A start of the station, and ns on its monotonic clock: in the order in which things came, which nobody sets.
+Moment = tuple[int, int]
+
 
 def newest_connection_id(connection: sqlite3.Connection) -> int:
     """Return the row id of the newest connection, 0 for none."""
@@ -135,6 +138,17 @@ def gaps(
     return decode_rows(_stored_gap, rows)
 
 
+def gaps_between(connection: sqlite3.Connection, begin: Moment, end: Moment) -> list[StoredGap]:
+    """Return the gaps that began at ``begin`` or later, and before ``end``."""
+    rows = connection.execute(
+        f"SELECT g.*, c.boot, {METER_COLUMNS} FROM gaps g"  # noqa: S608  # constants
+        " JOIN connections c ON c.id = g.connection_id JOIN meters m ON m.id = c.meter_id"
+        " WHERE (c.boot, g.began_monotonic_ns) >= (?, ?) AND (c.boot, g.began_monotonic_ns) < (?, ?) ORDER BY g.id",
+        (*begin, *end),
+    )
+    return decode_rows(_stored_gap, rows)
+
+
 def clock_steps(
     connection: sqlite3.Connection, since_utc_ns: int | None = None, until_utc_ns: int | None = None
 ) -> list[ClockStep]:
@@ -144,7 +158,17 @@ def clock_steps(
         " AND (:until IS NULL OR before_utc_ns < :until) ORDER BY id",
         {"since": since_utc_ns, "until": until_utc_ns},
     )
-    return [ClockStep(_timestamp(row, "before"), _timestamp(row, "after"), row["step_ns"], row["boot"]) for row in rows]
+    return [_clock_step(row) for row in rows]
+
+
+def clock_steps_between(connection: sqlite3.Connection, begin: Moment, end: Moment) -> list[ClockStep]:
+    """Return the jumps of the wall clock that came at ``begin`` or later, and before ``end``."""
+    rows = connection.execute(
+        "SELECT * FROM clock_steps WHERE (boot, before_monotonic_ns) >= (?, ?) AND (boot, before_monotonic_ns) < (?, ?)"
+        " ORDER BY id",
+        (*begin, *end),
+    )
+    return [_clock_step(row) for row in rows]
 
 
 class ClockSteps:
@@ -166,6 +190,10 @@ class ClockSteps:
         steps = self._by_start.get(start, ())
         since_ns = opened_ns if start == visit_start else -1
         return sum(step_ns for after_ns, step_ns in steps if since_ns < after_ns <= monotonic_ns)
+
+
+def _clock_step(row: sqlite3.Row) -> ClockStep:
+    return ClockStep(_timestamp(row, "before"), _timestamp(row, "after"), row["step_ns"], row["boot"])
 
 
 def _timestamp(row: sqlite3.Row, name: str) -> Timestamp:

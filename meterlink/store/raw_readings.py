@@ -3,10 +3,12 @@
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator
 from decimal import Decimal
+from functools import cache, partial
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
+from meterlink.store.continuity import Moment
 from meterlink.store.decoding import METER_COLUMNS, decode_decimal, decode_flag, decode_meter, decode_rows
 from meterlink.store.rows import StoredReading
 from meterlink.store.stretches import LARGEST_SHIFT, LONGEST_OFFSET, MOST_OPEN
@@ -40,13 +42,13 @@ _SELECT_READINGS = f"""
     LEFT JOIN test_points p ON p.id = s.point_id
     WHERE r.id BETWEEN ? AND ? AND {{condition}} ORDER BY r.id {{order}} LIMIT ?
 """  # noqa: S608  # constants only
-# The reading ``?`` or the next one, with the two times by which readings are in order: nearly so, since a packet may
-# wait, and the wall clock may be set.
+# Readings with the two times by which they are in order: nearly so, since a packet may wait, and the wall clock may be
+# set.
 _SELECT_TIMES = """
     SELECT r.id, s.first_utc_ns + r.utc_offset_us * 1000 AS utc_ns, c.boot,
         s.first_monotonic_ns + (r.utc_offset_us + r.clock_shift_us) * 1000 AS monotonic_ns
     FROM raw_readings r CROSS JOIN stretches s ON s.id = r.stretch_id CROSS JOIN connections c ON c.id = s.connection_id
-    WHERE r.id >= ? ORDER BY r.id LIMIT 1
+    WHERE r.id BETWEEN ? AND ? ORDER BY r.id LIMIT ?
 """
 _OF_METER_AND_TIME = """c.meter_id = ? AND c.boot = ?
     AND s.first_monotonic_ns + (r.utc_offset_us + r.clock_shift_us) * 1000 BETWEEN ? AND ?"""
@@ -95,15 +97,16 @@ def first_id_since(connection: sqlite3.Connection, utc_ns: int) -> int:
     The row ids rise with time only within the readings of one station: those of a merged database follow in a block.
     So each stretch that may have the time is searched, by some fifteen lookups, however many readings there are.
     """
+    times_from = partial(_times_from, connection)
     found: list[tuple[int, int]] = []  # times and ids
     begun = connection.execute(
         f"SELECT first_reading_id, {_LAST_ID} FROM stretches WHERE first_utc_ns BETWEEN ? AND ?",  # noqa: S608  # constants
         (utc_ns - LONGEST_OFFSET * 1000, utc_ns),
     ).fetchall()
     for first, last in map(tuple, begun):
-        reading_id = _bisect(connection, first, last + 1, lambda row: row["utc_ns"] >= utc_ns)
-        if reading_id <= last:
-            row = connection.execute(_SELECT_TIMES, (reading_id,)).fetchone()
+        reading_id = _bisect(times_from, first, last + 1, lambda row: row["utc_ns"] >= utc_ns)
+        row = times_from(reading_id)
+        if reading_id <= last and row is not None:
             found.append((row["utc_ns"], row["id"]))
     # Of a thinned stretch the first reading that is left may come late, or be another stretch's.
     following = connection.execute(
@@ -112,10 +115,40 @@ def first_id_since(connection: sqlite3.Connection, utc_ns: int) -> int:
         (utc_ns, MOST_OPEN),
     ).fetchall()
     for (first,) in map(tuple, following):
-        row = connection.execute(_SELECT_TIMES, (first,)).fetchone()
+        row = times_from(first)
         if row is not None and row["utc_ns"] >= utc_ns:
             found.append((row["utc_ns"], row["id"]))
     return min(found)[1] if found else _next_id(connection)
+
+
+def moments_around(
+    connection: sqlite3.Connection, first_id: int | None, last_id: int | None
+) -> tuple[Moment | None, Moment | None]:
+    """Return the earliest and the latest moment of the readings with these ids, of those between, and of the next one.
+
+    None as an id is the beginning or the end of the table. None as a moment: there is no reading before, or no next.
+    """
+    (before,) = connection.execute("SELECT MAX(id) FROM raw_readings WHERE id <= ?", (first_id,)).fetchone()
+    (beyond,) = connection.execute("SELECT MIN(id) FROM raw_readings WHERE id > ?", (last_id,)).fetchone()
+    rows = connection.execute(_SELECT_TIMES, (before or 0, beyond or _LARGEST_ID, -1))  # -1: no limit
+    moments = [_moment(row) for row in rows]
+    return None if before is None else min(moments), None if beyond is None else max(moments)
+
+
+def ids_before(connection: sqlite3.Connection, wanted: Iterable[Moment]) -> list[int]:
+    """Return for each moment the id of the last reading before it, 0 if there is none.
+
+    The next reading came after the moment. Some twenty lookups find the place, however many readings there are; moments
+    near each other share them.
+    """
+    times_from = cache(partial(_times_from, connection))
+    beyond = _next_id(connection)
+
+    def first_after(moment: Moment) -> int:
+        return _bisect(times_from, 1, beyond, lambda row: _moment(row) > moment)
+
+    newest_below = "SELECT COALESCE(MAX(id), 0) FROM raw_readings WHERE id < ?"
+    return [int(connection.execute(newest_below, (first_after(moment),)).fetchone()[0]) for moment in wanted]
 
 
 def readings_around(
@@ -158,14 +191,15 @@ def _ranges_of_time(
     ).fetchall()
     # A second more on both sides: readings of several meters are not quite in the order of their times.
     # Readings of a later start come after all of these.
+    times_from = partial(_times_from, connection)
     narrowed = [
         (
             _bisect(
-                connection, first, last + 1,
+                times_from, first, last + 1,
                 lambda row: row["boot"] != boot or row["monotonic_ns"] >= begin - _SECOND,
             ),
             _bisect(
-                connection, first, last + 1,
+                times_from, first, last + 1,
                 lambda row: row["boot"] != boot or row["monotonic_ns"] > end + _SECOND,
             ) - 1,
         )
@@ -179,11 +213,23 @@ def _next_id(connection: sqlite3.Connection) -> int:
     return int(newest) + 1
 
 
-def _bisect(connection: sqlite3.Connection, low: int, high: int, is_late: Callable[[sqlite3.Row], bool]) -> int:
+def _times_from(connection: sqlite3.Connection, reading_id: int) -> sqlite3.Row | None:
+    """Return the times of the reading with this id or of the next one; None if there is none."""
+    row: sqlite3.Row | None = connection.execute(_SELECT_TIMES, (reading_id, _LARGEST_ID, 1)).fetchone()
+    return row
+
+
+def _moment(row: sqlite3.Row) -> Moment:
+    return row["boot"], row["monotonic_ns"]
+
+
+def _bisect(
+    times_from: Callable[[int], sqlite3.Row | None], low: int, high: int, is_late: Callable[[sqlite3.Row], bool]
+) -> int:
     """Return the first id from ``low`` whose reading is late, ``high`` if none is."""
     while low < high:
         middle = (low + high) // 2
-        row = connection.execute(_SELECT_TIMES, (middle,)).fetchone()
+        row = times_from(middle)
         if row is None or row["id"] >= high or is_late(row):
             high = middle
         else:

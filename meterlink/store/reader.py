@@ -9,7 +9,7 @@ from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan, Site
 from meterlink.core.site_facts import SiteFact
 from meterlink.core.stock import Movement, StockCount
-from meterlink.store import continuity, outbox, places, queries, raw_readings, repairs, site_facts, thinning
+from meterlink.store import continuity, outbox, places, queries, raw_lines, raw_readings, repairs, site_facts, thinning
 from meterlink.store.accepted_filter import AcceptedFilter
 from meterlink.store.connections import connect_for_reading
 from meterlink.store.forgetting import Removal, site_removal, visit_removal
@@ -22,6 +22,7 @@ from meterlink.store.rows import (
     HistoryRow,
     MeterRow,
     OutboxEntry,
+    RawLine,
     RefusedMessage,
     StoredConnection,
     StoredGap,
@@ -172,14 +173,14 @@ class Reader:
         with connect_for_reading(self._path) as connection:
             return queries.assigned_readings(connection)
 
-    def raw_page(self, limit: int, *, before_id: int | None = None, after_id: int | None = None) -> list[StoredReading]:
-        """Return the newest ``limit`` raw readings with an id below ``before_id``, in the order in which they arrived.
+    def raw_lines(self, limit: int, *, before: int | None = None, after: int | None = None) -> list[RawLine]:
+        """Return a page of the list of raw readings with the gaps and the steps of the clock between them.
 
-        With ``after_id`` instead, return the oldest ``limit`` ones above it. However many there are, a page takes the
-        same time.
+        They are the newest ``limit`` lines with an id below ``before``; with ``after`` instead, the oldest above it.
+        However many readings there are, a page takes the same time.
         """
         with connect_for_reading(self._path) as connection:
-            return raw_readings.page(connection, limit, before_id=before_id, after_id=after_id)
+            return raw_lines.page(connection, limit, before=before, after=after)
 
     def first_reading_since(self, utc_ns: int) -> int:
         """Return the id of the first raw reading at or after a time; one above the newest if there is none.

@@ -236,6 +236,16 @@ class ClockStep(NamedTuple):
     start: int = 0
 
 
+class RawLine(NamedTuple):
+    """A line of the list of raw readings: a reading, or the gap or the step of the clock that lies between two.
+
+    The ids of lines rise in the order of the list.
+    """
+
+    id: int
+    content: StoredReading | StoredGap | ClockStep
+
+
 class VisitDetails(NamedTuple):
     """Further facts of a visit that begins; each may be empty. ``plan_text`` is the TOML of its plan."""
 

@@ -18,10 +18,11 @@ from textual.content import Content
 
 from meterlink.store.accepted_filter import parse_filter
 from meterlink.store.reader import Reader
-from meterlink.store.rows import StoredReading
+from meterlink.store.rows import RawLine
 from meterlink_tui.widgets.pages import PagedList
 from support.dashboards import running_dashboard
 from support.large_records import FIRST_DAY, write_accepted, write_raw
+from support.raw_pages import raw_page
 
 ACCEPTED, FEW_ACCEPTED = 200_000, 2_000
 RAW, FEW_RAW = 10_000_000, 40_000
@@ -93,9 +94,9 @@ def test_a_page_of_raw_readings_takes_the_same_time(benchmark, raw: Path, folder
 
     def page(path: Path, count: int) -> None:
         reader = Reader(path)
-        reader.raw_page(ROWS, before_id=rng.randrange(ROWS, count))
-        reader.raw_page(ROWS)
-        reader.raw_page(ROWS, after_id=0)
+        raw_page(reader, ROWS, before_id=rng.randrange(ROWS, count))
+        raw_page(reader, ROWS)
+        raw_page(reader, ROWS, after_id=0)
         reader.first_reading_since(FIRST_DAY + rng.randrange(count) * STEP)
 
     few = seconds(lambda: page(small, FEW_RAW), 30)
@@ -109,10 +110,10 @@ def test_paging_needs_constant_memory(raw: Path) -> None:
     reader = Reader(raw)
 
     async def page_on() -> tuple[int, int, int]:
-        pages: PagedList[StoredReading] = PagedList(lambda _row, _width: Content(), lambda _width: 1)
+        pages: PagedList[RawLine] = PagedList(lambda _row, _width: Content(), lambda _width: 1)
         pages.show(
-            lambda anchor, count: reader.raw_page(count, after_id=anchor or 0),
-            lambda anchor, count: reader.raw_page(count, before_id=anchor), (), "",
+            lambda anchor, count: reader.raw_lines(count, after=anchor or 0),
+            lambda anchor, count: reader.raw_lines(count, before=anchor), (), "",
         )  # fmt: skip
         await pages.go_to_start()
         sizes: list[int] = []

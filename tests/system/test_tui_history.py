@@ -13,7 +13,10 @@ import pytest
 from textual.pilot import Pilot
 from textual.widgets import Input
 
+from meterlink.core.clock import Timestamp
 from meterlink.notebook.record import Record
+from meterlink.store.reader import Reader
+from meterlink.store.rows import ClockStep, GapCause, NewGap
 from meterlink_tui.record_lines import accepted_lines
 from meterlink_tui.sheets.accepted import AcceptedSheet
 from meterlink_tui.sheets.help import HelpSheet
@@ -25,6 +28,7 @@ from support.dashboards import catch_up, dashboard, running_dashboard, screen_li
 from support.kept_records import LAST_VISIT, PLACE, SECOND, VOID_REASON, capacitor, keep_record
 from support.recorded_visits import OUTER_TIMEOUT, RecordedVisit, store_visits
 from support.thinned_records import keep_closed_record, thin_record
+from support.writers import running_writer
 
 SIZES = [(40, 24), (62, 20), (80, 24), (120, 40), (200, 60)]
 CAUTION = "Isolate the unit. Discharge the capacitor through a resistor before touching its terminals."
@@ -47,6 +51,32 @@ def database(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("history") / "meterlink.db"
     keep_record(path)
     return path
+
+
+@pytest.fixture(scope="module")
+def broken(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same record with a gap of every cause, and a step of the clock."""
+    path = tmp_path_factory.mktemp("gaps") / "meterlink.db"
+    keep_record(path)
+    connection = Reader(path).connections()[-1].id
+    with running_writer(path) as writer:
+        for gap in (
+            NewGap(connection, GapCause.PACKETS_DROPPED, after(12.5), after(13), 12),
+            NewGap(connection, GapCause.METER_SILENT, after(20.3), after(77)),
+            NewGap(connection, GapCause.LINK_LOST, after(99), after(137)),
+            NewGap(connection, GapCause.NOT_SAVED, after(139), lost=1),
+        ):
+            writer.add_gap(gap)
+        writer.add_clock_step(ClockStep(after(90), after(91), -3600 * SECOND)).result(OUTER_TIMEOUT)
+    with closing(sqlite3.connect(path)) as changed, changed:  # a step found while those readings came
+        changed.execute("UPDATE clock_steps SET boot = (SELECT boot FROM connections WHERE id = ?)", (connection,))
+    return path
+
+
+def after(seconds: float) -> Timestamp:
+    """Return a moment of the last visit; its two clocks have the same number."""
+    at = LAST_VISIT + round(seconds * SECOND)
+    return Timestamp(at, at)
 
 
 def point(key: str, component: str, section: str, **more: Any) -> dict[str, Any]:
@@ -236,20 +266,49 @@ async def test_raw_readings_page_by_key_and_jump_to_a_time(database: Path) -> No
         await press(pilot, "h", "f3")
         assert isinstance(app.screen, RawSheet)
         pages = app.screen.query_one(PagedList)
-        assert pages.current.reading.text == "42.9 µF"  # at the reading of the list
+        assert pages.current.content.reading.text == "42.9 µF"  # at the reading of the list
         await press(pilot, "home")
-        assert pages.current.id == 1
+        assert pages.current.content.id == 1
         await press(pilot, "pagedown", "pagedown", "pageup")
-        assert pages.current.id == pages.page_rows
+        assert pages.current.content.id == pages.page_rows
         await press(pilot, "end")
         newest = pages.current.id
         await press(pilot, "down")
         assert pages.current.id == newest
         await press(pilot, *"2026-07-14", "space", *"15:00:05", "enter")
         assert "15:00:05.000" in next(line for line in screen_lines(app) if "15:00:05" in line and "µF" in line)
-        assert pages.current.reading.timestamp.utc_ns == LAST_VISIT + 5 * SECOND
+        assert pages.current.content.reading.timestamp.utc_ns == LAST_VISIT + 5 * SECOND
         await press(pilot, "ctrl+u", *"noon", "enter")
         assert "'noon' is no time. Write it as 2026-11-03 14:05." in screen_text(app)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+async def test_each_gap_is_a_line_where_it_lies_in_time(broken: Path, size: tuple[int, int]) -> None:
+    """A technician who looks for a missing value sees why it is missing, and for how long."""
+    async with running_dashboard(visit(), database=broken, size=size) as (app, _, pilot):
+        await press(pilot, "h", "f3", "end")
+        lines = [" ".join(line.split()) for line in screen_lines(app)]
+        listed = [line for line in lines if "──" in line or "µF" in line or "Ω" in line]
+        newest = [
+            ("15:00:20 ── meter silent, 57 s", "clamp"), ("15:01:18.000 43.0 µF", "clamp"),
+            ("15:01:30 ── clock set back by 1 h", ""), ("15:01:38.000 4.66 µF", "clamp"),
+            ("15:01:39 ── link lost, 38 s", "clamp"), ("15:02:18.000 19.2 Ω", "clamp"),
+            ("15:02:19 ── not saved, no end known", "clamp"),
+        ]  # fmt: skip
+        for line, (text, meter) in zip(listed[-len(newest) :], newest, strict=True):
+            assert text in line
+            assert meter in line or size[0] == 40  # cut
+        if size[0] >= 80:
+            assert "1 reading lost" in listed[-1]
+        pages = app.screen.query_one(PagedList)
+        assert pages.current.content.cause is GapCause.NOT_SAVED
+        await press(pilot, "up")
+        assert pages.current.content.reading.text == "19.2 Ω"
+        await press(pilot, *"2026-07-14", "space", *"15:00:13", "enter")
+        listed = [" ".join(line.split()) for line in screen_lines(app)]
+        (gap,) = [number for number, line in enumerate(listed) if "packets dropped, 0.5 s" in line]
+        assert "15:00:12.400" in listed[gap - 1]
+        assert "15:00:12.600" in listed[gap + 1]
 
 
 async def test_the_list_pages_through_every_reading_and_back(database: Path) -> None:
@@ -376,6 +435,7 @@ PICTURES = [
     ("part", ("h", "f2"), (80, 24)), ("part", ("h", "f2"), (120, 40)), ("raw", ("h", "f3"), (62, 20)),
     ("voided", ("h", "ctrl+u", "down", "down", "enter"), (80, 24)),
 ]  # fmt: skip
+GAP_SIZES = [(40, 24), (80, 24), (120, 40)]
 
 
 @pytest.mark.parametrize(
@@ -390,6 +450,17 @@ def test_a_screen_of_the_record_looks_as_accepted(
     async def look(pilot: Pilot[None]) -> None:
         await answered(pilot)
         await press(pilot, *keys)
+
+    assert snap_compare(app, terminal_size=size, run_before=look)
+
+
+@pytest.mark.parametrize("size", GAP_SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+def test_a_list_with_gaps_looks_as_accepted(snap_compare: Any, broken: Path, size: tuple[int, int]) -> None:
+    app, _ = dashboard(visit(), database=broken)
+
+    async def look(pilot: Pilot[None]) -> None:
+        await answered(pilot)
+        await press(pilot, "h", "f3", "end", "up")
 
     assert snap_compare(app, terminal_size=size, run_before=look)
 

@@ -31,6 +31,7 @@ from meterlink.store.sealing import Sealer
 from meterlink.store.writer import Writer
 from support.kept_records import COIL, LAST_VISIT, PLACE, SECOND, _reading, capacitor, keep_record, settling_capacitor
 from support.large_records import write_raw
+from support.raw_pages import raw_page
 from support.record_contents import _NAMES, check_database, record_contents, without_active
 from support.recorded_visits import CLAMP_METER, OUTER_TIMEOUT, ManualClock, RecordedVisit, store_visits
 from support.sealed_visits import whole_visit
@@ -144,13 +145,13 @@ def test_raw_readings_are_found_where_they_are_after_a_merge(tmp_path):
                 )
                 assert around == expected
                 first_id = reader.first_reading_since(row.reading.timestamp.utc_ns)
-                (raw,) = reader.raw_page(1, after_id=first_id - 1)
+                (raw,) = raw_page(reader, 1, after_id=first_id - 1)
                 assert raw.reading.timestamp.utc_ns == row.reading.timestamp.utc_ns
             for visit in alone.visits():
                 assert [raw.reading for raw in reader.readings(visit.uid)] == [
                     raw.reading for raw in alone.readings(visit.uid)
                 ]
-        assert reader.counts()["readings"] == len(reader.raw_page(10_000))
+        assert reader.counts()["readings"] == len(raw_page(reader, 10_000))
 
 
 class Phone:
@@ -449,7 +450,7 @@ def test_a_merge_of_readings_into_an_empty_database_keeps_them_exactly(tmp_path)
     merge_file(tmp_path / "new.db", other)
     shutil.copy(other, tmp_path / "same.db")
     assert record_contents(tmp_path / "new.db")["raw_readings"] == record_contents(other)["raw_readings"]
-    assert [raw.reading for raw in Reader(tmp_path / "new.db").raw_page(100)] == [row.reading for row in rows]
+    assert [raw.reading for raw in raw_page(Reader(tmp_path / "new.db"), 100)] == [row.reading for row in rows]
 
 
 def test_a_visit_that_the_merge_changes_is_sealed_again_over_both_editions(tmp_path):

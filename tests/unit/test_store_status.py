@@ -11,6 +11,7 @@ from meterlink.store.reader import Reader
 from meterlink.store.rows import Batch, ClockStep, EndReason, GapCause, NewConnection, NewGap, ReadingRow
 from meterlink.store.thinning import ROW_SIZE
 from support.large_records import FIRST_DAY, write_raw
+from support.raw_pages import raw_page
 from support.writers import OUTER, running_writer
 
 SECOND = 10**9
@@ -21,7 +22,7 @@ def test_the_newest_reading_of_each_meter_and_the_growth(tmp_path: Path) -> None
     path = tmp_path / "meterlink.db"
     write_raw(path, 3_000)
     status = Reader(path).status(FIRST_DAY)
-    rows = Reader(path).raw_page(3_000)
+    rows = raw_page(Reader(path), 3_000)
     newest: dict[str, int] = {}
     for row in rows:
         newest[row.meter.address] = row.reading.timestamp.utc_ns

@@ -24,6 +24,7 @@ from meterlink.store.thinning import Slice, compact, delete_slice, thinnable
 from support.commands import run_command
 from support.kept_records import LAST_VISIT, PLACE, SECOND, capacitor, settling_capacitor
 from support.large_records import FIRST_DAY, write_raw
+from support.raw_pages import raw_page
 from support.record_contents import check_database, record_contents
 from support.recorded_visits import CLAMP_METER, OUTER_TIMEOUT, ManualClock
 from support.thinned_records import LATER, keep_closed_record, thin_by, thin_record
@@ -79,7 +80,7 @@ def test_all_that_rests_on_accepted_readings_stays(path, tmp_path, monkeypatch):
     (run,) = reader.thinnings()
     assert (run.before_utc_ns, run.deleted) == (BEFORE, 100)
     counts = reader.counts()
-    assert counts["readings"] == len(reader.raw_page(10_000)) == 28 + 90
+    assert counts["readings"] == len(raw_page(reader, 10_000)) == 28 + 90
     assert counts["accepted_readings"] == 28
     assert "unused_reading_ids" not in counts
 
@@ -94,8 +95,8 @@ def test_the_readings_that_are_left_are_found(path):
         ]
         assert raw.reading.packet == kept[row.uid].reading.packet
         first = reader.first_reading_since(row.reading.timestamp.utc_ns)
-        assert reader.raw_page(1, after_id=first - 1)[0].reading.timestamp == row.reading.timestamp
-    assert reader.first_reading_since(LATER) == reader.raw_page(90)[0].id
+        assert raw_page(reader, 1, after_id=first - 1)[0].reading.timestamp == row.reading.timestamp
+    assert reader.first_reading_since(LATER) == raw_page(reader, 90)[0].id
 
 
 @pytest.mark.fault("clock-not-set")
@@ -142,7 +143,7 @@ def test_a_station_records_between_the_slices_and_a_killed_run_is_gone_on_with(t
         assert Reader(path).thinnings()[0].deleted == deleted
         assert thin_by(writer, before, "second run") == 3_000 - deleted
         writer.submit(Batch(tuple(rows[3:]))).result(OUTER_TIMEOUT)
-    assert [raw.reading for raw in Reader(path).raw_page(10_000)] == [row.reading for row in rows]
+    assert [raw.reading for raw in raw_page(Reader(path), 10_000)] == [row.reading for row in rows]
     assert Reader(path).counts()["readings"] == len(rows)
     check_database(path)
 

@@ -7,7 +7,16 @@ from textual.content import Content
 
 from meterlink.core.text import clean_text
 from meterlink.core.verdicts import Margin
-from meterlink.notebook.record import HistoryRow, StoredReading
+from meterlink.notebook.record import (
+    ClockStep,
+    HistoryRow,
+    RawLine,
+    StoredGap,
+    StoredReading,
+    lasted_text,
+    lost_text,
+    step_text,
+)
 from meterlink_tui.scene import Tone, verdict_word
 
 NARROW, WIDE = 60, 110  # columns: below the first, and from the second, the rows are arranged in another way
@@ -16,6 +25,7 @@ _TEXT_WIDTH = 12  # columns of a value with its unit: 230.4 V AC
 _LONGEST = 60  # characters of a name
 VOIDED = "VOIDED"
 CLOSE_CALL = "≈"
+_GAP_RULE = "──"
 
 
 def local_time(utc_ns: int, clock_set: bool | None, *, seconds: bool = False) -> str:  # noqa: FBT001  # as stored
@@ -92,8 +102,31 @@ def _value_and_verdict(row: HistoryRow, value: str) -> Content:
     return Content.assemble((value, "bold $strong"), "  ", (verdict, f"bold ${tone}"), (changed, "$warn"))
 
 
-def raw_line(reading: StoredReading, width: int) -> Content:
-    """Return a raw reading on one line: time, value, meter, the words of an unusual value, test point."""
+def raw_line(line: RawLine, width: int) -> Content:
+    """Return a line of the raw readings: a reading, or the gap or the step of the clock that lies between two."""
+    match line.content:
+        case StoredReading() as reading:
+            content = _reading_line(reading, width)
+        case StoredGap() as gap:
+            meter = clean_text(gap.meter.name or gap.meter.address)
+            content = _gap_line(gap.began.utc_ns, f"{gap.cause}, {lasted_text(gap)}", meter, lost_text(gap), width)
+        case ClockStep() as step:
+            content = _gap_line(step.before.utc_ns, step_text(step), "", "", width)
+    return _fitted(content, width)
+
+
+def _gap_line(utc_ns: int, cause: str, meter: str, lost: str, width: int) -> Content:
+    """Return time, cause, meter and number of the lost; the rule tells it from a reading without colours, too."""
+    time_text = local_time(utc_ns, None, seconds=True)[: -len(".000")]
+    time_text = time_text[11:] if width < NARROW else time_text
+    return Content.assemble(
+        (time_text, "$faint"), " ", (f"{_GAP_RULE} {cause}", "bold $warn"), (f"  {meter}" if meter else "", "$strong"),
+        (f"  {lost} lost" if lost else "", "$faint"),
+    )  # fmt: skip
+
+
+def _reading_line(reading: StoredReading, width: int) -> Content:
+    """Return time, value, meter, the words of an unusual value, test point."""
     time_text = local_time(reading.reading.timestamp.utc_ns, reading.clock_set, seconds=True)
     if width < NARROW:
         time_text = time_text[11:]
@@ -109,13 +142,10 @@ def raw_line(reading: StoredReading, width: int) -> Content:
         )
         if applies
     ]
-    return _fitted(
-        Content.assemble(
-            (time_text, "$faint"), " ", (f"{clean_text(reading.reading.text):>{_TEXT_WIDTH}}", "bold $strong"),
-            "  ", (meter, "$strong"), (f"  {' '.join(marks)}" if marks else "", "bold $warn"),
-            (f"  {clean_text(reading.point_key)}" if reading.point_key else "", "$faint"),
-        ),
-        width,
+    return Content.assemble(
+        (time_text, "$faint"), " ", (f"{clean_text(reading.reading.text):>{_TEXT_WIDTH}}", "bold $strong"),
+        "  ", (meter, "$strong"), (f"  {' '.join(marks)}" if marks else "", "bold $warn"),
+        (f"  {clean_text(reading.point_key)}" if reading.point_key else "", "$faint"),
     )  # fmt: skip
 
 

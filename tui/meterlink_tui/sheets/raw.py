@@ -1,4 +1,4 @@
-"""The raw readings of all meters in the order in which they were saved, page by page."""
+"""The raw readings of all meters in the order in which they were saved, with the gaps between them, page by page."""
 
 import asyncio
 from typing import ClassVar
@@ -9,7 +9,7 @@ from textual.containers import Horizontal
 from textual.widgets import Input, Static
 
 from meterlink.core.errors import MeterlinkError
-from meterlink.notebook.record import Record, StoredReading, parse_local_time
+from meterlink.notebook.record import RawLine, Record, parse_local_time
 from meterlink_tui.record_lines import local_time, raw_line
 from meterlink_tui.scene import Scene
 from meterlink_tui.sheets.record import RecordListSheet
@@ -19,8 +19,8 @@ _LONGEST = 40  # characters of a time
 _NOTHING_YET = "No raw readings yet."
 
 
-class RawSheet(RecordListSheet[StoredReading]):
-    """The raw readings, newest last; begins at ``utc_ns``, or at the newest for None."""
+class RawSheet(RecordListSheet[RawLine]):
+    """The raw readings and gaps, newest last; begins at ``utc_ns``, or at the newest for None."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("down", "move(1)", "down", id="raw-down", show=False, tooltip="Go down, to later readings"),
@@ -47,7 +47,7 @@ class RawSheet(RecordListSheet[StoredReading]):
             )
             field.cursor_blink = False
             yield field
-        yield PagedList[StoredReading](raw_line, lambda _width: 1)
+        yield PagedList[RawLine](raw_line, lambda _width: 1)
         yield Static("", id="error", classes="error", markup=False)
 
     def on_mount(self) -> None:
