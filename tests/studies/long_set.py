@@ -20,7 +20,6 @@ import click
 
 from meterlink.core.errors import InputError
 from studies.markdown import write_table
-from studies.mutation import MUTATED, mutation_table, run_mutation
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = ROOT / "meterlink" / "docs"
@@ -89,8 +88,10 @@ def steps(state: Path, *, quick: bool) -> Iterator[Step]:
     fast = ("--benchmark-max-time=0.01", "--benchmark-min-rounds=1") if quick else ()
     figures = ("--benchmark-enable", *fast, "--benchmark-json", f"{state}/pytest-benchmark.json")
     yield Step("benchmarks", (sys.executable, "-m", "pytest", "-q", "-s", *figures, "benchmarks"), "one process")
-    modules = ("meterlink/judge/limits.py",) if quick else MUTATED
-    yield Step("mutation", modules, ", ".join(modules))
+    # The tests of settling are the fewest.
+    changed = ("--sample", "3", "--module", "meterlink/settling/lead_proof.py") if quick else ("--sample", "30")
+    mutation = (sys.executable, "-m", "studies.mutation.study", "--folder", f"{state}/mutation", *changed)
+    yield Step("mutation", mutation, f"At most {changed[1]} changes of each module, seed 1", "measurements.md")
 
 
 def _files_with(text: str) -> list[str]:
@@ -107,10 +108,7 @@ def run_step(step: Step, commit: str, state: Path) -> Result:
     """
     begin = time.monotonic()
     try:
-        if step.name == "mutation":
-            output = run_mutation(ROOT, state / "mutation", commit, step.command)
-        else:
-            output = _output(*step.command)
+        output = _output(*step.command)
     except subprocess.CalledProcessError as error:
         log = _path(state, step).with_suffix(".log")
         log.write_text(f"{error.stdout}\n{error.stderr}", encoding="utf-8")
@@ -175,8 +173,6 @@ def write_result(documents: Path, step: Step, result: Result, state: Path) -> No
         figures = json.loads((state / "pytest-benchmark.json").read_text(encoding="utf-8"))["benchmarks"]
         table = [*benchmark_table(figures), "", *printed_figures(result.output)]
         write_table(page, "benchmarks", [result.origin, "", *table])
-    elif step.name == "mutation":
-        write_table(page, "mutation", [result.origin, "", *mutation_table(result.output)])
 
 
 def benchmark_table(figures: Iterable[Mapping[str, Any]]) -> list[str]:

@@ -19,7 +19,7 @@ from studies.long_set import (
     write_result,
 )
 from studies.markdown import read_table, write_table
-from studies.mutation import mutation_table
+from studies.mutation.outcomes import Outcome, mutation_table
 
 STEP = Step("settling-study", (sys.executable, "-c", "print('| a |')"), "5 measurements", "page.md")
 
@@ -68,15 +68,24 @@ def test_the_tables() -> None:
     figure = {"name": "test_x", "stats": {"median": 0.0012345}, "extra_info": {"rows_per_s": 12345.6}}
     assert benchmark_table([figure])[-1] == "| test_x | 1.23 | rows per s: 1.235e+04 |"
     assert printed_figures("..\n.feed: 2 µs, ratio 3\n8 passed\n") == ["- feed: 2 µs, ratio 3"]
-    results = """
-    meterlink.judge.limits.x_span__mutmut_1: killed
-    meterlink.judge.limits.xǁLimitsǁcontains__mutmut_2: survived
-    meterlink.judge.drift.trend.x_slope__mutmut_1: timeout
-"""
-    assert mutation_table(results)[2:] == [
-        "| meterlink.judge.limits | 2 | 1 | 1 | 0 | 0 | 50% |",
-        "| meterlink.judge.drift.trend | 1 | 0 | 0 | 1 | 0 | 100% |",
-        "| **all** | 3 | 1 | 1 | 1 | 0 | 67% |",
+
+
+def test_the_table_of_changes() -> None:
+    def outcome(module: str, number: int, text: str) -> Outcome:
+        return Outcome(f"meterlink/{module}.py", number, 9, 1, "a < b", "a <= b", text)
+
+    outcomes = [
+        outcome("judge/limits", 0, "killed"),
+        outcome("judge/limits", 5, "survived"),
+        outcome("judge/drift/trend", 1, "timeout"),
+        outcome("store/rows", 1, "no test"),
+    ]
+    assert mutation_table(outcomes)[2:] == [
+        "| judge/limits.py | 9 | 2 | 1 | 0 | 1 | 0 | 50% |",
+        "| judge/drift/trend.py | 9 | 1 | 0 | 1 | 0 | 0 | 100% |",
+        "| store/rows.py | 9 | 1 | 0 | 0 | 0 | 1 | 0% |",
+        "| **judge** | 18 | 3 | 1 | 1 | 1 | 0 | 67% |",
+        "| **store** | 9 | 1 | 0 | 0 | 0 | 1 | 0% |",
     ]
 
 

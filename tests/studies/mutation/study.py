@@ -1,0 +1,303 @@
+"""Mutation: which small changes of the judge, of settling and of the store do their tests notice?
+
+``python -m studies.mutation.study`` tries a seeded sample of the changes of each module on copies of a commit. It goes
+on where an interrupted run stopped, and prints a table.
+"""
+
+import json
+import os
+import random
+import re
+import subprocess
+import sys
+import tarfile
+import tempfile
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass
+from functools import cache
+from itertools import chain
+from pathlib import Path
+from queue import SimpleQueue
+
+import click
+
+from meterlink.core.errors import InputError
+from studies.mutation.changes import Change, changes
+from studies.mutation.outcomes import ROOMS, Outcome, mutation_table
+
+ROOT = Path(__file__).parents[3]
+
+# s; a change is tried with the tests that run its lines, one case of each first, up to this time. A survivor costs it
+# all, and in most modules no later test notices more.
+_SECONDS = 12.0
+_FIRST_FILES = 2  # a file takes longer to import than most of its tests
+# A run takes at most this many times the seconds of its tests, and the seconds of a start on a busy machine.
+_SLOWER, _START = 5, 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """The seconds of each test, and the tests that run each line of each file; none where only an import runs it."""
+
+    seconds: dict[str, float]
+    lines: dict[str, dict[int, set[str]]]
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """A change to be tried, and its tests: most changes are noticed by the first part of them."""
+
+    module: str
+    number: int
+    of: int
+    change: Change
+    tests: tuple[tuple[str, ...], ...]
+
+
+def run_mutation(
+    commit: str, folder: Path, modules: Sequence[str], *, sample: int, seed: int, jobs: int
+) -> list[Outcome]:
+    """Try ``sample`` changes of each module (paths), drawn with ``seed``, and return the outcomes of these modules.
+
+    The outcomes are kept in the folder, those of a larger sample, too; no change is tried again.
+
+    Raises:
+        InputError: a test fails without a change.
+    """
+    copies = [_copy(commit, folder / f"copy-{job}") for job in range(jobs)]
+    path = folder / "outcomes.jsonl"
+    path.touch()
+    known = {
+        (outcome.module, outcome.number): outcome
+        for outcome in (Outcome(**json.loads(line)) for line in path.read_text("utf-8").splitlines())
+    }
+    coverage = _coverage(copies[0], folder, {Path(module).parts[1] for module in modules})
+    orders = list(_orders(copies[0], modules, coverage, sample, seed))
+    free: SimpleQueue[_Worker] = SimpleQueue()
+    for copy in copies:
+        free.put(_Worker(copy))
+
+    def tried(order: Order) -> Outcome:
+        worker = free.get()
+        try:
+            return worker.outcome(order, coverage)
+        finally:
+            free.put(worker)
+
+    new = [order for order in orders if (order.module, order.number) not in known]
+    with ThreadPoolExecutor(jobs) as pool, path.open("a", encoding="utf-8") as file:
+        for outcome in pool.map(tried, new):
+            known[outcome.module, outcome.number] = outcome
+            file.write(json.dumps(asdict(outcome)) + "\n")
+            file.flush()
+    for _ in copies:
+        free.get().end()
+    return [outcome for outcome in known.values() if outcome.module in modules]
+
+
+def _orders(copy: Path, modules: Sequence[str], coverage: Coverage, sample: int, seed: int) -> Iterator[Order]:
+    for module in modules:
+        every = list(changes(_text(copy / module)))
+        numbers = list(range(len(every)))
+        random.Random(f"{seed} {module}").shuffle(numbers)  # a larger sample begins with the smaller one
+        for number in sorted(numbers[:sample]):
+            tests = _tests(copy, module, every[number].lines, coverage)
+            yield Order(module, number, len(every), every[number], tests)
+
+
+@cache
+def _text(path: Path) -> str:
+    return path.read_text(encoding="utf-8")
+
+
+# The tests of a change
+
+
+def _tests(copy: Path, module: str, lines: Iterable[int], coverage: Coverage) -> tuple[tuple[str, ...], ...]:
+    """Return the tests of a change in two parts, the first from the files with the most of them.
+
+    In each the fastest come first, but one case of each test function before any second one.
+    """
+    known = coverage.lines.get(module, {})
+    found = set(chain.from_iterable(known.get(line, ()) for line in lines))
+    if not found and any(line in known for line in lines):  # an import runs them: a constant, a signature
+        files = [module, *_importers(copy, module)]
+        found = set(chain.from_iterable(tests for file in files for tests in coverage.lines.get(file, {}).values()))
+    cases: Counter[str] = Counter()
+    ranked = []
+    for seconds, test in sorted((coverage.seconds[test], test) for test in found):
+        function = test.partition("[")[0]
+        ranked.append((cases[function], seconds, test))
+        cases[function] += 1
+    total = 0.0
+    chosen: list[str] = []
+    for _, seconds, test in sorted(ranked):
+        total += seconds
+        if total <= _SECONDS or not chosen:
+            chosen.append(test)
+    counted = Counter(_file(test) for test in chosen)
+    first = {file for file, _ in counted.most_common(_FIRST_FILES)}
+    parts = (tuple(test for test in chosen if (_file(test) in first) is wanted) for wanted in (True, False))
+    return tuple(part for part in parts if part)
+
+
+def _file(test: str) -> str:
+    return test.partition("::")[0]
+
+
+@cache
+def _importers(copy: Path, module: str) -> list[str]:
+    package, _, name = module.removesuffix(".py").replace("/", ".").rpartition(".")
+    pattern = re.compile(rf"from {package}\.{name} import|from {package} import [^\n]*\b{name}\b")
+    files = (file for room in ROOMS for file in sorted((copy / "meterlink" / room).rglob("*.py")))
+    return [str(file.relative_to(copy)) for file in files if pattern.search(_text(file))]
+
+
+def _coverage(copy: Path, folder: Path, rooms: Iterable[str]) -> Coverage:
+    """Run the tests that import each room, once, and return what they cover.
+
+    Raises:
+        InputError: a test fails.
+    """
+    seconds: dict[str, float] = {}
+    lines: dict[str, dict[int, set[str]]] = {}
+    for room in sorted(rooms):
+        path = folder / f"coverage-{room}.json"
+        if not path.exists():
+            _measure(copy, room, path)
+        document = json.loads(path.read_text(encoding="utf-8"))
+        seconds |= document["tests"]
+        for file, tests in document["lines"].items():
+            for line, names in tests.items():
+                lines.setdefault(file, {}).setdefault(int(line), set()).update(names)
+    return Coverage(seconds, lines)
+
+
+def _measure(copy: Path, room: str, path: Path) -> None:
+    pattern = re.compile(rf"^(from|import) meterlink\.{room}\b", re.MULTILINE)
+    # tests/system would notice more, and takes hours; test_walls.py looks at the text of the modules.
+    files = sorted(file for name in ("unit", "published") for file in (copy / "tests" / name).glob("test_*.py"))
+    chosen = [str(file) for file in files if file.name != "test_walls.py" and pattern.search(_text(file))]
+    command = (sys.executable, "-m", "pytest", "-q", "-x", "-n0", "-p", "no:cacheprovider", "-m", "not study")
+    plugin = ("--hypothesis-seed=1", "-p", "studies.mutation.covered_lines")
+    new = path.with_suffix(".new")
+    environment = _environment(copy) | {"MUTATION_COVERAGE": str(new)}
+    run = subprocess.run(
+        (*command, *plugin, *chosen), cwd=copy, env=environment, capture_output=True, text=True, check=False
+    )
+    if run.returncode:
+        raise InputError(f"A test of {room} fails without a change:\n{run.stdout[-2000:]}", "Mend it first.")
+    new.replace(path)
+
+
+# The copies and their workers
+
+
+def _copy(commit: str, copy: Path) -> Path:
+    """Make the files of ``copy`` those of the commit; an interrupted run has left a changed module there."""
+    with tempfile.TemporaryFile() as file:
+        subprocess.run(("git", "archive", commit), cwd=ROOT, stdout=file, check=True)
+        file.seek(0)
+        with tarfile.open(fileobj=file) as archive:  # it keeps the commit's times, so that compiled files stay valid
+            archive.extractall(copy)  # noqa: S202 - our own tree
+    # The study runs there as it is here: a commit may be older than the study.
+    for source in Path(__file__).parent.glob("*.py"):
+        (copy / "tests" / "studies" / "mutation" / source.name).write_bytes(source.read_bytes())
+    return copy
+
+
+def _environment(copy: Path) -> dict[str, str]:
+    folders = (copy, *(copy / name for name in ("drivers", "tui", "simulators", "tests")))
+    return os.environ | {"PYTHONPATH": os.pathsep.join(map(str, folders))}
+
+
+class _Worker:
+    """A worker process on its own copy of the tree."""
+
+    def __init__(self, copy: Path) -> None:
+        self._copy = copy
+        self._checked: set[str] = set()
+        command = (sys.executable, "-m", "studies.mutation.worker")
+        pipe = subprocess.PIPE
+        self._process = subprocess.Popen(
+            command, cwd=copy, env=_environment(copy), stdin=pipe, stdout=pipe, text=True, bufsize=1
+        )
+
+    def outcome(self, order: Order, coverage: Coverage) -> Outcome:
+        """Write the changed module, run its tests, and put the module back.
+
+        Raises:
+            InputError: the tests fail without the change.
+        """
+        change, path = order.change, self._copy / order.module
+        outcome = "no test"
+        if order.tests:
+            if order.module not in self._checked and self._run(order.tests, coverage) != "survived":
+                tests = " ".join(chain.from_iterable(order.tests))
+                raise InputError(f"A test of {order.module} fails without a change.", f"Run {tests}")
+            self._checked.add(order.module)
+            times = path.stat()
+            for compiled in path.parent.glob(f"__pycache__/{path.stem}.*.pyc"):
+                compiled.unlink()
+            path.write_text(change.source, encoding="utf-8")
+            try:
+                outcome = self._run(order.tests, coverage)
+            finally:
+                path.write_text(_text(path), encoding="utf-8")
+                os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))
+        line, before, after = change.lines[0], change.before, change.after
+        return Outcome(order.module, order.number, order.of, line, before, after, outcome)
+
+    def _run(self, parts: Iterable[Sequence[str]], coverage: Coverage) -> str:
+        assert self._process.stdin
+        assert self._process.stdout
+        outcome = "no test"
+        for tests in parts:
+            seconds = _START + _SLOWER * sum(coverage.seconds[test] for test in tests)
+            self._process.stdin.write(json.dumps({"tests": tests, "seconds": seconds}) + "\n")
+            outcome = self._process.stdout.readline().strip()
+            if outcome != "survived":
+                break
+        return outcome
+
+    def end(self) -> None:
+        """End the process."""
+        self._process.communicate()
+
+
+# The command
+
+
+@click.command()
+@click.option("--commit", default="HEAD", help="The commit whose modules are changed.")
+@click.option("--folder", type=click.Path(path_type=Path), required=True, help="The copies and outcomes of the commit.")
+@click.option("--sample", default=30, show_default=True, help="How many changes of each module are tried.")
+@click.option("--seed", default=1, show_default=True)
+@click.option("--jobs", default=os.cpu_count() or 1)
+@click.option("--module", "modules", multiple=True, metavar="PATH", help="Change only this module; repeat it for more.")
+@click.option("--survivors", is_flag=True, help="Print the changes that no test noticed instead of the table.")
+def main(
+    *, commit: str, folder: Path, sample: int, seed: int, jobs: int, modules: tuple[str, ...], survivors: bool
+) -> None:
+    """Try small changes of the judge, of settling and of the store, and print how many their tests notice."""
+    commit = subprocess.run(
+        ("git", "rev-parse", "--short", commit), cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout.strip()
+    every = (file for room in ROOMS for file in sorted((ROOT / "meterlink" / room).rglob("*.py")))
+    paths = modules or tuple(str(file.relative_to(ROOT)) for file in every if file.name != "__init__.py")
+    outcomes = run_mutation(commit, folder.resolve() / commit, paths, sample=sample, seed=seed, jobs=jobs)
+    if not survivors:
+        click.echo("\n".join(mutation_table(outcomes)))
+        return
+    for outcome in outcomes:
+        if outcome.outcome in ("survived", "no test"):
+            click.echo(f"{outcome.module}:{outcome.line}: {outcome.outcome}\n-{outcome.before}\n+{outcome.after}")
+
+
+if __name__ == "__main__":
+    try:
+        main.main(standalone_mode=False)
+    except (click.ClickException, InputError) as error:
+        sys.exit(f"mutation: {error}")
