@@ -26,7 +26,7 @@ _NUMBERS = {
     Argument.SINCE,
     Argument.UNTIL,
     Argument.AFTER,
-    Argument.ENTRY,
+    Argument.TYPED,
     Argument.READING,
 }
 # Values that a person may type: none that is known, known ones at the wrong place, numbers that no column holds.
