@@ -349,8 +349,8 @@ class NewReplacement(NamedTuple):
     """A part that is swapped now: in the transaction of `Writer.replace_part`.
 
     Its place among the readings is that of the transaction. ``ratings`` is ``{key of a test point: text of the new
-    part's rating}``. ``movement`` takes the part off the truck; None for a part from elsewhere. ``objection`` is what
-    the rules of replacement say against the part, which is fitted all the same; empty for none.
+    part's rating}``. ``movement`` takes the part off the truck; None for a part from elsewhere. ``objection`` is the
+    objection of the rules of replacement to the part, which is fitted all the same; empty for none.
     """
 
     replacement: Replacement
@@ -364,7 +364,7 @@ class StoredReplacement(NamedTuple):
 
     ``ratings`` is ``{key of a test point: (rating read off the old part, rating of the new part)}``; the first is None
     where the rating was the plan's. ``item`` is the part that came off the truck, None for one from elsewhere.
-    ``objection`` is what the rules of replacement say against it; empty for none.
+    ``objection`` is the objection of the rules of replacement to it; empty for none.
     """
 
     uid: str

@@ -1,4 +1,4 @@
-"""Comments in a taught profile: what each part is, how many entries showed it, and what was never shown."""
+"""Comments in a taught profile: the meaning of each part, its entries, and the readings still missing."""
 
 from collections import Counter
 from collections.abc import Iterator, Sequence

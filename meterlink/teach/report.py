@@ -39,7 +39,7 @@ class FunctionReport:
 
     @property
     def held_out(self) -> str:
-        """What became of the entries held out: ``11 right, 1 not decoded, 0 wrong``."""
+        """The outcomes of the entries held out: ``11 right, 1 not decoded, 0 wrong``."""
         return f"{self.right} right, {self.not_decoded} not decoded, {self.wrong} wrong"
 
     def as_object(self) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Faults in the middle of a measurement: each says what to do, nothing accepted is lost, and the visit goes on."""
+"""Faults in the middle of a measurement: each names the remedy, nothing accepted is lost, and the visit goes on."""
 
 import asyncio
 import subprocess

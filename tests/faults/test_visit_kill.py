@@ -205,7 +205,7 @@ def begin(folder: Path) -> str:
 
 @dataclass(slots=True)
 class Kills:
-    """The kills so far, by what was killed."""
+    """The kills so far, by the process killed."""
 
     daemon: int = 0
     dashboard: int = 0

@@ -1,4 +1,4 @@
-"""The changes that the mutation study makes: what it changes, and what it leaves as it is."""
+"""The changes that the mutation study makes: the code that it changes, and the code that it leaves as it is."""
 
 import pytest
 

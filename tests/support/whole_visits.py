@@ -12,7 +12,7 @@ ANSWERS = ("2", "1", "1", "2")
 
 @dataclass(frozen=True, slots=True)
 class Measurement:
-    """A reading of the visit: ``text`` is typed, or is what the meter shows; ``key`` is its test point."""
+    """A reading of the visit: ``text`` is typed, or shown by the meter; ``key`` is its test point."""
 
     key: str
     text: str

@@ -1,4 +1,4 @@
-"""Writers of databases for tests, and what they need before the first reading."""
+"""Writers of databases for tests, and the rows that they need before the first reading."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager

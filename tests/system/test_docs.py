@@ -183,7 +183,7 @@ def _schema_keys(schema: dict[str, Any]) -> Iterator[str]:
         yield from _schema_keys(value.get("items", value))
 
 
-# Tables that repeat what the code says.
+# Tables that repeat the code.
 
 
 def _rows(heading: str) -> dict[str, str]:

@@ -43,7 +43,7 @@ _TEXTS: tuple[dict[Argument, str], ...] = (
     },
 )
 _COUNTS = (1, 10**30)
-# What names a thing must exist; these take a new name, too.
+# A thing named must exist; these commands take a new name, too.
 _NAMES = {Argument.POINT, Argument.METER, Argument.SITE, Argument.UNIT, Argument.VISIT, Argument.UID}
 _MAKE_NEW = {CommandName.BEGIN_VISIT, CommandName.MOVE_VISIT, CommandName.THIN}
 # They leave the visit, or make the unknown place known.

@@ -137,7 +137,7 @@ def test_the_actions_show_the_present_facts_and_unbind_is_not_the_first() -> Non
         (["enter", "5", "3"], ("set_driver", {"meter": A, "text": "yard-meter"})),
         (["enter", "2", "3"], ("set_accuracy", {"meter": A, "text": "good"})),
         (["enter", "4", "1"], ("pin", {"meter": A})),
-        # The present name stands in the field, and what is typed takes its place.
+        # The present name stands in the field, and the typed text takes its place.
         (["enter", "1", "j", "a", "w", "enter"], ("name_meter", {"meter": A, "text": "jaw"})),
         (["enter", "1", "end", "2", "enter"], ("name_meter", {"meter": A, "text": "clamp meter2"})),
         (

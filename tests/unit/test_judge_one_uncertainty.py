@@ -165,7 +165,7 @@ AT_WORK = DerivedPoint(
 
 
 def at_work(amps: str) -> tuple[dict[str, PointReadings], Any]:
-    """Return the readings of a capacitor at work, and what `judge under-load` prints for them."""
+    """Return the readings of a capacitor at work, and the output of `judge under-load` for them."""
     current = MeasuredValue(Quantity.CURRENT, Decimal(amps), "A", Decimal("0.01"))
     bench = MeasuredValue(Quantity.CAPACITANCE, Decimal("44.8"), "µF", Decimal("0.1"))
     readings = read(CAPACITOR, [current, volts("370.0V"), bench])

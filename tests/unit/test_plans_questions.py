@@ -1,4 +1,4 @@
-"""Questions of a plan: what exists, what it is rated, and mistakes in the file."""
+"""Questions of a plan: the parts that exist, their ratings, and mistakes in the file."""
 
 from decimal import Decimal
 

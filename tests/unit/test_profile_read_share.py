@@ -1,4 +1,4 @@
-"""The share of packets that a profile reads: what counts as read, as refused, and as a part of a frame."""
+"""The share of packets that a profile reads: packets read, packets refused, and parts of a frame."""
 
 import random
 

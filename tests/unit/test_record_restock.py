@@ -101,7 +101,7 @@ def one_line(part: str, rating: str, place: str = "") -> RestockList:
 FORMULAS = (
     "=1+1", "+1", "-5 blades", "@SUM(A1)", "=cmd|' /C calc'!A0", '=HYPERLINK("x","y")', "\t=1", "'=1", "'", "＝1",
 )  # fmt: skip
-# What the ledger may hold is cleaned; a text of another program may be in the database all the same.
+# The texts of the ledger are cleaned; a text of another program may be in the database all the same.
 texts = st.one_of(st.text(max_size=40), st.sampled_from(FORMULAS)).map(lambda text: clean_text(text, 400))
 
 

@@ -219,7 +219,7 @@ def test_compacting_makes_the_file_smaller(tmp_path):
     compact(path)
     assert path.stat().st_size < size / 2
     assert record_contents(path) == contents
-    # The preview says what it will be, within a fifth.
+    # The preview is right within a fifth.
     assert expected.size == pytest.approx(size - path.stat().st_size, rel=0.2)
 
 
