@@ -244,6 +244,10 @@ def _pause(seconds: float) -> Decimal | None:
     return Decimal(repr(seconds)) if seconds != LONGEST_PAUSE else None
 
 
+def _pause(seconds: float) -> Decimal | None:
+    return Decimal(repr(seconds)) if seconds != LONGEST_PAUSE else None
+
+
 def _segment_text(segment: Segment) -> str:
     return segment.value if isinstance(segment, UnknownSegment) else str(segment)
 
