@@ -12,8 +12,8 @@ from meterlink.driver_api import Reading, Status, Timestamp
 from meterlink.profiles.checksums import compile_checksum
 from meterlink.profiles.frames import ChannelDecoder, ChannelDecoderFactory
 from meterlink.profiles.interpretation import Interpretation, fallback_unit_of, merge_meanings
-from meterlink.profiles.model import Flag, Meaning, Profile, TextFormat
-from meterlink.profiles.number_text import is_blank, is_overload, parse_number_text
+from meterlink.profiles.model import Flag, Meaning, NumberForm, Profile, TextFormat
+from meterlink.profiles.number_text import is_blank, is_overload, number_form_of, parse_number_text
 from meterlink.profiles.refusal import Refusal, RefusalReason
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
 
@@ -28,7 +28,7 @@ _UNPREFIXED_QUANTITIES = frozenset({Quantity.TEMPERATURE, Quantity.RATIO, Quanti
 def compile_lines(profile: Profile) -> ChannelDecoderFactory:
     """Return the decoder factory of a lined profile. Its decoders never raise."""
     text = profile.text or TextFormat()
-    parser = _LineParser(text)
+    parser = LineParser(text)
 
     def open_channel(channel: str, refusals: list[Refusal]) -> ChannelDecoder:
         split = LineSplitter(text).feed
@@ -58,6 +58,8 @@ class LineSplitter:
         self._buffer = b""
         self._overlong = False
         self._begun = False  # the bytes of the buffer begin a line
+        self._packets = text_format.packets
+        self._buffered = 0  # packets that the bytes of the buffer came in
         self._newest = 0  # ns, the time of the packet before
 
     def feed(self, packet: bytes, nanoseconds: int) -> tuple[Sequence[bytes], Sequence[Refusal]]:
@@ -73,6 +75,7 @@ class LineSplitter:
             refusals.append(Refusal(RefusalReason.PART, "the rest of the line did not come in time", self._buffer))
             self._buffer, self._begun = b"", False
         self._newest = nanoseconds
+        packets = self._buffered + 1 if self._buffer else 1
         *lines, tail = (self._buffer + packet).split(self._end)
         completed = []
         for line in lines:
@@ -82,14 +85,17 @@ class LineSplitter:
                 refusals.append(Refusal(RefusalReason.SHAPE, f"more than {self._longest} bytes", line))
             elif not self._begun:
                 refusals.append(Refusal(RefusalReason.PART, "its beginning may be missing", line))
+            elif self._packets not in {None, packets}:
+                detail = f"it came in {count_phrase(packets, 'packet')}, not {self._packets}"
+                refusals.append(Refusal(RefusalReason.PART, detail, line))
             else:
                 completed.append(line)
-            self._overlong, self._begun = False, True
+            self._overlong, self._begun, packets = False, True, 1
         # An overlong line is dropped as a whole, up to its end.
         if len(tail) > self._longest + len(self._end):
             self._overlong = True
             tail = tail[len(tail) - len(self._end) + 1 :]
-        self._buffer = tail
+        self._buffer, self._buffered = tail, packets
         return completed, refusals
 
 
@@ -109,10 +115,12 @@ class _WordMeaning:
 class _LineContent:
     """The words of a line, read: its numbers as ``(text, meaning of their unit)``, the meanings of its other words.
 
-    ``status`` is set where a word stands for the number. ``unknown`` are the words without a meaning.
+    ``kinds`` are those of `TextFormat.shapes`. ``status`` is set where a word stands for the number. ``unknown`` are
+    the words without a meaning.
     """
 
     is_text: bool
+    kinds: list[str] = field(default_factory=list)
     numbers: list[tuple[str, Meaning | None]] = field(default_factory=list)
     meanings: list[Meaning | None] = field(default_factory=list)
     status: Status | None = None
@@ -124,7 +132,7 @@ class _LineContent:
         self.unknown.append(word)
 
 
-class _LineParser:
+class LineParser:
     """Turns lines into readings; caches only the meanings of words."""
 
     def __init__(self, text: TextFormat) -> None:
@@ -134,7 +142,8 @@ class _LineParser:
         self._defaults = Meaning(unit=text.unit, coupling=text.coupling)
         self._fallback_unit = fallback_unit_of(text.unit, (meaning for _, meaning in text.words))
         self._known_words: dict[str, _WordMeaning] = {word: _WordMeaning(_NO_MEANING) for word in text.ignore}
-        self._known_words |= {word: _WordMeaning(_with_stated_coupling(word, meaning)) for word, meaning in text.words}
+        self._known_words |= {word: _known_word(word, meaning) for word, meaning in text.words}
+        self._shapes = frozenset(text.shapes)
         self._cached_words: dict[str, _WordMeaning] = {}
         self._interpretations: dict[tuple[Meaning | None, ...], Interpretation] = {}
 
@@ -165,7 +174,7 @@ class _LineParser:
         interpretation = self._interpretation(tuple(meanings))
         digits, reading_status, resolution = interpretation.convert(value)
         if reading_status is Status.INVALID:
-            refusals.append(replace(shape_refusal or _refusal_of(content, interpretation), data=line))
+            refusals.append(replace(_refusal_of(content, shape_refusal, interpretation), data=line))
         unit = interpretation.unit
         if digits is not None and with_exponent and interpretation.unscaled:
             digits, unit = _with_prefix(digits, unit, interpretation.quantity)
@@ -187,7 +196,7 @@ class _LineParser:
 
     def _content_of(self, words: Sequence[str]) -> _LineContent:
         content = _LineContent(bool(words))
-        numbers, meanings = content.numbers, content.meanings
+        numbers, meanings, kinds = content.numbers, content.meanings, content.kinds
         after_number = False
         for word in words:
             match = None if word in self._known_words else NUMBER_AND_UNIT.fullmatch(word)
@@ -196,10 +205,13 @@ class _LineParser:
                 if meaning is None:
                     content.add_unknown(match[2])  # the line is invalid, even if its number is not the value
                 numbers.append((match[1], meaning))
+                kinds.append("value" if len(numbers) == self._text.value_number else "number")
+                kinds += ["word"] * bool(match[2])
                 after_number = not match[2]
                 continue
             word_meaning = self._word_meaning(word)
             content.status = content.status or word_meaning.status
+            kinds.append("word" if word_meaning.status is None else "value")
             if after_number and word_meaning.is_unit:
                 numbers[-1] = (numbers[-1][0], word_meaning.meaning)
             elif word_meaning.meaning is None:
@@ -209,22 +221,39 @@ class _LineParser:
             after_number = False
         return content
 
+    def shape_of(self, line: bytes) -> tuple[str, str, Sequence[str]]:
+        """Return ``(shape, value text, unknown words)`` of a line; the text of the value is empty without one."""
+        content = self._content_of(self._tokenize(blank_out_checksums(line, self._text.checksums)))
+        return " ".join(content.kinds), self._value_text(content), content.unknown
+
+    def _value_text(self, content: _LineContent) -> str:
+        if content.status is not None or len(content.numbers) < self._text.value_number:
+            return ""
+        return content.numbers[self._text.value_number - 1][0]
+
     def _shape_refusal(self, content: _LineContent) -> Refusal | None:
         """Return why the line has another shape than the profile's lines; None if it has not."""
-        number_count = self._text.number_count
+        if not content.is_text:
+            return None
+        number_count, count = self._text.number_count, len(content.numbers)
         no_number = content.status is not None or any(
             meaning is not None and meaning.flag in _NO_NUMBER_FLAGS for meaning in content.meanings
         )
-        if not content.is_text or number_count is None or no_number or len(content.numbers) == number_count:
-            return None
-        return Refusal(RefusalReason.SHAPE, f"{count_phrase(len(content.numbers), 'number')}, not {number_count}")
+        detail = ""
+        if not (number_count is None or no_number or count == number_count):
+            detail = f"{count_phrase(count, 'number')}, not {number_count}"
+        elif self._shapes and (shape := " ".join(content.kinds)) not in self._shapes:
+            detail = shape
+        elif value_text := self._value_text(content):
+            detail = _other_form(value_text, self._text.number)
+        return Refusal(RefusalReason.SHAPE, detail) if detail else None
 
     def _word_meaning(self, word: str) -> _WordMeaning:
         word_meaning = self._known_words.get(word) or self._cached_words.get(word)
         if word_meaning is None:
             if len(self._cached_words) >= _CACHE_SIZE:
                 self._cached_words.clear()
-            word_meaning = self._cached_words[word] = _interpret_word(word)
+            word_meaning = self._cached_words[word] = _interpret_word(word, known_only=self._text.known_words_only)
         return word_meaning
 
     def _interpretation(self, meanings: tuple[Meaning | None, ...]) -> Interpretation:
@@ -238,14 +267,29 @@ class _LineParser:
         return interpretation
 
 
-def _refusal_of(content: _LineContent, interpretation: Interpretation) -> Refusal:
-    """Return why a line of the right shape, with right check characters, has no value."""
+def _other_form(text: str, form: NumberForm) -> str:
+    """Return how a number differs from the form of a profile's numbers; empty if it does not, or if it is none."""
+    if form == NumberForm() or isinstance(parse_number_text(text), Status):
+        return ""
+    sign, digits, exponent_digits = number_form_of(text)
+    if (form.sign == "always" and not sign) or (form.sign == "minus" and sign == "+"):
+        return f"{text} with a plus" if sign else f"{text} without a sign"
+    if form.digits not in {None, digits}:
+        return f"{text} has {count_phrase(digits, 'digit')}, not {form.digits}"
+    if form.exponent_digits not in {None, exponent_digits}:
+        has = count_phrase(exponent_digits, "digit")
+        return f"{text} has {has} in its exponent, not {form.exponent_digits}"
+    return ""
+
+
+def _refusal_of(content: _LineContent, shape_refusal: Refusal | None, interpretation: Interpretation) -> Refusal:
+    """Return why a line with right check characters has no value."""
     if not content.is_text:
         return Refusal(RefusalReason.NOT_TEXT)
     if content.unknown:
         return Refusal(RefusalReason.WORD, ", ".join(clean_text(word, _LONGEST_WORD) for word in content.unknown))
-    if interpretation.refusal is not None:
-        return interpretation.refusal
+    if shape_refusal is not None or interpretation.refusal is not None:
+        return shape_refusal or interpretation.refusal or Refusal(RefusalReason.SHAPE)
     return Refusal(RefusalReason.NUMBER if content.status is None else RefusalReason.BLANK)
 
 
@@ -261,6 +305,13 @@ def usual_meaning(word: str) -> Meaning | None:
     return Meaning(unit=unit_word.unit, coupling=unit_word.coupling)
 
 
+def _known_word(word: str, meaning: Meaning) -> _WordMeaning:
+    """Return the meaning that the profile gives a word; a unit by its usual meaning belongs to the number before it."""
+    usual = usual_meaning(word)
+    is_unit = usual is not None and meaning.unit != "" and usual.unit == meaning.unit
+    return _WordMeaning(_with_stated_coupling(word, meaning), is_unit=is_unit)
+
+
 def _with_stated_coupling(word: str, meaning: Meaning) -> Meaning:
     """Return the profile's meaning of a word, with the coupling that the word states where the profile gives none.
 
@@ -273,12 +324,12 @@ def _with_stated_coupling(word: str, meaning: Meaning) -> Meaning:
     return replace(meaning, coupling=stated.coupling)
 
 
-def _interpret_word(word: str) -> _WordMeaning:
+def _interpret_word(word: str, *, known_only: bool) -> _WordMeaning:
     if is_overload(word):
         return _WordMeaning(_NO_MEANING, Status.OVERLOAD)
     if is_blank(word):
         return _WordMeaning(_NO_MEANING, Status.INVALID)
-    meaning = usual_meaning(word)
+    meaning = None if known_only else usual_meaning(word)
     return _WordMeaning(meaning, is_unit=meaning is not None and meaning.unit != "")
 
 

@@ -345,6 +345,19 @@ class Framing:
 
 
 @dataclass(frozen=True, slots=True)
+class NumberForm:
+    """How the value's number is written; a line with another form is invalid. TOML ``text.number = { … }``.
+
+    ``sign``: "always" there, or "minus" at most. ``digits`` counts those before the exponent, ``exponent_digits`` those
+    of the exponent (0: it has none). None: any.
+    """
+
+    sign: Literal["always", "minus"] | None = None
+    digits: int | None = None
+    exponent_digits: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class TextFormat:
     """How lines of text are read (driver ``lined``). TOML ``[text]``.
 
@@ -358,6 +371,11 @@ class TextFormat:
     matters); ``ignore`` are words without meaning; any other word must be a unit, AC or DC, or the line is invalid.
     ``unit`` and ``coupling`` apply where the line has none. ``longest`` is the limit of a line (bytes). ``checksums``
     (TOML ``[[text.checksum]]``) cover a line without its end; check bytes are not words.
+
+    The next keys refuse lines that lost a part. A line comes in ``packets`` packets (None: any). ``shapes`` are the
+    orders in which a line has its ``value``, other ``number``s and ``word``s, such as ``"value word"`` (none: any).
+    With ``known_words_only`` a word that is neither in ``words`` nor in ``ignore`` makes the line invalid, even if it
+    is a unit.
     """
 
     end: str = "\n"
@@ -373,6 +391,10 @@ class TextFormat:
     ignore: tuple[str, ...] = ()
     checksums: tuple[Checksum, ...] = ()
     pause: float = LONGEST_PAUSE
+    packets: int | None = None
+    shapes: tuple[str, ...] = ()
+    number: NumberForm = NumberForm()
+    known_words_only: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,6 +37,13 @@ def parse_number_text(text: str) -> Decimal | Status:
     return number
 
 
+def number_form_of(text: str) -> tuple[str, int, int]:
+    """Return ``(sign, digits, exponent_digits)`` of a number: ``("+", 4, 1)`` for ``+35.05E-6``."""
+    mantissa, _, exponent = text.lower().partition("e")
+    sign = mantissa[0] if mantissa[0] in "+-" else ""
+    return sign, sum(map(str.isdigit, mantissa)), len(exponent.lstrip("+-"))
+
+
 def is_overload(text: str) -> bool:
     """Return whether ``text`` is an overload on a display: OL or 0L, with a point anywhere."""
     return _OVERLOAD_WORD.fullmatch(text.replace(".", "")) is not None

@@ -4,7 +4,7 @@ import re
 
 from meterlink.profiles.checksum_table import CHECKSUMS
 from meterlink.profiles.meaning_table import MEANING, UNIT, UNIT_KEYS
-from meterlink.profiles.model import TextFormat
+from meterlink.profiles.model import NumberForm, TextFormat
 from meterlink.profiles.pause_key import PAUSE, PAUSE_KEY
 from meterlink.tomlfile.field_types import Boolean, Choice, Entries, Integer, ListOf, Text
 from meterlink.tomlfile.tables import Key, Table
@@ -12,6 +12,10 @@ from meterlink.tomlfile.tables import Key, Table
 _LONGEST_LINE = 4096  # bytes
 _MOST_NUMBERS = 64  # of a line
 _MOST_WORDS = 256  # without meaning
+_MOST_PACKETS = 64  # of a line
+_MOST_DIGITS = 30  # as many as a number may have before its point
+_LONGEST_SHAPE = 600  # characters: the words of the longest line that a meter sends
+_SHAPE = r"(?:value|number|word)(?: (?:value|number|word))*"
 _WORD = r"\S+"
 _WORD_REMEDY = "Write a word without blanks."
 
@@ -20,6 +24,12 @@ def _find_word(text: str) -> str | None:
     return text if re.fullmatch(_WORD, text) else None
 
 
+NUMBER_FORM = Table(
+    NumberForm,
+    Key("sign", Choice(("always", "minus")), None, description="always there, or a minus at most."),
+    Key("digits", Integer(1, _MOST_DIGITS), None, description="Digits of the number, without its exponent."),
+    Key("exponent_digits", Integer(0, 3), None, description="Digits of its exponent; 0: it has none."),
+)
 TEXT = Table(
     TextFormat,
     Key("end", Text(8, example='"\\n"', clean=False), "\n", description="The end of a line; empty: one line a packet."),
@@ -45,6 +55,15 @@ TEXT = Table(
         (),
         description="Words without meaning.",
     ),
+    Key("packets", Integer(1, _MOST_PACKETS), None, description="In how many packets a line comes."),
+    Key(
+        "shapes",
+        ListOf(Text(_LONGEST_SHAPE, pattern=_SHAPE, wanted="Write value, number and word, in their order."), 0, 64),
+        (),
+        description="The orders of value, number and word in a line; a line with another order is invalid.",
+    ),
+    Key("number", NUMBER_FORM, NumberForm(), description="How the number of the value is written."),
+    Key("known_words_only", Boolean(), default=False, description="Words outside words and ignore are unknown."),
     Key("checksum", CHECKSUMS, (), "checksums", "Check characters of a line without its end."),
     computed=(*UNIT, PAUSE),
 )

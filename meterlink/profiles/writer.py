@@ -17,6 +17,7 @@ from meterlink.profiles.model import (
     LengthField,
     Meaning,
     NumberField,
+    NumberForm,
     Profile,
     Rounding,
     Segment,
@@ -231,6 +232,10 @@ def _text(text: TextFormat, comments: ProfileComments) -> Iterator[str]:
             ("separators", text.separators),
             ("split_before_number", text.split_before_number),
             ("ignore", text.ignore),
+            ("packets", text.packets),
+            ("shapes", text.shapes),
+            ("number", _number_form(text.number)),
+            ("known_words_only", text.known_words_only),
         ],
         comments.text,
     )
@@ -242,6 +247,12 @@ def _text(text: TextFormat, comments: ProfileComments) -> Iterator[str]:
 
 def _pause(seconds: float) -> Decimal | None:
     return Decimal(repr(seconds)) if seconds != LONGEST_PAUSE else None
+
+
+def _number_form(form: NumberForm) -> Any:
+    if form == NumberForm():
+        return None
+    return _Inline([("sign", form.sign), ("digits", form.digits), ("exponent_digits", form.exponent_digits)])
 
 
 def _pause(seconds: float) -> Decimal | None:

@@ -4,15 +4,16 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from itertools import product
+from itertools import pairwise, product
+from typing import Literal
 
 from meterlink.capture.capture_file import CapturedPacket
 from meterlink.core.readings import Status
 from meterlink.core.text import clean_text
 from meterlink.core.units import BASE_UNIT
-from meterlink.profiles.lines import LineSplitter, usual_meaning
-from meterlink.profiles.model import UNIT_PREFIXES, Flag, Meaning, TextFormat
-from meterlink.profiles.number_text import is_blank, is_overload, parse_number_text
+from meterlink.profiles.lines import LineParser, LineSplitter, usual_meaning
+from meterlink.profiles.model import LONGEST_PAUSE, UNIT_PREFIXES, Flag, Meaning, NumberForm, TextFormat
+from meterlink.profiles.number_text import is_blank, is_overload, number_form_of, parse_number_text
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
 from meterlink.teach.checksums import find_line_checksum
 from meterlink.teach.samples import Sample
@@ -27,12 +28,18 @@ _FLAGS: dict[Flag, Callable[[Sample], bool]] = {
     Flag.RELATIVE: lambda sample: "relative" in sample.displayed.flags,
 }
 _LONGEST_WORD = 20
+_MOSTLY = 0.97  # share of lines whose packets say how a line comes; a few have lost one
+_SLACK = 1.5  # times the longest wait within a line that was recorded …
+_LEAST_PAUSE = 0.05  # s; … and at least so much more: one event of a slow connection
 _FEWEST = 3  # different numbers shown: characters are strong evidence, but one number may match by chance
 
 
 @dataclass(frozen=True, slots=True)
 class _Line:
+    """The numbers of a line, the word directly behind each number (empty for none), and all words."""
+
     numbers: tuple[Decimal | Status, ...]
+    units: tuple[str, ...]
     words: tuple[str, ...]
 
 
@@ -63,10 +70,90 @@ def line_candidates(packets: Sequence[CapturedPacket]) -> Iterator[tuple[TextFor
         )
         if lines:
             check = find_line_checksum([line for _, line in lines])
-            yield replace(text, checksums=(check,) if check is not None else ()), lines
+            pause, count = _packets_of_lines(packets, end.encode())
+            yield replace(text, checksums=(check,) if check is not None else (), pause=pause, packets=count), lines
 
 
-def text_formats(text_format: TextFormat, samples: Sequence[Sample]) -> Iterator[TextFormat]:
+def _packets_of_lines(packets: Sequence[CapturedPacket], end: bytes) -> tuple[float, int | None]:
+    """Return ``(pause, packets)`` of a `TextFormat`: how long lines wait for their packets, and how many they have."""
+    if not end:
+        return LONGEST_PAUSE, None
+    counts: Counter[int] = Counter()
+    waits: list[float] = []
+    times: list[float] = []  # of the packets of the present line
+    buffer = b""
+    for packet in packets:
+        *lines, tail = (buffer + packet.data).split(end)
+        times.append(packet.seconds)
+        for _ in lines:
+            counts[len(times)] += 1
+            waits += [after - before for before, after in pairwise(times)]
+            times = [packet.seconds]
+        times = times if tail else []
+        buffer = tail
+    ((count, lines_so),) = counts.most_common(1) or [(1, 0)]
+    usual = sorted(waits)[: max(1, round(_MOSTLY * len(waits)))]
+    pause = round(_SLACK * usual[-1] + _LEAST_PAUSE, 2) if usual else LONGEST_PAUSE
+    return min(pause, LONGEST_PAUSE), count if lines_so >= _MOSTLY * counts.total() else None
+
+
+def text_formats(
+    text_format: TextFormat, samples: Sequence[Sample], lines: Sequence[tuple[float, bytes]]
+) -> Iterator[TextFormat]:
+    """Yield the text formats under which every sample's line gives the shown value, and a line of other shape none.
+
+    ``lines`` are all ``(seconds, line)`` of the recording: they show how the number is written.
+    """
+    for found in _worded_formats(text_format, samples):
+        yield _strict(found, samples, [line for _, line in lines])
+
+
+def _strict(text: TextFormat, samples: Sequence[Sample], every: Sequence[bytes]) -> TextFormat:
+    """Return the format for words and shapes of lines with an entry only, and for numbers in the form of all lines."""
+    text = replace(text, known_words_only=True)
+    shape_of = LineParser(text).shape_of
+    shapes = {shape_of(sample.frame)[0] for sample in samples} - {""}
+    numbered = [sample.frame for sample in samples if sample.is_number]
+    shapes_of_numbers = {shape_of(line)[0] for line in numbered}
+    values = Counter[str]()
+    for line in every:
+        shape, value, unknown = shape_of(line)
+        values[value] += shape in shapes_of_numbers and not unknown and isinstance(parse_number_text(value), Decimal)
+    for line in numbered:
+        values[shape_of(line)[1]] += _FEWEST
+    values = +values  # without those that no line has
+    return replace(text, shapes=tuple(sorted(shapes)), number=_number_form(values, split=text.packets is None))
+
+
+def _number_form(values: Counter[str], *, split: bool) -> NumberForm:
+    """Return the form that numbers have in common; ``values`` counts their texts.
+
+    Numbers of 100.0 to 120.0 do not show that a number always has four digits: that takes a point that moves, or a zero
+    before others. Where lines are ``split`` anywhere, a number with a lost beginning shows only by its digits, so four
+    digits are demanded all the same.
+    """
+    forms = Counter[tuple[str, int, int]]()
+    for value, times in values.items():
+        forms[number_form_of(value)] += times
+    # A form seen once or twice without an entry may be the rest of a line that lost a packet.
+    usual = [form for form, times in forms.items() if times >= _FEWEST]
+    signs, digits, exponents = {form[0] for form in usual}, {form[1] for form in usual}, {form[2] for form in usual}
+    sign: Literal["always", "minus"] | None = None
+    if "+" not in signs:
+        sign = "minus"
+    elif "" not in signs:
+        sign = "always"
+    bare = [value.lstrip("+-") for value in values if number_form_of(value) in usual]
+    points = {value.find(".") for value in bare}
+    padded = any(len(value) > 1 and value[0] == "0" and value[1].isdigit() for value in bare)
+    return NumberForm(
+        sign,
+        digits.pop() if len(digits) == 1 and (split or padded or len(points) > 1) else None,
+        exponents.pop() if len(exponents) == 1 else None,
+    )
+
+
+def _worded_formats(text_format: TextFormat, samples: Sequence[Sample]) -> Iterator[TextFormat]:
     """Yield the text formats under which every sample's line gives the shown value."""
     lines = [sample for sample in samples if not sample.displayed.blank]
     if len({sample.displayed.digits for sample in lines if sample.is_number}) < _FEWEST:
@@ -107,16 +194,23 @@ def _reader(text: TextFormat) -> Callable[[bytes], _Line]:
 
     def read(line: bytes) -> _Line:
         numbers: list[Decimal | Status] = []
+        units: list[str] = []
         said = []
+        after_number = False
         for word in words(blank_out_checksums(line, text.checksums)):
             match = NUMBER_AND_UNIT.fullmatch(word)
             if match is None:
                 said.append(word)
+                if after_number:
+                    units[-1] = word
+                after_number = False
                 continue
             numbers.append(parse_number_text(match[1]))
+            units.append(match[2])
+            after_number = not match[2]
             if match[2]:
                 said.append(match[2])
-        return _Line(tuple(numbers), tuple(said))
+        return _Line(tuple(numbers), tuple(units), tuple(said))
 
     return read
 
@@ -144,17 +238,18 @@ def _worded(text: TextFormat, shown: Sequence[tuple[Sample, _Line]], *, in_base:
     for word in sorted({word for _, line in shown for word in line.words}):
         if is_overload(word) or is_blank(word):
             continue
-        meaning = _flag(word, shown) or _said(word, named, units, apart=apart)
-        if meaning is None:
-            continue
+        meaning = _flag(word, shown) or _said(word, named, units, text.value_number, apart=apart)
         if meaning == Meaning():
             ignore.append(word)
         else:
             meanings.append((word, meaning))
+    # A unit that words tell is not assumed where they are missing.
+    telling = {word for word, meaning in meanings if meaning.unit}
+    told = all(not telling.isdisjoint(line.words) for sample, line in shown if sample.is_number)
     return replace(
         text,
         number_count=counts.pop() if len(counts) == 1 else None,
-        unit=next(iter(units)) if len(units) == 1 else "",
+        unit=next(iter(units)) if len(units) == 1 and not told else "",
         coupling=next(iter(couplings)) if len(couplings) == 1 else None,
         words=tuple(meanings),
         ignore=tuple(ignore),
@@ -171,25 +266,35 @@ def _flag(word: str, shown: Sequence[tuple[Sample, _Line]]) -> Meaning | None:
 
 
 def _said(
-    word: str, named: Sequence[tuple[Sample, _Line, str]], units: set[str], *, apart: bool
-) -> Meaning | None:  # fmt: skip
-    """Return the meaning of a word for unit and coupling; None if its usual meaning is right."""
+    word: str, named: Sequence[tuple[Sample, _Line, str]], units: set[str], number: int, *, apart: bool
+) -> Meaning:  # fmt: skip
+    """Return the meaning of a word for unit and coupling: its usual one where no entry contradicts it."""
     within = [(sample, unit) for sample, line, unit in named if word in line.words]
+    known = usual_meaning(word)
+    if known is not None and known.unit and _is_beside(word, number, [line for _, line, _ in named]):
+        return Meaning()  # the unit of another number
     there = {unit for _, unit in within if unit}
     couplings = {sample.displayed.coupling for sample, _ in within}
-    known = usual_meaning(word)
     # A word that states a coupling is usual only where the display shows that coupling, or none.
     contradicted = known is not None and known.coupling is not None and not couplings <= {known.coupling, None}
     if known is not None and known.unit and there == {known.unit} and not contradicted:
-        return None
-    if known is not None and known.coupling and couplings == {known.coupling}:
-        return None
+        return known
+    if known is not None and not known.unit and not contradicted:
+        return known
     everywhere = len(within) == len(named)
+    # Where the unit stands behind the number, a word in every line does not tell it.
+    behind = [(usual_meaning(line.units[number - 1]), unit) for sample, line, unit in named if sample.is_number]
+    told = everywhere and all(meaning is not None and meaning.unit == unit for meaning, unit in behind)
     return Meaning(
-        unit=_common_unit(there, apart=apart) if not everywhere or len(units) == 1 else "",
+        unit=_common_unit(there, apart=apart) if (not everywhere or len(units) == 1) and not told else "",
         prefix=_common_prefix(there, units) if apart else "",
         coupling=next(iter(couplings)) if len(couplings) == 1 and (contradicted or not everywhere) else None,
     )
+
+
+def _is_beside(word: str, number: int, lines: Sequence[_Line]) -> bool:
+    """Return whether a word is always the unit of another number than ``number``, counted from 1."""
+    return all(word in line.units and word != line.units[number - 1] for line in lines if word in line.words)
 
 
 def _parts(unit: str) -> tuple[str, str]:

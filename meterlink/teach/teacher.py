@@ -243,7 +243,7 @@ class _Lesson:
     def _learn_text(
         self, channel: str, text: TextFormat, lines: Sequence[tuple[float, bytes]], samples: Sequence[Sample]
     ) -> _Learned:
-        for found in text_formats(text, samples):
+        for found in text_formats(text, samples, lines):
             meter = self.capture.meter
             profile = Profile(self.name, DriverName.LINED, _connection(channel, meter), _match(meter), text=found)
             if all(_decodes(profile, channel, sample, text.end.encode()) for sample in samples):
@@ -444,6 +444,8 @@ def _open(profile: Profile, channel: str) -> ProfileDriver:
 
 
 def _decoded(profile: Profile, channel: str, frame: bytes, ending: bytes = b"") -> Reading | None:
+    if profile.text is not None:  # the line comes in one packet here
+        profile = replace(profile, text=replace(profile.text, packets=None))
     driver = _open(profile, channel)
     driver.begin_line()
     readings = driver.feed(channel, frame + ending, _NOWHEN)

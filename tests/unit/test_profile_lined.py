@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from meterlink.driver_api import Coupling, Reading, Status, Timestamp
 from meterlink.profiles import open_profile_driver
-from meterlink.profiles.model import ConnectionSetup, DriverName, Flag, Meaning, Profile, TextFormat
+from meterlink.profiles.model import ConnectionSetup, DriverName, Flag, Meaning, NumberForm, Profile, TextFormat
 
 untimed = settings(deadline=None)  # the speed of the machine proves nothing here
 
@@ -197,3 +197,40 @@ def test_half_a_line_is_dropped_when_its_rest_does_not_come_in_time() -> None:
     assert meter.send(0.6, b"35.05E-6 F\n") == []
     assert meter.reasons == ["part", "part"]
     assert meter.send(0.8, b"+35.05E-6 F\n") == ["35.05 µF"]
+
+
+@pytest.mark.parametrize(
+    ("line", "reading_text"),
+    [
+        ("+35.05E-6 F", "35.05 µF"),
+        ("-35.05E-6 F", "-35.05 µF"),
+        ("35.05E-6 F", "--- V"),  # the sign is missing
+        ("+5.05E-6 F", "--- V"),  # a digit is missing
+        ("+35.05E-06 F", "--- V"),
+        ("+35.05 F", "--- V"),
+        ("F +35.05E-6", "--- V"),
+        ("+35.05E-6 F F", "--- V"),
+        ("+35.05E-6", "--- V"),
+        ("+9.9E37 F", "OL F"),  # no number, so not of its form
+        ("OL F", "OL F"),
+        ("+35.05E-6 V", "--- V"),  # a unit, but not one of the profile
+    ],
+)
+def test_a_line_of_another_shape_is_refused(line: str, reading_text: str) -> None:
+    text = TextFormat(
+        shapes=("value word",),
+        number=NumberForm("always", 4, 1),
+        known_words_only=True,
+        words=(("F", Meaning(unit="F")),),
+    )
+    assert [shown.replace("--- F", "--- V") for shown in texts(text, line)] == [reading_text]
+
+
+def test_a_line_in_other_packets_than_the_profiles_has_lost_a_part() -> None:
+    meter = Meter(TextFormat(packets=2))
+    assert meter.send(0.0, b"\n") == []
+    assert meter.send(0.1, b"35") + meter.send(0.1, b".05 V\n") == ["35.05 V"]
+    assert meter.send(0.2, b".05 V\n") == []
+    assert meter.reasons == ["part"]
+    assert meter.send(0.3, b"3") + meter.send(0.3, b"5") + meter.send(0.3, b".05 V\n") == []
+    assert meter.reasons == ["part"]

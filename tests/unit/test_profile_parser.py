@@ -34,6 +34,7 @@ from meterlink.profiles.model import (
     Match,
     Meaning,
     NumberField,
+    NumberForm,
     NumberType,
     Rounding,
     Segments,
@@ -180,6 +181,15 @@ TEXTS = st.builds(
     st.lists(LINE.filter(bool), max_size=2).map(tuple),
     st.lists(CHECKSUMS, max_size=2).map(tuple),
     PAUSES,
+    st.none() | st.integers(1, 64),
+    st.lists(st.sampled_from(["value word", "word", "word value number"]), max_size=2).map(tuple),
+    st.builds(
+        NumberForm,
+        st.sampled_from([None, "always", "minus"]),
+        st.none() | st.integers(1, 30),
+        st.none() | st.integers(0, 3),
+    ),
+    st.booleans(),
 )
 CONNECTIONS = st.builds(
     ConnectionSetup,

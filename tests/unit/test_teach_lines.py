@@ -4,10 +4,10 @@ from random import Random
 
 import pytest
 
-from meterlink.capture.capture_file import Capture, CapturedPacket, make_display_entry
+from meterlink.capture.capture_file import Capture, CapturedPacket, make_display_entry, parse_displayed_value
 from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
-from meterlink.profiles import open_profile_driver
+from meterlink.profiles import RefusalReason, open_profile_driver
 from meterlink.teach import teach
 
 CHANNEL = "7c2e0002-5a41-4d0e-9a55-31f0c7a8be10"
@@ -25,10 +25,12 @@ def taught(shown, cut=20):
     return teach(Capture(tuple(packets), tuple(entries)))
 
 
-def decoded(profile, line):
+def decoded(profile, line, cut=20):
     driver = open_profile_driver(profile, [CHANNEL])
     driver.begin_line()
-    (reading,) = driver.feed(CHANNEL, line.encode(), Timestamp(0, 0))
+    data = line.encode()
+    packets = [data[at : at + cut] for at in range(0, len(data), cut)]
+    (reading,) = [reading for packet in packets for reading in driver.feed(CHANNEL, packet, Timestamp(0, 0))]
     return reading
 
 
@@ -138,3 +140,88 @@ def test_lines_that_end_in_a_checksum():
     assert report.profile is not None
     assert decoded(report.profile, sealed("DCV 12.34")).text == "12.34 V DC"
     assert decoded(report.profile, sealed("DCV 12.34").replace("12", "13")).status is Status.INVALID
+
+
+# A technician teaches a meter on AC volts. A line of DC volts was never shown: read as AC, a live DC bus would look
+# like a harmless stray voltage. Common practice, no source.
+
+
+@pytest.mark.parametrize(
+    ("word", "display", "other"),
+    [
+        ("VAC", "V AC", "VDC"),
+        ("VAC", "VAC", "V"),
+        ("V AC", "V AC", "V DC"),
+        ("UF", "µF", "NF"),
+        ("uF", "µF", "mF"),
+        ("KOHM", "kΩ", "OHM"),
+        ("Mohm", "MΩ", "mohm"),
+        ("DegC", "°C", "DegF"),
+        ("VRMS", "V AC", "V"),
+    ],
+)
+def test_words_are_learned_from_entries_however_spelled(word, display, other):
+    report = taught([(f"{abs(value) / 100:.2f} {display}", f"{abs(value) / 100:.2f} {word}\r\n") for value in draws()])
+    assert report.profile is not None
+    reading = decoded(report.profile, f"24.05 {word}\r\n")
+    shown = parse_displayed_value(f"24.05 {display}")
+    assert (str(reading.digits), reading.unit, reading.coupling) == ("24.05", shown.unit, shown.coupling)
+    assert decoded(report.profile, f"24.05 {other}\r\n").status is Status.INVALID
+
+
+@pytest.mark.parametrize(
+    ("line", "reason"),
+    [
+        ("5E-6 F\r\n", "line of another shape: 5E-6 without a sign"),
+        ("+5.05E-6 F\r\n", "line of another shape: +5.05E-6 has 3 digits, not 4"),
+        ("F +35.05E-6\r\n", "line of another shape: word value"),
+        ("+35.05E-6 F F\r\n", "line of another shape: value word word"),
+        ("+35.05E-6 V\r\n", "unknown word: V"),
+    ],
+)
+def test_a_line_of_a_shape_that_was_not_shown_is_refused(line, reason):
+    report = taught(
+        [
+            (f"{abs(value) / 10**places} uF", f"+{abs(value) / 10**places}E-6 F\r\n")
+            for value in map(abs, draws(seed=4))
+            for places in (1, 2)
+            if value > 1000 and value % 10
+        ]
+    )
+    assert report.profile is not None
+    driver = open_profile_driver(report.profile, [CHANNEL])
+    driver.begin_line()
+    assert [reading.text for reading in driver.feed(CHANNEL, b"+35.05E-6 F\r\n", Timestamp(0, 0))] == ["35.05 µF"]
+    (reading,) = driver.feed(CHANNEL, line.encode(), Timestamp(0, 0))
+    assert reading.status is Status.INVALID
+    assert [str(refusal) for refusal in driver.refusals] == [reason]
+
+
+def test_a_unit_beside_another_number_is_not_that_of_the_value():
+    report = taught(
+        [
+            (f"{abs(value) / 100:.2f} V AC", f"{abs(value) / 100:.2f} V {50 + index / 10} Hz\n")
+            for index, value in enumerate(draws())
+        ]
+    )
+    assert report.profile is not None
+    assert decoded(report.profile, "24.05 V 49.9 Hz\n").text == "24.05 V AC"
+    assert decoded(report.profile, "24.05 Hz 49.9 V\n").status is Status.INVALID
+
+
+def test_numbers_of_like_size_do_not_show_that_all_have_as_many_digits():
+    # Taught at an outlet of 120 V; later there are 24 V of a transformer.
+    shown = [(f"{115 + number / 10:.1f} V AC", f"{115 + number / 10:.1f} VAC\r\n") for number in range(12)]
+    report = taught(shown)
+    assert report.profile is not None
+    assert decoded(report.profile, "24.6 VAC\r\n").text == "24.6 V AC"
+
+
+def test_a_line_that_is_never_split_is_not_read_from_two_packets():
+    report = taught([(f"{abs(value) / 100:.2f} V DC", f"{abs(value) / 100:.2f} VDC\n") for value in draws()])
+    assert report.profile is not None
+    driver = open_profile_driver(report.profile, [CHANNEL])
+    driver.begin_line()
+    readings = [*driver.feed(CHANNEL, b"1", Timestamp(0, 0)), *driver.feed(CHANNEL, b"2.05 VDC\n", Timestamp(0, 0))]
+    assert readings == []
+    assert [refusal.reason for refusal in driver.refusals] == [RefusalReason.PART]

@@ -46,7 +46,9 @@ def registry() -> "pint.UnitRegistry[Decimal]":
 
 def read_line(text_format: TextFormat, line: str) -> Reading:
     profile = Profile("test", DriverName.LINED, ConnectionSetup((CHANNEL,)), text=text_format)
-    (reading,) = open_profile_driver(profile, [CHANNEL]).feed(CHANNEL, f"{line}\n".encode(), Timestamp(1, 1))
+    driver = open_profile_driver(profile, [CHANNEL])
+    driver.begin_line()
+    (reading,) = driver.feed(CHANNEL, f"{line}\n".encode(), Timestamp(1, 1))
     return reading
 
 
@@ -126,6 +128,7 @@ def test_a_taught_profile_never_reads_the_other_coupling_as_its_own(
 ) -> None:
     profile = taught_on(word, display)
     driver = open_profile_driver(profile, [CHANNEL])
+    driver.begin_line()
     own, another = (
         driver.feed(CHANNEL, f"24.6 {spelled}\r\n".encode(), Timestamp(1, 1))[0] for spelled in (word, other)
     )
@@ -137,6 +140,7 @@ def test_a_taught_profile_never_reads_the_other_coupling_as_its_own(
 def test_a_display_that_contradicts_the_word_is_believed() -> None:
     profile = taught_on("VDC", "V AC")
     driver = open_profile_driver(profile, [CHANNEL])
+    driver.begin_line()
     (reading,) = driver.feed(CHANNEL, b"24.6 VDC\r\n", Timestamp(1, 1))
     assert reading.coupling is Coupling.AC
 
