@@ -10,6 +10,9 @@ from typing import Any, NamedTuple
 import click
 
 from meterlink.capture.capture_file import Capture, CapturedPacket
+from meterlink.cli.completion import complete_meter
+from meterlink.cli.decode_kept import show_kept
+from meterlink.cli.output import data_option
 from meterlink.cli.recorded_capture import load_capture
 from meterlink.core.clock import Timestamp
 from meterlink.core.errors import InputError
@@ -37,14 +40,22 @@ class Decoded(NamedTuple):
 
 
 @click.command()
-@click.argument("capture", type=click.Path(path_type=Path))
-@click.option("--profile", "file", required=True, type=click.Path(path_type=Path), help="The profile, a TOML file.")
+@click.argument("capture", required=False, type=click.Path(path_type=Path))
+@click.option("--profile", "file", type=click.Path(path_type=Path), help="The profile, a TOML file.")
+@click.option(
+    "--kept", metavar="METER", shell_complete=complete_meter, help="Decode the kept packets of this meter again."
+)
+@click.option("--since", metavar="WHEN", help="Of --kept only those since WHEN: 2026-07-01, or 7d, 12h, 30m ago.")
+@data_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object per line, for programs.")
-def command(capture: Path, file: Path, *, as_json: bool) -> int:
-    """Decode the packets of a CAPTURE (JSON Lines) with a profile.
+def command(
+    capture: Path | None, file: Path | None, kept: str | None, since: str | None, data: str | None, *, as_json: bool
+) -> int:
+    """Decode the packets of a CAPTURE (JSON Lines) with a profile, or those that a meter sent before, again.
 
     \b
         meterlink decode yard.jsonl --profile yard.toml
+        meterlink decode --kept "clamp meter" --since 7d
 
     One line per packet, in order of time: t; quantity; value and its unit (V, A, Ω, F, Hz, °C, %; null without a
     value); display; status (ok, overload, invalid; incomplete for a packet that completes no frame); flags, if the
@@ -55,7 +66,32 @@ def command(capture: Path, file: Path, *, as_json: bool) -> int:
     At the end the refused packets are counted by reason; with --json as {"summary": {read, refused, percent, reasons}}.
 
     Exit status: 0 the profile reads at least 90 % of the packets, 1 it reads less.
+
+    With --kept, after a profile or a driver was corrected: the accepted readings of the METER that would have another
+    display now, each with its old and new value and verdict, and how many raw readings would. The meter's present
+    profile or driver decodes, or the file of --profile. Nothing is changed. With --json one object: meter, driver,
+    profile_hash, readings (uid, at, visit_uid, site, unit, circuit, component, section, point, before, after,
+    verdict_before, verdict, margin, reason, closed), and raw (same, another_value, newly_read, no_longer_read,
+    not_decoded).
+
+    \f
+
+    Raises:
+        click.UsageError: neither or both of a capture and --kept are given, or options of the other.
     """
+    if kept is not None:
+        if capture is not None:
+            raise click.UsageError("Give either a capture or --kept METER.")
+        show_kept(kept, since, file, data, as_json=as_json)
+        return 0
+    if since is not None or data is not None:
+        raise click.UsageError("--since and --data belong to --kept METER.")
+    if capture is None or file is None:
+        raise click.UsageError("Give a capture and its --profile, or --kept METER.")
+    return _decode_capture(capture, file, as_json=as_json)
+
+
+def _decode_capture(capture: Path, file: Path, *, as_json: bool) -> int:
     if as_json and isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(encoding="utf-8")  # the encoding of JSON, in any pipe (RFC 8259, 8.1)
     profile, recorded = load_profile(file), load_capture(capture)

@@ -1,6 +1,7 @@
 """A profile as a driver, with the interface of every other driver."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from fnmatch import fnmatchcase
 
 from meterlink.driver_api import (
@@ -12,6 +13,7 @@ from meterlink.driver_api import (
     CharacteristicWrite,
     DriverError,
     Reading,
+    Status,
     Timestamp,
 )
 from meterlink.profiles.frames import ChannelDecoder, ChannelDecoderFactory, compile_frames
@@ -142,6 +144,23 @@ class ProfileDriverFactory:
         refusals: list[Refusal] = []
         decoders = {channel.key: self._open_channel(channel.key, refusals) for channel in channels}
         return ProfileDriver(self.profile, decoders, channels, writes, refusals)
+
+    def decode_again(self, reading: Reading) -> Reading | None:
+        """Return the reading that this profile makes of the bytes of an earlier one, which any driver may have decoded.
+
+        None where the profile does not read its channel. Where its bytes are not exactly one frame, it is invalid.
+        """
+        driver = self.open(characteristics_for_capture(self.profile, [reading.channel]))
+        if reading.channel not in {channel.key for channel in driver.channels}:
+            return None
+        # A line is kept without its end; behind the end of another it is a whole one.
+        end = self.profile.text.end.encode() if self.profile.text is not None else b""
+        if end:
+            driver.feed(reading.channel, end, reading.timestamp)
+        readings = driver.feed(reading.channel, reading.packet + end, reading.timestamp)
+        if len(readings) == 1:
+            return replace(readings[0], packet=reading.packet)
+        return replace(reading, digits=None, status=Status.INVALID, coupling=None, resolution=None)
 
     def _missing_characteristics(self, services: Sequence[Characteristic]) -> list[str]:
         connection = self.profile.connection

@@ -52,13 +52,18 @@ def needs_person(tracker: MeterTracker, reading: Reading, judgement: Judgement) 
     accepted one, by probes that came back at once, may be the same part again. Probes that were on a part when it was
     replaced may still be on the old one.
     """
-    if tracker.was_on_old_part or tracker.settling.unproven or judgement.verdict in AMBIGUOUS_VERDICTS:
-        return True
-    if reads_as_leads(reading) and not tracker.leads.tells_part(reading):
-        return True
-    if reads_as_fingers(reading, judgement):
+    if tracker.was_on_old_part or tracker.settling.unproven:
         return True
     if tracker.again_at is not None and tracker.accepted is not None and reads_alike(reading, tracker.accepted):
+        return True
+    if reads_as_leads(reading) and tracker.leads.tells_part(reading):
+        return judgement.verdict in AMBIGUOUS_VERDICTS or reads_as_fingers(reading, judgement)
+    return may_be_probes_alone(reading, judgement)
+
+
+def may_be_probes_alone(reading: Reading, judgement: Judgement) -> bool:
+    """Return whether probes in the air, held together or in fingers may show such a reading, as well as a part."""
+    if judgement.verdict in AMBIGUOUS_VERDICTS or reads_as_leads(reading) or reads_as_fingers(reading, judgement):
         return True
     expects_many = judgement.limits is not None and bool(judgement.limits.low)
     return expects_many and reading.quantity is Quantity.VOLTAGE and is_few_counts(reading)

@@ -105,11 +105,23 @@ def profile_identity(driver: Driver) -> tuple[str, str]:
     """
     if not hasattr(driver, "profile"):
         return "", ""
-    from meterlink.profiles import ProfileDriver, write_profile  # noqa: PLC0415  # as in `profile_of`
+    from meterlink.profiles import ProfileDriver  # noqa: PLC0415  # as in `profile_of`
 
     if not isinstance(driver, ProfileDriver):
         return "", ""
-    return driver.profile.name, hashlib.sha256(write_profile(driver.profile).encode()).hexdigest()
+    return driver.profile.name, _hash_of(driver.profile)
+
+
+def factory_identity(factory: DriverFactory) -> tuple[str, str]:
+    """Return ``(name, SHA-256)`` of the profile of a factory, as `profile_identity` does of a driver."""
+    profile = profile_of(factory)
+    return ("", "") if profile is None else (profile.name, _hash_of(profile))
+
+
+def _hash_of(profile: "Profile") -> str:
+    from meterlink.profiles import write_profile  # noqa: PLC0415  # as in `profile_of`
+
+    return hashlib.sha256(write_profile(profile).encode()).hexdigest()
 
 
 def _compile_profiles(profiles: "Iterable[Profile]") -> Iterator[DriverFactory]:

@@ -8,11 +8,13 @@ from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading, Status
 from meterlink.core.verdicts import Judgement, Verdict
+from meterlink.judge.decision_rules import parse_decision_rule
 from meterlink.judge.judging import MeasuredValue, judge
+from meterlink.station.acceptance import may_be_probes_alone
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.known_meters import KnownMeter, KnownMeters
 from meterlink.station.tracker import MeterTracker
-from meterlink.station.visit import AcceptedReading, ActiveVisit
+from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
 
 
 class VisitJudge:
@@ -51,9 +53,41 @@ class VisitJudge:
                 Verdict.CANNOT_TELL, None, limits, None, None, None, before.accuracy, str(error),
                 str(visit.rules[point.key]), calibration=before.calibration,
             )  # fmt: skip
-        choices = judgement.question.choices if judgement.question else ()
-        answered = (choice.conclusion for choice in choices if choice.key == accepted.judgement.answer)
-        return next(answered, judgement)
+        return _answered(judgement, accepted.judgement.answer)
+
+    def judge_decoded_again(
+        self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading, decoded: Reading
+    ) -> Judgement:
+        """Return the judgement on an accepted reading of ``visit`` whose packet was ``decoded`` again.
+
+        Its limits and its rule are those of its present verdict. It decides nothing where the visit would not have
+        accepted it without a question: nobody can say any more where the probes were.
+        """
+        before = accepted.judgement
+        reason = _refusal(point, decoded)
+        if not reason:
+            try:
+                judgement = _answered(self._judge_by(visit, point, accepted, decoded), before.answer)
+            except InputError as error:
+                reason = str(error)
+            else:
+                if may_be_probes_alone(accepted.reading, before) or not may_be_probes_alone(decoded, judgement):
+                    return judgement
+                reason = "The probes alone may show this, and nobody was asked about them."
+        return Judgement(
+            Verdict.CANNOT_TELL, None, before.limits, None, None, None, before.accuracy,
+            f"Decoded again it reads {decoded.text}. {reason} Measure it again.", before.rule,
+            calibration=before.calibration,
+        )  # fmt: skip
+
+    def _judge_by(self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading, decoded: Reading) -> Judgement:
+        before, meter = accepted.judgement, self._known.at(accepted.address)
+        judgement = judge(
+            point.kind, before.limits, MeasuredValue.from_reading(decoded), meter.sheet,
+            rule=parse_decision_rule(before.rule), celsius=self._celsius, flow=visit.flow_at(point),
+            coupling=point.coupling,
+        )  # fmt: skip
+        return judgement.with_calibration(before.calibration)
 
     def judge_at(self, visit: ActiveVisit, point: TestPoint, reading: Reading, address: str) -> Judgement:
         """Return the judgement on a reading of the meter whose first address is ``address``.
@@ -88,3 +122,21 @@ class VisitJudge:
             with contextlib.suppress(InputError):  # a negative resistance has no verdict
                 tracker.judgement = self.judge(tracker, point, reading)
         return tracker.judgement
+
+
+def _answered(judgement: Judgement, answer: str) -> Judgement:
+    """Return the conclusion of an answer that was given before, where it still decides the question."""
+    choices = judgement.question.choices if judgement.question else ()
+    return next((choice.conclusion for choice in choices if choice.key == answer), judgement)
+
+
+def _refusal(point: TestPoint, decoded: Reading) -> str:
+    """Return why a reading that was decoded again has no verdict at its test point; empty if it may have one."""
+    if decoded.status is Status.INVALID:
+        return "The profile reads no value there."
+    if not decoded.is_judgeable:
+        return "The display did not show the value at the probes."
+    if not matches_function(point, decoded):
+        wanted = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
+        return f"The {point.title} needs {wanted}."
+    return ""

@@ -1,4 +1,4 @@
-"""The share of packets that a profile reads: packets read, packets refused, and parts of a frame."""
+"""The share of packets that a profile reads: read, refused, and parts of a frame."""
 
 import random
 

@@ -1,0 +1,141 @@
+"""``meterlink decode --kept``: the packets that a meter sent before, decoded again."""
+
+import json
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from meterlink.cli.history import parse_since
+from meterlink.cli.output import local_time, print_table, print_text, printable_text, verdict_colour
+from meterlink.cli.stored_visits import SHORT_ID
+from meterlink.cli.table import Cell
+from meterlink.core.clock import format_rfc3339
+from meterlink.core.text import count_phrase
+from meterlink.core.verdicts import Judgement, Margin
+from meterlink.driver_api import DriverFactory
+from meterlink.profiles import compile_profile
+from meterlink.settings import DATABASE_FILE, existing_data_dir, load_settings
+from meterlink.station.decoding_again import (
+    DecodedReading,
+    DecodingAgain,
+    RawCounts,
+    factory_of,
+    find_meter,
+    open_decoder,
+)
+from meterlink.station.drivers import Drivers, factory_identity
+from meterlink.station.known_meters import KnownMeters
+from meterlink.station.profile_files import load_profile
+from meterlink.store.reader import Reader
+
+_HEADINGS = ("When", "Site / unit", "Part", "Accepted as", "Decoded again", "Visit")
+
+
+def show_kept(meter: str, since: str | None, file: Path | None, data: str | None, *, as_json: bool) -> None:
+    """Print the readings of ``meter`` that would change if its packets were decoded again.
+
+    Raises:
+        InputError: there is no such meter, it has no driver, or ``since`` is no time.
+        StoreError: the database cannot be read.
+        ProfileError: the profile cannot be used.
+    """
+    folder = existing_data_dir(data)
+    reader, settings = Reader(folder / DATABASE_FILE), load_settings(folder)
+    rows = reader.known_meters()
+    known = KnownMeters(settings, rows)
+    found = find_meter(known, rows, meter)
+    since_utc_ns = None if since is None else parse_since(since, datetime.now(UTC))
+    factory: DriverFactory = (
+        factory_of(Drivers.load_tolerantly(folder, rows), rows, found)
+        if file is None
+        else compile_profile(load_profile(file))
+    )
+    again, decode = DecodingAgain(reader, settings, known, found, since_utc_ns), open_decoder(factory)
+    changed, raw = list(again.accepted(decode)), again.raw(decode)
+    if as_json:
+        fields = {
+            "meter": found.first_address,
+            "driver": factory.name,
+            "profile_hash": factory_identity(factory)[1],
+            "readings": [_fields(reading) for reading in changed],
+            "raw": {name: getattr(raw, name) for name in RawCounts.__slots__},
+        }
+        click.echo(json.dumps(fields, indent=2))
+        return
+    print_text(f"{printable_text(found.name)}, decoded again by {factory.name}: {_changed_text(changed)}")
+    if changed:
+        print_table(_HEADINGS, [_row(reading) for reading in changed], ("Site / unit",))
+        for reading in changed:
+            if reading.judgement.reason and reading.judgement.verdict == "cannot tell":
+                print_text(f"{reading.row.uid[:SHORT_ID]}: {printable_text(reading.judgement.reason)}")
+    print_text(_raw_text(raw))
+    if changed:
+        print_text("Nothing is changed.")
+
+
+def _changed_text(changed: Sequence[DecodedReading]) -> str:
+    if not changed:
+        return "no accepted reading would change."
+    closed = sum(reading.is_closed for reading in changed)
+    text = f"{count_phrase(len(changed), 'accepted reading')} would change"
+    return f"{text}, {closed} of them in a closed visit." if closed else f"{text}."
+
+
+def _raw_text(raw: RawCounts) -> str:
+    parts = [
+        text
+        for number, text in (
+            (raw.another_value, f"{raw.another_value:,} have another display"),
+            (raw.newly_read, f"{raw.newly_read:,} have a value that had none"),
+            (raw.no_longer_read, f"{raw.no_longer_read:,} have no value any more"),
+            (raw.not_decoded, f"{raw.not_decoded:,} cannot be decoded alone"),
+        )
+        if number
+    ]
+    others = f": {', '.join(parts)}" if parts else ""
+    return f"Raw readings that are kept: {raw.same:,} of {raw.total:,} stay the same{others}."
+
+
+def _row(reading: DecodedReading) -> tuple[str | Cell, ...]:
+    row, judgement = reading.row, reading.judgement
+    return (
+        local_time(row.reading.timestamp.utc_ns),
+        f"{printable_text(row.site.name)} / {printable_text(row.site.unit)}",
+        printable_text(f"{row.circuit}: {row.component} {row.section}".rstrip()),
+        f"{printable_text(row.reading.text)} {_verdict_text(row.judgement)}",
+        Cell(
+            f"{printable_text(reading.decoded.text)} {_verdict_text(judgement)}",
+            verdict_colour(judgement.verdict, judgement.margin),
+        ),
+        f"{row.visit_uid[:SHORT_ID]}{' (closed)' if reading.is_closed else ''}",
+    )
+
+
+def _verdict_text(judgement: Judgement) -> str:
+    close = f" ({judgement.margin})" if judgement.margin is Margin.CLOSE_CALL else ""
+    return f"{judgement.verdict.value.upper()}{close}"
+
+
+def _fields(reading: DecodedReading) -> dict[str, Any]:
+    row, judgement = reading.row, reading.judgement
+    return {
+        "uid": row.uid,
+        "at": format_rfc3339(row.reading.timestamp.utc_ns),
+        "visit_uid": row.visit_uid,
+        "site": row.site.name,
+        "unit": row.site.unit,
+        "circuit": row.circuit,
+        "component": row.component,
+        "section": row.section,
+        "point": row.point_key,
+        "before": row.reading.text,
+        "after": reading.decoded.text,
+        "verdict_before": row.judgement.verdict,
+        "verdict": judgement.verdict,
+        "margin": judgement.margin,
+        "reason": judgement.reason,
+        "closed": reading.is_closed,
+    }
