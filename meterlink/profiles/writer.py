@@ -255,10 +255,6 @@ def _number_form(form: NumberForm) -> Any:
     return _Inline([("sign", form.sign), ("digits", form.digits), ("exponent_digits", form.exponent_digits)])
 
 
-def _pause(seconds: float) -> Decimal | None:
-    return Decimal(repr(seconds)) if seconds != LONGEST_PAUSE else None
-
-
 def _segment_text(segment: Segment) -> str:
     return segment.value if isinstance(segment, UnknownSegment) else str(segment)
 

@@ -186,7 +186,7 @@ class DecodingAgain:
         counts = RawCounts()
         after_id = 0 if self._since is None else self._reader.first_reading_since(self._since) - 1
         addresses = {address.upper() for address in self._meter.addresses}
-        while page := self._reader.raw_page(_PAGE, after_id=after_id):
+        while page := self._reader.readings_after(after_id, _PAGE):
             for stored in page:
                 if stored.meter.address.upper() in addresses:
                     counts.add(stored.reading, decode(stored.reading))

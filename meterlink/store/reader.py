@@ -168,6 +168,11 @@ class Reader:
         with connect_for_reading(self._path) as connection:
             return raw_readings.readings_between(connection, begin_utc_ns, end_utc_ns, after_id, limit)
 
+    def readings_after(self, after_id: int, limit: int) -> list[StoredReading]:
+        """Return the oldest ``limit`` raw readings with an id above ``after_id``, in the order of saving."""
+        with connect_for_reading(self._path) as connection:
+            return raw_readings.page(connection, limit, after_id=after_id)
+
     def assigned_readings(self) -> set[int]:
         """Return the ids of the raw readings that came outside any visit and were given to one afterwards."""
         with connect_for_reading(self._path) as connection:

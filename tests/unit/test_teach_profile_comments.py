@@ -63,7 +63,8 @@ def test_an_overload_shown_once_is_named_as_one_entry():
 
 
 def test_words_of_a_line_carry_the_number_of_their_entries():
-    packets, entries = [], []
+    # The line before the first entry only shows where the next one begins.
+    packets, entries = [CapturedPacket(0.2, CHANNEL, b"NO #7 0.50 ZURB\n")], []
     for second in range(1, 13):
         word, unit = ("ZURB", "V AC") if second % 3 else ("QUON", "ohm")
         packets.append(CapturedPacket(second - 0.1, CHANNEL, f"NO #7 {second * 1.37:.2f} {word}\n".encode()))
