@@ -104,6 +104,7 @@ def test_a_frequency_of_no_mains_is_warned_about() -> None:
 def test_without_a_rating_nothing_is_judged() -> None:
     result = judge_under_load(Estimate(4.0), Estimate(370.0), Estimate(60.0), None, "")
     assert result.judgement is None
+    assert not result.fits_other_mains_frequency
 
 
 def test_an_uncertainty_that_reaches_the_limit_is_a_close_call() -> None:

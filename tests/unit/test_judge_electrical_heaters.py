@@ -57,6 +57,7 @@ def ohms(text: str) -> MeasuredValue:
         ("240V, 5kW", "5 kW 240 V"),
         ("5/3.75 kW 240/208 V", "5/3.75 kW 240/208 V"),
         ("70 W 240 V", "70 W 240 V"),
+        ("1 kW 240 V", "1 kW 240 V"),
     ],
 )
 def test_a_marking_is_read_and_printed_so_that_it_is_read_again(text, printed):
@@ -178,10 +179,17 @@ def test_a_coil_by_its_marking(reading, verdict, words):
     assert bool(judgement.next_measurement) is (verdict is Verdict.CANNOT_TELL)
 
 
+def test_the_least_ohms_of_a_coil():
+    """No coil's wire has less than a hundredth of U²/VA, 0.64 Ω of 64 Ω: common practice, no source."""
+    verdicts = [judge_coil_by_rating(coil("24v 9va"), ohms(f"{text} ohm")).verdict for text in ("0.64", "0.65")]
+    assert verdicts == [Verdict.SHORTED, Verdict.CANNOT_TELL]
+
+
 def test_a_coil_for_a_range_of_volts():
     rating = coil("208/240V 10VA")
     assert str(rating) == "208/240 V 10 VA"
     assert rating.most_ohms == 5760
+    assert coil("24 V 0.9 VA").most_ohms == 640  # the coil of a small relay
     with pytest.raises(InputError, match="no coil takes 0 VA"):
         parse_coil_rating("24 V 0 VA")
     with pytest.raises(InputError, match="is no resistance"):
@@ -196,6 +204,9 @@ def test_the_volts_of_a_coil_with_a_range():
     assert band(coil_voltage_limits("208/240V", CoilTest.PICK_UP)) == (pytest.approx(176.8), pytest.approx(264))
     assert band(coil_voltage_limits("208/240V", CoilTest.DROP_OUT)) == (pytest.approx(48), pytest.approx(156))
     assert band(coil_voltage_limits("24V", CoilTest.PICK_UP)) == (pytest.approx(20.4), pytest.approx(26.4))
+    # A coil pulls in at its rating; a range has no one rating, and a coil that drops out is not at it.
+    nominal = [coil_voltage_limits(text, test).nominal for text in ("24V", "208/240V") for test in CoilTest]
+    assert nominal == [24, None, None, None]
 
 
 # The commands

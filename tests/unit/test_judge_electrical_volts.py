@@ -180,6 +180,7 @@ def test_unbalance_refuses_an_overload_and_a_limit_of_zero() -> None:
 def test_nameplate_spellings(text: str, low: str, high: str) -> None:
     limits = nameplate_voltage_limits(text)
     assert (limits.low, limits.high) == (Decimal(low), Decimal(high))
+    assert ("/" in limits.basis) is (limits.nominal is None)  # one voltage has a nominal, a range none
 
 
 @pytest.mark.parametrize(
@@ -227,6 +228,7 @@ def test_nameplate_amps(reading: str, verdict: Verdict) -> None:
     assert judgement.verdict is verdict
     more = nameplate_current_limits(amount("14.1A"), "RLA", Decimal(110))
     assert more.high == Decimal("15.51")
+    assert nameplate_current_limits(amount("0.8A"), "FLA").high == Decimal("0.8")  # a small fan motor
 
 
 @pytest.mark.parametrize(
@@ -258,6 +260,9 @@ def test_split_against_a_range_of_the_other_degrees() -> None:
     assert (at.verdict, at.digits) == (Verdict.WITHIN, Decimal(18))
     warm, cold = (measured(text, Quantity.TEMPERATURE) for text in ("75.0F", "57.0F"))
     assert judge_split(warm, cold, Span(Decimal(10), Decimal(12), "°C"), None).verdict is Verdict.WITHIN
+    # A range with one end, in °C, for readings in °F: 10 °C is at most.
+    assert judge_split(warm, cold, Span(None, Decimal(10), "°C"), None).verdict is Verdict.WITHIN
+    assert judge_split(warm, cold, Span(Decimal(11), None, "°C"), None).verdict is Verdict.OUTSIDE
 
 
 def test_split_uncertainty() -> None:

@@ -76,6 +76,15 @@ def test_a_marking_contradicted_by_the_readings() -> None:
     assert "NOT AS MARKED" in wrong.headline
 
 
+def test_a_marked_common_is_compared_even_where_start_and_run_read_alike() -> None:
+    """2 Ω and 2 Ω make 4 Ω, so the terminal between them is C; marked as S or R, a lead or a name is swapped."""
+    right = identify_windings([("C", "S", ohms("2.0")), ("C", "R", ohms("2.0")), ("R", "S", ohms("4.0"))])
+    assert right.verdict is Verdict.WITHIN
+    wrong = identify_windings([("C", "S", ohms("2.0")), ("C", "R", ohms("4.0")), ("R", "S", ohms("2.0"))])
+    assert wrong.verdict is Verdict.OUTSIDE
+    assert wrong.headline == "OUTSIDE: NOT AS MARKED, READS AS C = S"
+
+
 @pytest.mark.parametrize("dead", ["C", "S", "R"])
 def test_one_terminal_open_to_both_others(dead: str) -> None:
     readings = [(a, b, OVERLOAD if dead in {a, b} else ohms("5.0")) for a, b in combinations("CSR", 2)]
@@ -97,12 +106,21 @@ def test_all_open() -> None:
     result = windings("123", "OL", "OL", "OL")
     assert result.verdict is Verdict.OPEN
     assert "probes" in result.reason
+    # Without names it may be either kind of motor: only a star has a star point that opens all.
+    assert "As a single-phase motor: " in result.reason
+    assert "As a three-phase motor: " in result.reason
 
 
 def test_one_overload_contradicts_the_two_that_conduct() -> None:
     result = windings("123", "1.0", "4.0", "OL")
     assert result.verdict is Verdict.NO_CONTACT
     assert "1–3" in result.headline
+    # In a single-phase motor that pair is the sum, which a low range may not reach; three equal windings have no sum.
+    named = [("C", "S", ohms("4.0")), ("C", "R", ohms("1.0")), ("R", "S", OVERLOAD)]
+    assert "above the meter's range" in identify_windings(named).reason
+    three = identify_windings([("U", "V", ohms("4.0")), ("V", "W", ohms("1.0")), ("U", "W", OVERLOAD)])
+    assert three.verdict is Verdict.NO_CONTACT
+    assert "range" not in three.reason
 
 
 @pytest.mark.parametrize(
@@ -124,6 +142,9 @@ def test_shorted_with_neutral_names_or_touching_probes() -> None:
     readings = [("1", "2", ohms("0.15")), ("2", "3", ohms("0.65")), ("1", "3", ohms("0.80"))]
     assert identify_windings(readings, FINE).verdict is Verdict.WITHIN
     assert identify_windings(readings, FINE, Amount(Decimal("0.15"), "Ω")).verdict is Verdict.SHORTED
+    # Without a setting zeroed leads read at most 0.1 Ω: common practice, no source.
+    assert windings("CSR", "0.10", "2.10", "2.00", FINE).verdict is Verdict.SHORTED
+    assert windings("CSR", "0.11", "2.11", "2.00", FINE).verdict is not Verdict.SHORTED
 
 
 @pytest.mark.parametrize("values", [("4.0", "4.0", "4.0"), ("4.0", "4.1", "4.0"), ("15.0", "15.3", "15.2")])
@@ -152,7 +173,8 @@ def test_a_sum_that_fails() -> None:
     high = windings("123", "4.00", "1.00", "5.80", FINE)
     assert high.verdict is Verdict.OUTSIDE
     assert high.sum_error == pytest.approx(0.8)
-    assert "zeroed add" not in high.reason
+    assert "1–3 reads 5.80 Ω, but 1–2 and 2–3 make 5.00 Ω" in high.reason
+    assert "zeroed" not in high.reason  # leads make the sum of two readings larger, never the third
 
 
 def test_three_readings_reveal_the_leads() -> None:
@@ -166,6 +188,7 @@ def test_three_readings_reveal_the_leads() -> None:
     for values in (("4.60", "1.60", "5.60"), ("0.70", "0.55", "0.80")):
         other = windings("123", *values, FINE)
         assert (other.verdict, other.lead_ohms) == (Verdict.OUTSIDE, None)
+        assert "Leads that were not zeroed would have to add" in other.reason
 
 
 THREE_PHASE = [
@@ -176,6 +199,9 @@ THREE_PHASE = [
     ("3.00", "1.50", "1.50", Verdict.OPEN, "in delta the winding between T1–T2 is open"),
     # What passed for a sound single-phase motor: named T1, T2, T3 it is an open winding.
     ("0.50", "0.50", "1.00", Verdict.OPEN, "in delta the winding between T1–T3 is open"),
+    # Sound windings of 15 Ω differ by up to 0.75 Ω (5 %), so the sum of two misses the third by as much.
+    ("15.00", "15.50", "30.00", Verdict.OPEN, "in delta the winding between T1–T3 is open"),
+    ("15.00", "15.50", "28.00", Verdict.OUTSIDE, "a joint of the winding T1–T3 is bad"),
     # Star of 0.5 Ω each: with T1 open only T2–T3 reads.
     ("OL", "1.00", "OL", Verdict.OPEN, "the winding of T1"),
     ("OL", "OL", "OL", Verdict.OPEN, "star point or the internal protector"),
@@ -189,6 +215,8 @@ THREE_PHASE = [
     ("1.00", "1.30", "1.15", Verdict.OUTSIDE, "turns are shorted, or a joint is bad"),
     ("0.00", "1.00", "1.00", Verdict.SHORTED, "no more than the test leads alone"),
     ("0.05", "0.05", "0.05", Verdict.CANNOT_TELL, "milliohms"),
+    ("0.05", "0.10", "0.05", Verdict.CANNOT_TELL, "milliohms"),  # all three within the 0.1 Ω of the leads
+    ("0.05", "0.11", "0.05", Verdict.SHORTED, "no more than the test leads alone"),
     ("0.3", "0.3", "0.3", Verdict.CANNOT_TELL, "too coarse"),
     ("0.3", "0.3", "0.4", Verdict.CANNOT_TELL, "too coarse"),
 ]
@@ -208,6 +236,9 @@ def test_three_phase_windings(
     for number, name in enumerate(names, 1):
         renamed = renamed.replace(f"T{number}", name)
     assert renamed in result.headline.lower() + result.reason
+    if verdict is Verdict.OPEN and "delta" in words:
+        low, middle, high = sorted(Decimal(value) for value in (first, second, third))
+        assert result.sum_error == pytest.approx(float(high - low - middle))
 
 
 @pytest.mark.parametrize("values", [("0.50", "0.50", "1.00"), ("2.00", "1.98", "4.00")])
@@ -222,6 +253,18 @@ def test_readings_that_fit_both_kinds_of_motor_are_asked_about(values: tuple[str
         a, b, c = "123"
         readings = [(a, b, ohms(values[0])), (b, c, ohms(values[1])), (a, c, ohms(values[2]))]
         assert identify_windings(readings, FINE, motor=kind) == conclusion
+
+
+def test_a_sum_that_only_a_delta_allows_is_asked_about() -> None:
+    """1.50 + 1.50 misses 3.08 by more than this meter may, but by no more than sound windings differ (5 %).
+
+    So it may be an open delta, or a single-phase motor with a bad terminal: without names the readings do not say.
+    """
+    result = windings("123", "1.50", "1.50", "3.08", FINE)
+    assert result.verdict is Verdict.CANNOT_TELL
+    assert result.question is not None
+    assert result.question.choose("single-phase").conclusion.verdict is Verdict.OUTSIDE
+    assert result.question.choose("three-phase").conclusion.verdict is Verdict.OPEN
 
 
 def test_a_kind_of_motor_is_named() -> None:
@@ -299,7 +342,10 @@ def test_values_that_no_winding_has() -> None:
         lambda: resistance_at_temperature(1.0, 20.0, 251.0, 234.5),
         lambda: winding_temperature(1.0, 20.0, -1.0, 234.5),
         lambda: resistance_at_temperature(1.0, -45.0, 25.0, 40.0),
+        lambda: resistance_at_temperature(1.0, -40.0, 25.0, 40.0),  # this metal has no resistance at -40 °C
     ):
         with pytest.raises(InputError):
             call()
     assert not is_plausible_temperature(winding_temperature(1.0, 20.0, 3.0, 234.5))
+    plausible = {celsius: is_plausible_temperature(celsius) for celsius in (-50.1, -50.0, 250.0, 250.1)}
+    assert plausible == {-50.1: False, -50.0: True, 250.0: True, 250.1: False}

@@ -16,6 +16,8 @@ from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import (
     Answer,
     CircuitState,
+    DerivedPoint,
+    DerivedPointKind,
     Meter,
     Plan,
     PlanQuestion,
@@ -34,7 +36,7 @@ from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.store import queries, transactions
 from meterlink.store.connections import connect_for_writing
 from meterlink.store.reader import Reader
-from meterlink.store.rows import AcceptedRow, Batch, ClockStep, GapCause, NewConnection, OutboxRow, ReadingRow
+from meterlink.store.rows import AcceptedRow, Activity, Batch, ClockStep, GapCause, NewConnection, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER = 60  # s; the limit for an immediate result
@@ -305,6 +307,24 @@ def test_later_accepted_readings_are_kept_with_the_rating_read_off_the_part(writ
     assert Reader(path).history()[0].rating == "35 µF ±5 %"
 
 
+def test_the_next_visit_has_the_rating_that_was_read_last(writer, path):
+    """A part may be swapped for another size between visits: the newest rating is that of the part in the unit."""
+    for rating in ("35 µF ±5 %", "40 µF ±5 %"):
+        visit = Visit(writer)
+        writer.set_rating(visit.ids.point_ids["herm"], rating).result(OUTER)
+    assert Reader(path).plan(Visit(writer).ids.uid).ratings["herm"] == "40 µF ±5 %"
+
+
+def test_a_visit_brings_back_its_own_unit_and_no_other(writer, path):
+    other = replace(SITE, unit="condenser west")
+    for site in (SITE, other):
+        opened = writer.open_visit(site, PLAN, Timestamp(0, 0)).result(OUTER)
+        writer.close_visit(opened.visit_id, Timestamp(1, 1))
+        writer.archive_unit(site, archived=True).result(OUTER)
+    Visit(writer)
+    assert {unit.site.unit: unit.archived for unit in Reader(path).units()} == {SITE.unit: False, other.unit: True}
+
+
 def test_an_accepted_reading_without_a_test_point_is_refused(writer, path):
     visit = Visit(writer)
     stray = visit.accepted()._replace(reading_row=ReadingRow(reading(), visit.connection))
@@ -372,6 +392,18 @@ def test_a_restarted_station_resumes_its_visit(make_writer, path):
     assert Reader(path).resumable_visit(SITE, PLAN, HandClock().now(), "boot-a") == resumed
 
 
+def test_a_resumed_visit_has_the_derived_points_of_the_plan_as_it_is_now(writer, path):
+    points = [
+        replace(COIL, key=key, section=key, terminals=(key[0], key[-1]), kind=PointKind.RANGE)
+        for key in ("c-s", "c-r", "r-s")
+    ]
+    inputs = (("first", "c-s"), ("second", "c-r"), ("third", "r-s"))
+    opened = writer.open_visit(SITE, Plan("motor", tuple(points)), HandClock().now()).result(OUTER)
+    windings = DerivedPoint("windings", DerivedPointKind.WINDINGS, "windings", inputs)
+    assert writer.resume_visit(SITE, Plan("motor", tuple(points), (windings,))).result(OUTER).ids == opened
+    assert Reader(path).plan(opened.uid).plan.derived == (windings,)
+
+
 @pytest.mark.parametrize("reason", ["none", "closed", "other points", "other terminals", "too old", "newer is closed"])
 def test_no_visit_is_resumed(make_writer, reason):
     clock, plan = HandClock(), PLAN
@@ -426,6 +458,26 @@ def test_a_step_of_the_clock_does_not_lose_the_visit(make_writer, boot, clock_se
     second.start()
     resumed = second.resume_visit(SITE, PLAN).result(OUTER)
     assert (None if resumed is None else resumed.ids) == (visit.ids if resumes else None)
+
+
+@pytest.mark.parametrize(
+    ("clock_set", "steps_s", "now_s", "boot", "age"),
+    [
+        (True, 0, (160, 30), "boot-a", 60),
+        (None, 0, (160, 30), "boot-b", 60),  # the wall clock tells across a start
+        (True, 3600, (3760, 30), "boot-b", 60),  # of 3660 s on the wall clock 3600 are a step
+        (False, 0, (9999, 30), "boot-a", 20),  # it was not set then: 30 s less 10 s on the monotonic clock
+        (False, 3600, (3760, 30), "boot-a", 60),  # its step was seen, so the wall clock tells
+        (True, 0, (40, 30), "boot-a", 20),  # a negative age is no age
+        (True, 0, (100, 10), "boot-a", 0),
+        (True, 0, (40, 30), "boot-b", None),  # the monotonic clock of another start begins anew
+        (False, 0, (9999, 30), "boot-b", None),
+    ],
+)
+def test_the_age_of_a_visit_by_the_clock_that_tells(clock_set, steps_s, now_s, boot, age):
+    at = Activity(Timestamp(100 * 10**9, 10 * 10**9), "boot-a", clock_set, steps_s * 10**9)
+    now = Timestamp(*(second * 10**9 for second in now_s))
+    assert at.age(now, boot) == age
 
 
 def test_a_long_visit_is_resumed_by_its_last_accepted_reading(make_writer):

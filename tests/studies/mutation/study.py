@@ -125,6 +125,7 @@ def _tests(copy: Path, module: str, lines: Iterable[int], coverage: Coverage) ->
     if not found and any(line in known for line in lines):  # an import runs them: a constant, a signature
         files = [module, *_importers(copy, module)]
         found = set(chain.from_iterable(tests for file in files for tests in coverage.lines.get(file, {}).values()))
+        found |= {test for test in coverage.seconds if _imports(copy / _file(test), module)}
     cases: Counter[str] = Counter()
     ranked = []
     for seconds, test in sorted((coverage.seconds[test], test) for test in found):
@@ -149,10 +150,15 @@ def _file(test: str) -> str:
 
 @cache
 def _importers(copy: Path, module: str) -> list[str]:
-    package, _, name = module.removesuffix(".py").replace("/", ".").rpartition(".")
-    pattern = re.compile(rf"from {package}\.{name} import|from {package} import [^\n]*\b{name}\b")
     files = (file for room in ROOMS for file in sorted((copy / "meterlink" / room).rglob("*.py")))
-    return [str(file.relative_to(copy)) for file in files if pattern.search(_text(file))]
+    return [str(file.relative_to(copy)) for file in files if _imports(file, module)]
+
+
+@cache
+def _imports(file: Path, module: str) -> bool:
+    package, _, name = module.removesuffix(".py").replace("/", ".").rpartition(".")
+    pattern = rf"from {package}\.{name} import|from {package} import [^\n]*\b{name}\b"
+    return re.search(pattern, _text(file)) is not None
 
 
 def _coverage(copy: Path, folder: Path, rooms: Iterable[str]) -> Coverage:
