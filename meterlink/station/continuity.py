@@ -41,6 +41,7 @@ class ContinuityLog:
         self._slept_ns = slept_ns
         self._links: dict[str, _Link] = {}  # by the address of the connection
         self._clock_steps = ClockStepDetector()
+        self._clock_steps.check(clock.now(), slept_ns())  # so that a step right after the start is one, too
 
     def open_connection(self, session: MeterSession, meter_id: int) -> int:
         """Save the connection of a session that has its first packet; return its row id."""

@@ -214,3 +214,14 @@ def test_a_step_of_the_clock_is_saved(log):
     assert first == ClockStep(Timestamp(NOON + 3_050_000_000, 3 * SECOND), first.after, 3_600 * SECOND, 1)
     assert (seconds(first.after), seconds(second.before), seconds(second.after)) == (4, 6, 7)
     assert second.step_ns == -7_200 * SECOND
+
+
+@pytest.mark.fault("clock-step")
+def test_a_step_right_after_the_start_is_saved(log):
+    """A board without a clock of its own is set by the network at about the time when its station starts."""
+    for step in (3600.0, 0.0, 0.0):
+        log.clock.advance(1, step)
+        log.log.check_clock()
+    (step,) = log.read().clock_steps()
+    assert step.step_ns == 3_600 * SECOND
+    assert (seconds(step.before), seconds(step.after)) == (0, 1)
