@@ -139,6 +139,7 @@ def test_an_exact_input_adds_no_uncertainty() -> None:
         [[1.0, 0.5], [0.4, 1.0]],
         [[-1.0, 0.0], [0.0, 1.0]],
         [[1.0, -2.0], [-2.0, 1.0]],
+        [[1e-12, -2e-12], [-2e-12, 1e-12]],  # microamps are no reason to pass it as rounding
     ],
 )
 def test_matrices_that_are_not_covariances(matrix: list[list[float]]) -> None:

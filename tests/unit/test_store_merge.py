@@ -3,15 +3,17 @@
 import shutil
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Self
 
 import pytest
 
 from meterlink.core.clock import SystemClock
-from meterlink.core.equipment import Meter, Plan, Site
+from meterlink.core.equipment import Answer, Meter, Plan, PlanQuestion, Site
 from meterlink.core.errors import DatabaseLockedError, InputError, NewerDatabaseError, NotADatabaseError
 from meterlink.core.meter_facts import FactName
+from meterlink.core.questions import Choice, Question
 from meterlink.core.replacements import Replacement
 from meterlink.core.stock import Movement, MovementKind, StockItem
 from meterlink.core.units import Quantity
@@ -258,6 +260,33 @@ def test_two_copies_of_one_visit_that_both_went_on(tmp_path):
         assert [raw.reading.text for raw in Reader(path).readings(visit.uid)].count("38.9 µF") == 2
 
 
+def test_a_visit_that_one_phone_moved_keeps_its_unit_and_brings_the_other_unit_not_back(tmp_path):
+    """The visit was begun at the wrong unit: one phone moves it, the other one goes on and adds a test point."""
+    with Phone(tmp_path / "one.db") as phone:
+        phone.open()
+        phone.accept("herm", "45.0")
+    two = copy_of(phone.path, "two.db")
+    with Phone(phone.path) as first:
+        first.resume()
+        first.writer.move_visit(first.ids.visit_id, OTHER_PLACE, None).result(OUTER_TIMEOUT)
+    question = Question("How many fans?", (Choice("one", "", Answer()), Choice("two", "", Answer())))
+    fan = replace(HERM, key="fan", section="FAN", when=(("fans", "two"),))
+    with Phone(two) as second:
+        second.resume()
+        plan = Plan("split", (HERM, COIL, fan), asked=(PlanQuestion("fans", question),))
+        second.writer.set_answers(second.ids.visit_id, plan, {"fans": "two"}).result(OUTER_TIMEOUT)
+    result = merge_file(phone.path, two)
+    assert any("belongs to another unit in the other database" in remark for remark in result.remarks)
+    assert [unit.site for unit in Reader(phone.path).units()] == [OTHER_PLACE]
+    with closing(sqlite3.connect(phone.path)) as connection:
+        units = connection.execute(
+            "SELECT p.key, ci.unit_id = v.unit_id FROM test_points p JOIN visits v ON v.id = p.visit_id"
+            " JOIN components co ON co.id = p.component_id JOIN circuits ci ON ci.id = co.circuit_id"
+        ).fetchall()
+    assert sorted(units) == [("coil", 1), ("fan", 1), ("herm", 1)]
+    check_database(phone.path)
+
+
 def test_an_undone_replacement_gives_the_old_rating_back(tmp_path):
     with Phone(tmp_path / "one.db") as phone:
         phone.open()
@@ -306,7 +335,7 @@ def test_a_visit_closed_in_two_ways_keeps_its_own_outcome(tmp_path):
 
 
 def test_of_a_meters_facts_the_newer_ones_count(tmp_path):
-    address = CLAMP_METER.address
+    address, fork = CLAMP_METER.address, "00:00:5E:00:53:0B"
     for name, changes in (
         ("one.db", ((1, FactName.NAME, "clamp"), (4, FactName.ACCURACY, "good"))),
         ("two.db", ((2, FactName.NAME, "blue clamp"), (3, FactName.ACCURACY, "poor"))),
@@ -316,11 +345,12 @@ def test_of_a_meters_facts_the_newer_ones_count(tmp_path):
             for second, fact, value in changes:
                 clock.utc_ns = second * SECOND
                 writer.set_meter_fact(address, fact, value).result(OUTER_TIMEOUT)
+                writer.set_meter_fact(fork, fact, f"fork {value}").result(OUTER_TIMEOUT)
             clock.utc_ns = 5 * SECOND
             writer.add_alias(address, "00:00:5E:00:53:77").result(OUTER_TIMEOUT)
     merge_file(tmp_path / "one.db", tmp_path / "two.db")
-    (meter,) = Reader(tmp_path / "one.db").known_meters()
-    assert meter.meter.name == "blue clamp"
+    meter, other = Reader(tmp_path / "one.db").known_meters()
+    assert (meter.meter.name, other.meter.name) == ("blue clamp", "fork blue clamp")
     assert {name: fact.value for name, fact in meter.facts.items()} == {
         FactName.NAME: "blue clamp",
         FactName.ACCURACY: "good",
@@ -339,6 +369,17 @@ def test_two_bound_meters_of_one_name_are_not_both_bound(tmp_path):
         "00:00:5E:00:53:02": False,
     }
     assert "00:00:5E:00:53:02 is not bound any more" in result.remarks[0]
+
+
+def test_of_a_thinning_that_went_on_in_a_copy_the_larger_number_of_rows_counts(tmp_path):
+    one = first_phone(tmp_path)
+    with closing(sqlite3.connect(one)) as connection, connection:
+        connection.executemany("INSERT INTO thinnings VALUES (NULL, ?, 1, 1, ?)", [("here", 30), ("there", 10)])
+    two = copy_of(one, "two.db")
+    with closing(sqlite3.connect(two)) as connection, connection:
+        connection.execute("UPDATE thinnings SET deleted = 20")
+    merge_file(one, two)
+    assert [run.deleted for run in Reader(one).thinnings()] == [30, 20]
 
 
 def test_the_outbox_is_not_merged(tmp_path):

@@ -31,7 +31,7 @@ ROOT = Path(__file__).parents[3]
 
 # s; a change is tried with the tests that run its lines, one case of each first, up to this time. A survivor costs it
 # all, and in most modules no later test notices more.
-_SECONDS = 12.0
+_SECONDS = 6.0
 _FIRST_FILES = 2  # a file takes longer to import than most of its tests
 # A run takes at most this many times the seconds of its tests, and the seconds of a start on a busy machine.
 _SLOWER, _START = 5, 30.0
@@ -74,7 +74,6 @@ def run_mutation(
         for outcome in (Outcome(**json.loads(line)) for line in path.read_text("utf-8").splitlines())
     }
     coverage = _coverage(copies[0], folder, {Path(module).parts[1] for module in modules})
-    orders = list(_orders(copies[0], modules, coverage, sample, seed))
     free: SimpleQueue[_Worker] = SimpleQueue()
     for copy in copies:
         free.put(_Worker(copy))
@@ -86,25 +85,25 @@ def run_mutation(
         finally:
             free.put(worker)
 
-    new = [order for order in orders if (order.module, order.number) not in known]
     with ThreadPoolExecutor(jobs) as pool, path.open("a", encoding="utf-8") as file:
-        for outcome in pool.map(tried, new):
-            known[outcome.module, outcome.number] = outcome
-            file.write(json.dumps(asdict(outcome)) + "\n")
-            file.flush()
+        for module in modules:
+            orders = _orders(copies[0], module, coverage, sample, seed)
+            for outcome in pool.map(tried, (order for order in orders if (module, order.number) not in known)):
+                known[module, outcome.number] = outcome
+                file.write(json.dumps(asdict(outcome)) + "\n")
+                file.flush()
     for _ in copies:
         free.get().end()
     return [outcome for outcome in known.values() if outcome.module in modules]
 
 
-def _orders(copy: Path, modules: Sequence[str], coverage: Coverage, sample: int, seed: int) -> Iterator[Order]:
-    for module in modules:
-        every = list(changes(_text(copy / module)))
-        numbers = list(range(len(every)))
-        random.Random(f"{seed} {module}").shuffle(numbers)  # a larger sample begins with the smaller one
-        for number in sorted(numbers[:sample]):
-            tests = _tests(copy, module, every[number].lines, coverage)
-            yield Order(module, number, len(every), every[number], tests)
+def _orders(copy: Path, module: str, coverage: Coverage, sample: int, seed: int) -> Iterator[Order]:
+    every = list(changes(_text(copy / module)))
+    numbers = list(range(len(every)))
+    random.Random(f"{seed} {module}").shuffle(numbers)  # a larger sample begins with the smaller one
+    for number in sorted(numbers[:sample]):
+        tests = _tests(copy, module, every[number].lines, coverage)
+        yield Order(module, number, len(every), every[number], tests)
 
 
 @cache
@@ -116,19 +115,33 @@ def _text(path: Path) -> str:
 
 
 def _tests(copy: Path, module: str, lines: Iterable[int], coverage: Coverage) -> tuple[tuple[str, ...], ...]:
-    """Return the tests of a change in two parts, the first from the files with the most of them.
+    """Return the tests of a change in two parts: those that notice most changes, then the others.
 
-    In each the fastest come first, but one case of each test function before any second one.
+    The tests of a line are those that run it. A line that only an import runs, of a constant or a signature, has those
+    of the files that import its module, then those that run the module or one that imports it.
     """
     known = coverage.lines.get(module, {})
     found = set(chain.from_iterable(known.get(line, ()) for line in lines))
-    if not found and any(line in known for line in lines):  # an import runs them: a constant, a signature
-        files = [module, *_importers(copy, module)]
-        found = set(chain.from_iterable(tests for file in files for tests in coverage.lines.get(file, {}).values()))
-        found |= {test for test in coverage.seconds if _imports(copy / _file(test), module)}
+    if found:
+        chosen = _fastest(found, coverage)
+        counted = Counter(_file(test) for test in chosen)
+        files = {file for file, _ in counted.most_common(_FIRST_FILES)}
+        parts = [[test for test in chosen if (_file(test) in files) is first] for first in (True, False)]
+    elif any(line in known for line in lines):
+        direct = {test for test in coverage.seconds if _imports(copy / _file(test), module)}
+        tests_by_line = (coverage.lines.get(file, {}).values() for file in (module, *_importers(copy, module)))
+        indirect = set(chain.from_iterable(chain.from_iterable(tests_by_line))) - direct
+        parts = [_fastest(direct, coverage), _fastest(indirect, coverage)]
+    else:
+        parts = []
+    return tuple(tuple(part) for part in parts if part)
+
+
+def _fastest(tests: Iterable[str], coverage: Coverage) -> list[str]:
+    """Return the tests that fit into the time, fastest first, but one case of each function before any second one."""
     cases: Counter[str] = Counter()
     ranked = []
-    for seconds, test in sorted((coverage.seconds[test], test) for test in found):
+    for seconds, test in sorted((coverage.seconds[test], test) for test in tests):
         function = test.partition("[")[0]
         ranked.append((cases[function], seconds, test))
         cases[function] += 1
@@ -138,10 +151,7 @@ def _tests(copy: Path, module: str, lines: Iterable[int], coverage: Coverage) ->
         total += seconds
         if total <= _SECONDS or not chosen:
             chosen.append(test)
-    counted = Counter(_file(test) for test in chosen)
-    first = {file for file, _ in counted.most_common(_FIRST_FILES)}
-    parts = (tuple(test for test in chosen if (_file(test) in first) is wanted) for wanted in (True, False))
-    return tuple(part for part in parts if part)
+    return chosen
 
 
 def _file(test: str) -> str:
