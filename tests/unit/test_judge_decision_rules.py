@@ -48,6 +48,7 @@ def test_zones(digits: str, simple: str, acceptance: str, rejection: str, both: 
         for rule in (SIMPLE_ACCEPTANCE, ACCEPTANCE, REJECTION, BOTH)
     ]
     assert verdicts == [simple, acceptance, rejection, both]
+    assert [rule.guard_band(Decimal("0.5")) for rule in (SIMPLE_ACCEPTANCE, BOTH)] == [0, Decimal("0.5")]
 
 
 def test_one_sided_limits() -> None:
