@@ -201,6 +201,15 @@ def meter_to_connect(row: MeterRow) -> Meter:
     return replace(row.meter, address=row.current_address)
 
 
+def meters_to_connect(rows: Iterable[MeterRow], named: Iterable[Meter], settings: Settings) -> list[Meter]:
+    """Return the bound meters at their present addresses, then the ``named`` ones and those of the settings."""
+    bound = [row for row in rows if row.bound]
+    bound_addresses = {address.upper() for row in bound for address in (row.meter.address, *row.aliases)}
+    configured = [Meter(meter.address, meter.name) for meter in settings.meters]
+    others = [meter for meter in (*named, *configured) if meter.address.upper() not in bound_addresses]
+    return [*map(meter_to_connect, bound), *others]
+
+
 def known_meter_view(meter: KnownMeter, today: date) -> KnownMeterView:
     """Return the view of a meter on this day."""
     calibration = meter.calibration or Calibration()

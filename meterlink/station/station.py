@@ -2,102 +2,58 @@
 
 import asyncio
 import logging
-import random
 import shutil
-from collections.abc import Awaitable, Callable, Iterable, Mapping
+from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from contextlib import AsyncExitStack
-from dataclasses import dataclass, field
 from functools import partial
-from pathlib import Path
-from typing import TYPE_CHECKING
 
-from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.capture_driver import CaptureDriverFactory
 from meterlink.ble.connection import ReceivedPacket
 from meterlink.ble.radio import Radio
 from meterlink.ble.states import RadioState
-from meterlink.core.clock import Clock, SystemClock
-from meterlink.core.equipment import ConnectionState, Meter, Plan, Site, TestPoint
-from meterlink.core.errors import DatabaseLockedError, LinkError
+from meterlink.core.equipment import Meter, Site, TestPoint
+from meterlink.core.errors import LinkError
 from meterlink.core.meter_facts import FactName
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.text import named_device
 from meterlink.core.version import VERSION
-from meterlink.link.messages import Command, CommandResult, Message, NoticeView, Topic
+from meterlink.link.messages import Command, CommandResult, Message
 from meterlink.link.server import LinkServer
 from meterlink.publish.topics import alarm_topic
-from meterlink.settings import DATABASE_FILE, Settings
+from meterlink.settings import DATABASE_FILE
 from meterlink.station.air_report import log_devices_on_the_air
 from meterlink.station.alarms import Alarms
 from meterlink.station.collection import Collection
-from meterlink.station.commands import CommandTable, command_rows
+from meterlink.station.command_handlers import CommandHandlers
+from meterlink.station.commands import CommandTable
 from meterlink.station.committer import OnAccepted
-from meterlink.station.current_visit import CurrentVisit, no_visit
-from meterlink.station.discovery import MeterDiscovery
-from meterlink.station.drivers import Drivers, log_failures, profile_of, watch_profiles
-from meterlink.station.known_meters import KnownMeters, meter_to_connect
+from meterlink.station.config import PublishingConfig
+from meterlink.station.current_visit import CurrentVisit
+from meterlink.station.drivers import watch_profiles
+from meterlink.station.first_visit import first_visit_unless_stopped, old_visit_text
+from meterlink.station.known_meters import KnownMeters, meters_to_connect
 from meterlink.station.liveness import LoopLag, stall
-from meterlink.station.meter_commands import MeterCommands
-from meterlink.station.meter_fact_commands import MeterFactCommands
 from meterlink.station.moved_meters import MovedMeters
-from meterlink.station.outbox_commands import OutboxCommands
+from meterlink.station.notices import Notices
 from meterlink.station.packet_queue import PacketQueue
-from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.publishing import Publishing
+from meterlink.station.radio_log import RadioLog
+from meterlink.station.radio_parts import RadioParts, load_radio_parts
 from meterlink.station.record_check import check_record
-from meterlink.station.replay import PacketSource
 from meterlink.station.retention import Retention
-from meterlink.station.seal_commands import SealCommands
 from meterlink.station.settings_reload import SettingsReload
+from meterlink.station.station_config import StationConfig
 from meterlink.station.status import StationStatus
 from meterlink.station.teaching import Teaching
-from meterlink.station.thinning_commands import ThinningCommands
 from meterlink.station.visit import AcceptedReading, ActiveVisit
-from meterlink.station.visit_desk import VisitDesk, pin_meters, resumed_visit
+from meterlink.station.visit_desk import pin_meters
 from meterlink.store.reader import Reader
-from meterlink.store.rows import MeterRow, VisitWithReadings
+from meterlink.store.rows import VisitWithReadings
 from meterlink.store.writer import Writer
 
-if TYPE_CHECKING:
-    from meterlink.profiles import Profile
+__all__ = ["Station", "StationConfig"]
 
 log = logging.getLogger(__name__)
-
-# A visit whose newest reading is older is asked about when a station resumes it: the next day's first call may be
-# elsewhere. Half a day; common practice, no source.
-OLD_VISIT_HOURS = 12
-
-
-@dataclass(frozen=True, slots=True)
-class StationConfig:
-    """The configuration of a station.
-
-    With ``site`` and ``plan`` it opens a visit there, or resumes the open one; without (both None), it resumes the
-    visit that was active when a station last ran, if any. It connects ``meters``; with ``adopt`` also other meters that
-    a driver fits.
-
-    The backends are bleak's by default, and ``jitter`` draws the radio's pauses (see `Radio`). ``serve`` is false
-    for a run in simulated time, which has no watchers. Without ``publish`` messages wait in the outbox. ``first_point``
-    is the first active test point; if empty, the first open point of the plan is active. A ``packet_source`` replaces
-    the radio; the station stops at its end.
-    """
-
-    folder: Path
-    settings: Settings
-    site: Site | None
-    plan: Plan | None
-    boot_id: str
-    meters: tuple[Meter, ...] = ()
-    adopt: bool = False
-    new_visit: bool = False
-    serve: bool = True
-    publish: bool = True
-    clock: Clock = field(default_factory=SystemClock)
-    scanner_backend: ScannerBackend | None = None
-    client_backend: ClientBackend | None = None
-    jitter: Callable[[float, float], float] = random.uniform
-    first_point: str = ""
-    packet_source: PacketSource | None = None
 
 
 class Station:
@@ -127,9 +83,8 @@ class Station:
         self._resumed_site = Site("", "")
         self._alarms: Alarms | None = None
         self._loop_lag = LoopLag(lambda: asyncio.get_running_loop().time())
-        self._notices: dict[str, NoticeView] = {}
-        self._known: KnownMeters | None = None
-        self._logged: dict[str, str] = {}  # the last logged state by meter address; the radio's under ""
+        self._notices = Notices(self._send_view, self._request_alarms)
+        self._radio_log: RadioLog | None = None
         self.started = asyncio.Event()
 
     @property
@@ -209,182 +164,129 @@ class Station:
 
     async def _collect(self) -> None:
         config = self._config
-        visit = await self._visit_unless_stopped()
+        visit = await first_visit_unless_stopped(
+            config, self._writer, self._on_resumed, stopping=self._stopping, write_failed=self._write_failed
+        )
         if visit is None:
             return
         if config.first_point:
             visit.set_focus(config.first_point)
-        current = CurrentVisit(visit)
         rows = await asyncio.to_thread(self._reader.known_meters)
-        known = self._known = KnownMeters(config.settings, rows)
+        known = KnownMeters(config.settings, rows)
+        meters = meters_to_connect(rows, config.meters, config.settings)
         pin_meters(visit, known)
+        self._radio_log = RadioLog(known)
         async with AsyncExitStack() as stack:
             if config.serve:
                 server = LinkServer(config.folder, config.settings.station, VERSION, self.result_of, self._send_views)
                 self._server = await stack.enter_async_context(server)
-            self._publishing = publishing = Publishing(
-                config.folder,
-                config.settings.station,
-                self._reader,
-                self._writer,
-                config.clock,
-                partial(self._report_notice, "broker"),
-                connects=config.publish,
-            )
+            self._publishing = publishing = self._make_publishing()
             # It stops last, so that the final rows are still published.
             stack.push_async_callback(publishing.end)
-            self._collection = collection = Collection(
-                current,
-                self._writer,
+            messages = await publishing.apply(config.settings.mqtt)
+            self._collection = collection = self._make_collection(visit, known, messages)
+            parts = await load_radio_parts(
+                config,
+                known,
+                meters,
                 self._reader,
-                self._send_view,
-                self._on_accepted,
-                known=known,
-                celsius=config.settings.ambient_celsius,
-                clock=config.clock,
-                publishing=await publishing.apply(config.settings.mqtt),
-                packet_queue=PacketQueue() if config.packet_source is None else PacketQueue(rate=None),
-                is_watched=self._is_watched,
-            )
-            drivers = await asyncio.to_thread(Drivers.load, config.folder, known, config.settings.meters)
-            log_failures(drivers.loaded)
-            radio = Radio(
-                clock=config.clock,
-                choose_driver=drivers.choose,
                 on_packet=self._on_packet,
                 on_state_change=self._on_radio_state,
-                known_meters=self._meters_to_connect(rows),
-                adopt=config.adopt,
-                adapter=config.settings.adapter,
-                scanner_backend=config.scanner_backend,
-                client_backend=config.client_backend,
-                jitter=config.jitter,
-                configured_drivers=drivers.configured,
-            )
-            discovery = MeterDiscovery(radio, drivers, self._reader.known_meters, lambda: radio.state.meters)
-            self._teaching = Teaching(
-                radio,
-                discovery,
-                drivers,
-                config.folder,
-                clock=config.clock,
                 send_view=self._send_view,
                 keep_driver=partial(self._keep_driver, known),
             )
-            stack.push_async_callback(self._teaching.close)
-            meter_commands = MeterCommands(
-                discovery,
-                radio,
-                self._writer,
-                known_meters=self._reader.known_meters,
-                always_connected=[meter.address for meter in config.meters],
-                configured=[meter.address for meter in config.settings.meters],
-                send_view=self._send_view,
-                known=known,
-                show_facts=collection.show_meter_facts,
-            )
-            desk = VisitDesk(
-                collection, self._writer, self._reader, config.settings, known, config.clock, self._send_view
-            )
-            meter_facts = MeterFactCommands(
-                current,
+            self._teaching = parts.teaching
+            stack.push_async_callback(parts.teaching.close)
+            handlers = CommandHandlers(
+                config,
+                collection,
+                parts,
+                publishing,
                 known,
-                collection.trackers,
-                drivers,
-                radio,
-                self._writer,
-                config.clock,
-                is_taught=self._teaching.is_teaching,
-                judge_open_visits=desk.judge_open_visits,
-                show_facts=collection.show_meter_facts,
-                connected=collection.meters,
-                send_view=self._send_view,
-            )
-            meter_facts.log_remarks()
-            await collection.repairs.load_stock()
-            places = PlaceCommands(
-                current,
-                desk,
                 self._writer,
                 self._reader,
-                publish_again=collection.commands.publish_again,
-                on_forgotten=publishing.read_again,
+                send_view=self._send_view,
+                report=self._notices.report,
             )
-            self._reload = reload = SettingsReload(
-                config.folder,
-                config.settings,
-                known,
-                collection,
-                desk,
-                meter_commands=meter_commands,
-                drivers=drivers,
-                radio=radio,
-                publishing=publishing,
-                is_taught=self._teaching.is_teaching,
-                report=partial(self._report_notice, "settings"),
-            )
-            status = self._status(known, collection)
-            self._alarms = Alarms(
-                status,
-                status.present_problems,
-                partial(publishing.set_retained, alarm_topic(config.settings.station)),
-                config.clock,
-            )
-            table = command_rows(
-                collection.commands,
-                collection.assignment,
-                collection.repairs,
-                desk,
-                places,
-                meter_commands,
-                meter_facts,
-                outbox=OutboxCommands(self._writer, self._reader, lambda: publishing.publisher),
-                seals=SealCommands(self._writer),
-                status=status,
-                thinning=ThinningCommands(self._writer, config.clock),
-                teaching=self._teaching,
-            )
-            self._commands = CommandTable(table, lambda key: current.require().planned_point(key), collection.show)
+            handlers.facts.log_remarks()
+            await collection.repairs.load_stock()
+            self._reload = handlers.reload
+            status = self._make_status(known, collection, publishing)
+            self._alarms = alarms = self._make_alarms(status, publishing)
+            self._commands = handlers.table(status)
             try:
                 async with asyncio.TaskGroup() as group:
-                    watching = watch_profiles(
-                        config.folder,
-                        drivers,
-                        known,
-                        lambda: reload.settings.meters,
-                        partial(self._on_profiles_changed, radio, drivers),
-                    )
-                    tasks = [
-                        group.create_task(self._receive_packets(radio, collection)),
-                        group.create_task(collection.run()),
-                        group.create_task(watching, name="profiles"),
-                        group.create_task(self._retention(reload).run(), name="retention"),
-                        group.create_task(self._loop_lag.run(), name="loop-lag"),
-                        group.create_task(self._alarms.run(), name="alarms"),
-                        group.create_task(
-                            check_record(config.folder / DATABASE_FILE, partial(self._report_notice, "damage")),
-                            name="record-check",
-                        ),
-                        group.create_task(self._begin_commands(collection), name="begin-commands"),
-                    ]
-                    if config.packet_source is None:
-                        names = [
-                            named_device(known.name_at(meter.address) or meter.name, meter.address)
-                            for meter in self._meters_to_connect(rows)
-                        ]
-                        report = log_devices_on_the_air(discovery, names, lambda: radio.state.error, adopt=config.adopt)
-                        tasks.append(group.create_task(report, name="air-report"))
-                        moved = MovedMeters(
-                            radio, self._reader.known_meters, drivers.name_for, meter_commands.change_address
-                        )
-                        tasks.append(group.create_task(moved.run(), name="moved-meters"))
+                    work = self._work(collection, parts, handlers, alarms, known, meters)
+                    tasks = [group.create_task(coroutine, name=name) for name, coroutine in work.items()]
                     await self._stopping.wait()
                     for task in tasks:
                         task.cancel()
             finally:
                 await _shielded(collection.finish())
 
-    def _retention(self, reload: SettingsReload) -> Retention:
+    def _work(
+        self,
+        collection: Collection,
+        parts: RadioParts,
+        handlers: CommandHandlers,
+        alarms: Alarms,
+        known: KnownMeters,
+        meters: Sequence[Meter],
+    ) -> dict[str, Coroutine[None, None, None]]:
+        """Return all that a running station does at the same time, by the names of the tasks."""
+        config, reload = self._config, handlers.reload
+        work = {
+            "packets": self._receive_packets(parts.radio, collection),
+            "collection": collection.run(),
+            "profiles": watch_profiles(
+                config.folder, parts.drivers, known, lambda: reload.settings.meters, parts.reconnect
+            ),
+            "retention": self._make_retention(reload).run(),
+            "loop-lag": self._loop_lag.run(),
+            "alarms": alarms.run(),
+            "record-check": check_record(config.folder / DATABASE_FILE, partial(self._notices.report, "damage")),
+            "begin-commands": self._begin_commands(collection),
+        }
+        if config.packet_source is None:
+            names = [named_device(known.name_at(meter.address) or meter.name, meter.address) for meter in meters]
+            work["air-report"] = log_devices_on_the_air(
+                parts.discovery, names, lambda: parts.radio.state.error, adopt=config.adopt
+            )
+            moved = MovedMeters(
+                parts.radio, self._reader.known_meters, parts.drivers.name_for, handlers.meters.change_address
+            )
+            work["moved-meters"] = moved.run()
+        return work
+
+    def _make_publishing(self) -> Publishing:
+        config = self._config
+        return Publishing(
+            config.folder,
+            config.settings.station,
+            self._reader,
+            self._writer,
+            config.clock,
+            partial(self._notices.report, "broker"),
+            connects=config.publish,
+        )
+
+    def _make_collection(self, visit: ActiveVisit, known: KnownMeters, messages: PublishingConfig | None) -> Collection:
+        config = self._config
+        return Collection(
+            CurrentVisit(visit),
+            self._writer,
+            self._reader,
+            self._send_view,
+            self._on_accepted,
+            known=known,
+            celsius=config.settings.ambient_celsius,
+            clock=config.clock,
+            publishing=messages,
+            packet_queue=PacketQueue() if config.packet_source is None else PacketQueue(rate=None),
+            is_watched=self._is_watched,
+        )
+
+    def _make_retention(self, reload: SettingsReload) -> Retention:
         folder = self._config.folder
         return Retention(
             self._writer,
@@ -392,10 +294,10 @@ class Station:
             self._config.clock,
             keeping=lambda: reload.settings.keeping,
             free=lambda: shutil.disk_usage(folder).free,
-            report=partial(self._report_notice, "room"),
+            report=partial(self._notices.report, "room"),
         )
 
-    def _status(self, known: KnownMeters, collection: Collection) -> StationStatus:
+    def _make_status(self, known: KnownMeters, collection: Collection, publishing: Publishing) -> StationStatus:
         config = self._config
         return StationStatus(
             config.folder,
@@ -404,10 +306,14 @@ class Station:
             known,
             meters=collection.meters,
             waiting=lambda: (collection.packet_queue.size, self._writer.backlog),
-            broker=lambda: "" if self._publishing is None else self._publishing.state,
-            notices=lambda: self._notices,
+            broker=lambda: publishing.state,
+            notices=lambda: self._notices.present,
             longest_pause=lambda: self._loop_lag.longest,
         )
+
+    def _make_alarms(self, status: StationStatus, publishing: Publishing) -> Alarms:
+        tell = partial(publishing.set_retained, alarm_topic(self._config.settings.station))
+        return Alarms(status, status.present_problems, tell, self._config.clock)
 
     async def _begin_commands(self, collection: Collection) -> None:
         """Judge the readings of the resumed visit by the present limits, rules and meters; then take commands."""
@@ -429,84 +335,10 @@ class Station:
             await self._config.packet_source.run(collection.packet_queue.put, collection.wait_until_handled)
             self.stop()
 
-    async def _on_profiles_changed(
-        self, radio: Radio, drivers: Drivers, changed: "Mapping[str, Profile | None]"
-    ) -> None:
-        """Connect the meters again whose profile has changed, and those without a fitting driver."""
-        for status in radio.state.meters:
-            factory, meter = radio.configured_driver(status.address), radio.known_meter(status.address)
-            if meter is None or (self._teaching is not None and self._teaching.is_teaching(status.address)):
-                continue
-            profile = profile_of(factory)
-            if factory is not None and profile is not None and changed.get(factory.name) == profile:
-                continue  # it was taught just now, and uses this profile already
-            if status.driver in changed or status.state is ConnectionState.UNUSABLE:
-                radio.set_driver(status.address, drivers.configured.get(status.address.upper()))
-                await radio.remove_meter(status.address)
-                radio.add_meter(meter)
-
-    async def _visit_unless_stopped(self) -> ActiveVisit | None:
-        """Return the first visit; None if the station is stopped before it is committed.
-
-        Raises:
-            StoreError: the disk is full or fails. A database that another program has locked is waited for.
-        """
-        opening = asyncio.create_task(self._first_visit())
-        stopping, failing = (asyncio.create_task(event.wait()) for event in (self._stopping, self._write_failed))
-        try:
-            await asyncio.wait({opening, stopping, failing}, return_when=asyncio.FIRST_COMPLETED)
-            fault = self._writer.fault
-            if not opening.done() and fault is not None and not isinstance(fault, DatabaseLockedError):
-                raise fault
-            await asyncio.wait({opening, stopping}, return_when=asyncio.FIRST_COMPLETED)
-            return opening.result() if opening.done() else None
-        finally:
-            for task in (opening, stopping, failing):
-                task.cancel()
-            await asyncio.gather(opening, stopping, failing, return_exceptions=True)
-
-    async def _first_visit(self) -> ActiveVisit:
-        """Open or resume the visit of the configuration; without one, resume the active visit of the database."""
-        config, settings = self._config, self._config.settings
-        if config.site is None or config.plan is None:
-            active = await asyncio.wrap_future(self._writer.activate_visit())
-            if active is None:
-                return no_visit(settings.capacitor_tolerance, settings.rule)
-            self._ask_about_old_visit(active)
-            return resumed_visit(active, settings)
-        resumed = None
-        if not config.new_visit:
-            resumed = await asyncio.wrap_future(self._writer.resume_visit(config.site, config.plan))
-        if resumed is not None:
-            return resumed_visit(resumed, settings, config.plan)
-        opened = self._writer.open_visit(config.site, config.plan, config.clock.now())
-        ids = await asyncio.wrap_future(opened)
-        resumed = await asyncio.wrap_future(self._writer.activate_visit(ids.uid))
-        assert resumed is not None  # noqa: S101  # it is open
-        return resumed_visit(resumed, settings, config.plan)
-
-    def _ask_about_old_visit(self, resumed: VisitWithReadings) -> None:
+    def _on_resumed(self, resumed: VisitWithReadings) -> None:
         self._resumed_site = resumed.site
-        age = resumed.last_activity.age(self._config.clock.now(), self._config.boot_id)
-        if age is None or age >= OLD_VISIT_HOURS * 3600:
-            place = f"{resumed.site.unit}, {resumed.site.name},"
-            old = (
-                f"The last reading at {place} is {age / 3600:.0f} hours old."
-                if age is not None
-                else f"How old the visit at {place} is cannot be told: the clock was wrong then, or is now."
-            )
-            text = f"{old} Go on with this visit, or begin another."
-            self._send_notice("visit", NoticeView(topic=Topic.NOTICE, level=NoticeLevel.WARNING, text=text))
-
-    def _meters_to_connect(self, rows: Iterable[MeterRow]) -> list[Meter]:
-        """Return the bound meters at their present addresses, then the configured ones."""
-        bound = [row for row in rows if row.bound]
-        bound_addresses = {address.upper() for row in bound for address in (row.meter.address, *row.aliases)}
-        configured = [Meter(meter.address, meter.name) for meter in self._config.settings.meters]
-        others = [
-            meter for meter in (*self._config.meters, *configured) if meter.address.upper() not in bound_addresses
-        ]
-        return [*map(meter_to_connect, bound), *others]
+        if text := old_visit_text(resumed, self._config):
+            self._notices.report("visit", NoticeLevel.WARNING, text)
 
     @property
     def _reader(self) -> Reader:
@@ -521,19 +353,11 @@ class Station:
             self._collection.packet_queue.put(packet)
 
     def _on_radio_state(self, state: RadioState) -> None:
-        for meter in state.meters:
-            name = (self._known and self._known.name_at(meter.address)) or meter.name
-            text = f"{named_device(name, meter.address)}: {meter.state} {meter.detail}"
-            if self._logged.get(meter.address) != text:
-                self._logged[meter.address] = text
-                log.info("%s", text.rstrip())
-        if state.error != self._logged.get("", ""):
-            self._logged[""] = state.error
-            log.warning("%s", state.error or "The radio works again.")
+        if self._radio_log is not None:
+            self._radio_log.add(state)
         if self._collection is not None:
             self._collection.set_radio_state(state)
-        if self._alarms is not None:
-            self._alarms.request()
+        self._request_alarms()
         if self._teaching is not None:
             self._teaching.request_view()
 
@@ -556,17 +380,19 @@ class Station:
         for listener in self._accepted_listeners:
             listener(point, accepted)
 
+    def _request_alarms(self) -> None:
+        if self._alarms is not None:
+            self._alarms.request()
+
     def _on_writer_alarm(self, text: str) -> None:
         """Pass an alarm to the event loop; called in the writer's thread."""
         if self._loop is not None and not self._loop.is_closed():
-            notice = NoticeView(topic=Topic.NOTICE, level=NoticeLevel.ALARM if text else NoticeLevel.INFO, text=text)
-            self._loop.call_soon_threadsafe(self._on_saving_notice, notice)
+            self._loop.call_soon_threadsafe(self._on_saving_alarm, text)
 
     def _on_restored(self, text: str) -> None:
         """Pass on that the database is back in its place; called in the writer's thread."""
         if self._loop is not None and not self._loop.is_closed():
-            notice = NoticeView(topic=Topic.NOTICE, level=NoticeLevel.WARNING, text=text)
-            self._loop.call_soon_threadsafe(self._send_notice, "record", notice)
+            self._loop.call_soon_threadsafe(self._notices.report, "record", NoticeLevel.WARNING, text)
             asyncio.run_coroutine_threadsafe(self._open_socket_again(), self._loop)
 
     async def _open_socket_again(self) -> None:
@@ -577,28 +403,15 @@ class Station:
             except LinkError as error:
                 log.warning("%s", error)
 
-    def _on_saving_notice(self, notice: NoticeView) -> None:
-        if notice["text"]:
+    def _on_saving_alarm(self, text: str) -> None:
+        """Show that saving fails; with an empty text, that it does not any more."""
+        if text:
             self._write_failed.set()
         if self._collection is not None:
-            self._collection.set_saving_failed(failed=bool(notice["text"]))
-        self._send_notice("store", notice)
+            self._collection.set_saving_failed(failed=bool(text))
+        self._notices.report("store", NoticeLevel.ALARM if text else NoticeLevel.INFO, text)
         if self._writer.ended is not None:
             self.stop()
-
-    def _report_notice(self, source: str, level: NoticeLevel, text: str) -> None:
-        self._send_notice(source, NoticeView(topic=Topic.NOTICE, level=level, text=text))
-
-    def _send_notice(self, source: str, notice: NoticeView) -> None:
-        """Send the most severe present notice: a watcher has room for one."""
-        if notice["text"] and self._notices.get(source) != notice:
-            log.warning("%s", notice["text"])
-        self._notices[source] = notice
-        if self._alarms is not None:
-            self._alarms.request()
-        order = (NoticeLevel.ALARM, NoticeLevel.WARNING, NoticeLevel.INFO)
-        notices = self._notices.values()
-        self._send_view(min(notices, key=lambda present: (not present["text"], order.index(present["level"]))))
 
 
 async def _shielded(awaitable: Awaitable[None]) -> None:
