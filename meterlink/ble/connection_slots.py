@@ -29,11 +29,6 @@ class ConnectionSlots:
         self._changed = asyncio.Event()
 
     @property
-    def in_use(self) -> int:
-        """The connections that are open or being made."""
-        return self._in_use
-
-    @property
     def full(self) -> bool:
         """Whether the next one has to wait, or to be tried beyond the limit."""
         return self._in_use >= self.limit

@@ -33,7 +33,7 @@ _FULL_OUTBOX = 0.9
 # Notices that ask the technician at the unit; they name the site, and nobody far away can answer them.
 _QUESTIONS = frozenset({"visit"})
 
-_EMPTY = StoredStatus((), 0, 0, 0, 0, 0, 0, 0)
+_EMPTY = StoredStatus((), 0, 0, 0, 0, 0, 0)
 
 
 def problems(view: StatusView, notices: Mapping[str, NoticeView]) -> list[ProblemView]:

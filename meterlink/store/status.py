@@ -31,8 +31,8 @@ class StoredStatus(NamedTuple):
     """The state of a database.
 
     ``outbox`` and ``set_aside`` are messages for the broker; ``messages_dropped`` and ``readings_dropped`` count since
-    the database was made. ``recent_readings`` and ``recent_bytes`` are the raw readings of the period asked for, and
-    ``clock_steps`` the jumps of the wall clock in it.
+    the database was made. ``recent_bytes`` is the size of the raw readings of the period asked for, ``clock_steps`` the
+    number of jumps of the wall clock in it.
     """
 
     meters: tuple[StoredMeterStatus, ...]
@@ -40,7 +40,6 @@ class StoredStatus(NamedTuple):
     set_aside: int
     messages_dropped: int
     readings_dropped: int
-    recent_readings: int
     recent_bytes: int
     clock_steps: int
 
@@ -53,15 +52,13 @@ def stored_status(connection: sqlite3.Connection, since_utc_ns: int) -> StoredSt
     (steps,) = connection.execute(
         "SELECT COUNT(*) FROM clock_steps WHERE after_utc_ns >= ?", (since_utc_ns,)
     ).fetchone()
-    readings = _recent_readings(connection, since_utc_ns)
     return StoredStatus(
         meters=tuple(_meters(connection, since_utc_ns)),
         outbox=outbox,
         set_aside=set_aside,
         messages_dropped=counters.get("outbox_dropped", 0),
         readings_dropped=counters.get("readings_dropped", 0),
-        recent_readings=readings,
-        recent_bytes=round(readings * _bytes_of_reading(connection)),
+        recent_bytes=round(_recent_readings(connection, since_utc_ns) * _bytes_of_reading(connection)),
         clock_steps=steps,
     )
 
