@@ -11,14 +11,15 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from pathlib import Path
 
-_OWNER_ONLY = 0o077  # a umask: nothing for group and others
+from meterlink.core.permissions import FOR_OTHERS, PRIVATE_FILE
+
 _users_umask: ContextVar[int | None] = ContextVar("users_umask", default=None)
 
 
 @contextmanager
 def private_files() -> Iterator[None]:
     """Make new files private while the context lasts."""
-    umask = os.umask(_OWNER_ONLY)
+    umask = os.umask(FOR_OTHERS)
     token = _users_umask.set(umask)
     try:
         yield
@@ -32,7 +33,7 @@ def mode_of_output(path: Path) -> int:
     from meterlink.settings import DATABASE_FILE  # noqa: PLC0415  # `--help` must start at once
 
     if any((folder / DATABASE_FILE).exists() for folder in path.absolute().parents):
-        return 0o600
+        return PRIVATE_FILE
     umask = _users_umask.get()
     return 0o666 & ~(_umask() if umask is None else umask)
 

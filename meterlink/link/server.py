@@ -19,6 +19,7 @@ from types import TracebackType
 from typing import Any, Self, cast
 
 from meterlink.core.errors import LinkError
+from meterlink.core.permissions import FOR_OTHERS, PRIVATE_FILE, PRIVATE_FOLDER
 from meterlink.link.endpoint import (
     HAS_UNIX_SOCKETS,
     IDLE_TIMEOUT,
@@ -128,9 +129,9 @@ class LinkServer:
     async def _serve_unix(self) -> asyncio.Server:
         path = socket_path(self._folder)
         if path.parent != self._folder:
-            path.parent.mkdir(mode=0o700, exist_ok=True)
+            path.parent.mkdir(mode=PRIVATE_FOLDER, exist_ok=True)
             owner = path.parent.stat()
-            if owner.st_uid != os.getuid() or owner.st_mode & 0o077:
+            if owner.st_uid != os.getuid() or owner.st_mode & FOR_OTHERS:
                 raise LinkError(f"{path.parent} belongs to another user.", "Use a data folder with a shorter path.")
         # This process has the database's lock, so an existing socket is a dead daemon's.
         path.unlink(missing_ok=True)
@@ -150,7 +151,7 @@ class LinkServer:
         self._token = secrets.token_urlsafe(24)
         path = token_path(self._folder)
         path.unlink(missing_ok=True)
-        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE_FILE)
         with os.fdopen(descriptor, "w", encoding="utf-8") as file:
             json.dump({"port": server.sockets[0].getsockname()[1], "token": self._token}, file)
         return server

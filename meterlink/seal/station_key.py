@@ -15,11 +15,11 @@ from cryptography.hazmat.primitives.serialization import (
 )
 
 from meterlink.core.errors import SealError
+from meterlink.core.permissions import PRIVATE_FILE
 
 KEY_FILE = "station.key"
 """The name of the key's file in the data folder."""
 
-_OWNER_ONLY = 0o600
 _REMEDY = "Put the right file back, or begin a new key: meterlink seal replace-key"
 
 
@@ -71,7 +71,7 @@ def write_key(path: Path, key: StationKey) -> None:
     try:
         with suppress(FileNotFoundError):
             temporary.unlink()  # of a run that was killed
-        descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, _OWNER_ONLY)
+        descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE_FILE)
         with os.fdopen(descriptor, "wb") as file:
             file.write(content)
             file.flush()

@@ -5,6 +5,7 @@ import shlex
 from pathlib import Path
 
 from meterlink.core.errors import SettingsError
+from meterlink.core.permissions import PRIVATE_FOLDER
 from meterlink.settings.private_files import make_private
 
 DATABASE_FILE = "meterlink.db"
@@ -23,7 +24,7 @@ def data_dir(option: str | os.PathLike[str] | None = None) -> Path:
     """
     folder = _named_dir(option)
     try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        folder.mkdir(mode=PRIVATE_FOLDER, parents=True, exist_ok=True)
         make_private(folder)
     except OSError as error:
         raise SettingsError(

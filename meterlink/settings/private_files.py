@@ -13,11 +13,9 @@ from contextlib import suppress
 from pathlib import Path
 
 from meterlink.core.errors import SettingsError
+from meterlink.core.permissions import FOR_OTHERS
 
 log = logging.getLogger(__name__)
-
-OWNER_ONLY = 0o077
-"""The umask under which a new file is its owner's alone; the bits that a private file has not."""
 
 _ADMINISTRATOR = 0
 # A file of the administrator's may be given to a group, that of the station: everybody else is kept out.
@@ -49,7 +47,7 @@ def make_private(folder: Path) -> None:
     if mended:
         names = ", ".join("the folder itself" if path == folder else path.name for path in mended)
         log.warning("Other accounts of this machine could open files in %s: %s. They cannot any more.", folder, names)
-    if not is_ours and folder.stat().st_mode & OWNER_ONLY:
+    if not is_ours and folder.stat().st_mode & FOR_OTHERS:
         # No warning: every command would repeat it.
         log.info("Other accounts may look into %s, where others keep files, too: use a folder of its own.", folder)
 
@@ -83,8 +81,8 @@ def _mend(path: Path) -> bool:
     """Take the bits of group and others from a file; return whether it had any."""
     with suppress(OSError):  # it is gone, or the disk cannot be written
         mode = path.lstat().st_mode
-        if mode & OWNER_ONLY and not stat.S_ISLNK(mode):
-            path.chmod(stat.S_IMODE(mode) & ~OWNER_ONLY)
+        if mode & FOR_OTHERS and not stat.S_ISLNK(mode):
+            path.chmod(stat.S_IMODE(mode) & ~FOR_OTHERS)
             return True
     return False
 
@@ -110,7 +108,7 @@ def check_secret(path: Path, name: str) -> None:
             f"sudo chown {os.getuid()} {shlex.quote(str(path))}",
         )
     is_administrators = status.st_uid == _ADMINISTRATOR != os.getuid()
-    if status.st_mode & (_EVERYBODY if is_administrators else OWNER_ONLY):
+    if status.st_mode & (_EVERYBODY if is_administrators else FOR_OTHERS):
         raise SettingsError(
             f"{name} {path} can be read by other accounts of this machine (mode {stat.S_IMODE(status.st_mode):03o}).",
             f"Close it: chmod 600 {shlex.quote(str(path))} - and change the secret if somebody else uses this machine.",

@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from meterlink.core.errors import MeterlinkError, StoreError
+from meterlink.core.permissions import FOR_OTHERS
 from meterlink.core.text import count_phrase, days_text
 from meterlink.station.status import FEWEST_DAYS_LEFT, LEAST_FREE
 
@@ -16,7 +17,6 @@ from meterlink.station.status import FEWEST_DAYS_LEFT, LEAST_FREE
 WEAK_SIGNAL = -85
 # In a day: a machine without a battery for its clock is set once after each start.
 _FEW_STEPS = 2
-_FOR_OTHERS = 0o077  # permission bits of group and others
 
 
 class Outcome(StrEnum):
@@ -86,7 +86,7 @@ def check_folder(folder: FileFacts, account: int, *, writable: bool, has_modes: 
     if not has_modes:
         text = f"{folder.path} can be written; this platform has no permission bits to check."
         return CheckResult("folder", Outcome.CANNOT_TELL, text)
-    if folder.mode & _FOR_OTHERS:
+    if folder.mode & FOR_OTHERS:
         text = f"Other accounts of this machine may look into {folder.path} (mode {folder.mode:o})."
         return CheckResult("folder", Outcome.WRONG, text, f"chmod 700 {shlex.quote(folder.path)}")
     if account not in {folder.owner, 0}:
@@ -118,7 +118,7 @@ def check_secrets(secrets: Sequence[FileFacts], missing: Collection[str], *, has
         return CheckResult("secrets", Outcome.OK, "No password and no key is kept yet.")
     if not has_modes:
         return CheckResult("secrets", Outcome.CANNOT_TELL, "This platform has no permission bits to check.")
-    readable = [file for file in secrets if file.mode & _FOR_OTHERS]
+    readable = [file for file in secrets if file.mode & FOR_OTHERS]
     if readable:
         text = f"Other accounts of this machine may read {readable[0].path} (mode {readable[0].mode:o})."
         return CheckResult("secrets", Outcome.WRONG, text, f"chmod 600 {shlex.join(file.path for file in readable)}")

@@ -9,6 +9,7 @@ from pathlib import Path
 from tempfile import NamedTemporaryFile
 
 from meterlink.core.errors import InputError
+from meterlink.core.permissions import PRIVATE_FOLDER
 from meterlink.record.html import html_report
 from meterlink.record.pdf import pdf_report
 from meterlink.record.report import make_report
@@ -47,7 +48,7 @@ def write_customer_reports(folder: Path, uid: str = "") -> list[Path]:
     name = f"{report.day}-{_safe_name(newest.site.unit)}"
     reports = folder / REPORTS_FOLDER
     try:
-        reports.mkdir(mode=0o700, exist_ok=True)  # it has customers' names in it
+        reports.mkdir(mode=PRIVATE_FOLDER, exist_ok=True)  # it has customers' names in it
         return [_write_new_file(reports, name, ending, content) for ending, content in contents.items()]
     except OSError as error:
         raise InputError(

@@ -20,6 +20,7 @@ from meterlink.core.errors import (
     OlderDatabaseError,
     StoreError,
 )
+from meterlink.core.permissions import PRIVATE_FILE
 from meterlink.store.file_errors import has_no_space, store_error_class
 
 # Number of migrations in `schema`; the file's header keeps it (PRAGMA user_version) for every program that opens it.
@@ -54,7 +55,7 @@ def connect_for_writing(path: Path) -> sqlite3.Connection:
     # SQLite gives its other files the permissions of this one. Only a new file is opened here: to close one that is in
     # use would drop SQLite's locks on it (https://sqlite.org/howtocorrupt.html, 2.2).
     with suppress(OSError):
-        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, PRIVATE_FILE))
     connection = _connect_to_uri(path, "mode=rwc")
     try:
         connection.execute("PRAGMA foreign_keys = ON")

@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
 
 from meterlink.core.errors import DamagedDatabaseError, DiskFullError, InputError, NotADatabaseError
+from meterlink.core.permissions import FOR_OTHERS, PRIVATE_FILE
 from meterlink.store.backup import check_name, copy_and_check
 from meterlink.store.copying import (
     Contents,
@@ -70,7 +71,7 @@ def pack_folder(
         contents = copy_and_check(database, copy, progress)
         names = [name for name in _files(folder) if folder / name != target]
         _check_movable(folder, names)
-        temporary.chmod(0o600)  # the key that signs is in it, and all that the settings keep
+        temporary.chmod(PRIVATE_FILE)  # the key that signs is in it, and all that the settings keep
         sources = {database.name: copy, **{name: folder / name for name in names}}
         _write_archive(temporary, sources, progress)
         with zipfile.ZipFile(temporary) as archive:
@@ -212,8 +213,8 @@ def _unpack(archive: Path, folder: Path, database_name: str, progress: Progress)
                         writing.write(chunk)
                         done += len(chunk)
                         progress("Unpacking", done, whole)
-                if (mode := stat.S_IMODE(member.external_attr >> 16)) and not mode & 0o077:
-                    path.chmod(0o600)  # it was its owner's alone, as the station's key is
+                if (mode := stat.S_IMODE(member.external_attr >> 16)) and not mode & FOR_OTHERS:
+                    path.chmod(PRIVATE_FILE)  # it was its owner's alone, as the station's key is
                 save_on_disk(path)
     except (zipfile.BadZipFile, zlib.error, EOFError, UnicodeDecodeError, RuntimeError) as error:
         raise DamagedDatabaseError(f"{archive} is damaged: {error}.", "Copy it again.") from error

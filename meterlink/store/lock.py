@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import IO
 
 from meterlink.core.errors import DatabaseLockedError
+from meterlink.core.permissions import PRIVATE_FILE
 from meterlink.store.file_errors import store_error_class
 
 if sys.platform == "win32":
@@ -33,7 +34,7 @@ else:
 
 def private_opener(path: str, flags: int) -> int:
     """Open a file for `open`; a new one is its owner's alone."""
-    return os.open(path, flags, 0o600)
+    return os.open(path, flags, PRIVATE_FILE)
 
 
 class FileLock:
