@@ -11,6 +11,11 @@ from meterlink.tomlfile.field_types import Boolean, Either, Integer
 from meterlink.tomlfile.tables import FieldError, Key, Table
 
 
+def _check_hex(length: int | LengthField | None, hex: bool) -> Iterator[FieldError]:  # noqa: A002, FBT001  # keys
+    if hex and isinstance(length, LengthField):
+        yield FieldError("length", "frames with hex have no length field.", "Write end = the bytes after each frame.")
+
+
 def _check_length(length: int | LengthField | None, start: bytes, end: bytes) -> Iterator[FieldError]:
     if isinstance(length, int) and length < len(start) + len(end):
         message = "the frame is shorter than its start and end."
@@ -36,8 +41,9 @@ FRAME = Table(
     Key("end", hexadecimal(16), b"", description="The last bytes of every frame, as they come."),
     Key("one_per_packet", Boolean(), default=False, description="Every packet is one frame."),
     Key("longest", Integer(1, LONGEST_FRAME), LONGEST_FRAME, description="Limit of a frame in bytes."),
+    Key("hex", Boolean(), default=False, description="Each byte between start and end is two hexadecimal digits."),
     Key("key", hexadecimal(64), b"", description="Exclusive-ored repeatedly on the frame."),
     Key("key_from", OFFSET, 0, description="The first byte that the key is applied to."),
     Key("checksum", CHECKSUMS, (), "checksums", "Check bytes; a frame with a wrong one is invalid."),
-    checks=(_check_length,),
+    checks=(_check_length, _check_hex),
 )

@@ -1,5 +1,6 @@
 """Cutting frames out of packets that split them, join them or put noise between them."""
 
+import re
 from collections.abc import Sequence
 
 from meterlink.core.text import count_phrase
@@ -7,8 +8,10 @@ from meterlink.profiles.checksums import compile_checksum
 from meterlink.profiles.model import Framing, LengthField
 from meterlink.profiles.refusal import Refusal, RefusalReason
 
+_HEX_PAIRS = re.compile(rb"(?:[0-9A-Fa-f]{2})+")
+
 Frame = tuple[bytes, bytes]
-"""``(received, plain)``: a frame as it came, and without its key."""
+"""``(received, plain)``: a frame as it came, and its bytes without hexadecimal digits and key."""
 
 
 class CompiledFraming:
@@ -21,6 +24,7 @@ class CompiledFraming:
         self.longest = max(framing.longest, self.length)
         self.length_field = framing.length if isinstance(framing.length, LengthField) else None
         self.one_per_packet = framing.one_per_packet or (framing.length is None and not framing.end)
+        self._hex = framing.hex
         self._verifiers = tuple(compile_checksum(checksum) for checksum in framing.checksums)
         self._key_word = 0
         if framing.key:
@@ -39,11 +43,19 @@ class CompiledFraming:
 
     def verify_frame(self, received: bytes) -> Frame | None:
         """Return the frame with its key removed; None where a checksum is wrong."""
-        plain = self.remove_key(received) if self._key_word else received
+        content = self._decode_digits(received) if self._hex else received
+        if content is None:
+            return None
+        plain = self.remove_key(content) if self._key_word else content
         for passes in self._verifiers:
-            if not passes(received, plain):
+            if not passes(content, plain):
                 return None
         return received, plain
+
+    def _decode_digits(self, received: bytes) -> bytes | None:
+        """Return the bytes of the hexadecimal digits between start and end; None for other characters."""
+        digits = received[len(self.start) : len(received) - len(self.end)]
+        return bytes.fromhex(digits.decode("ascii")) if _HEX_PAIRS.fullmatch(digits) else None
 
     def frame_from_packet(self, packet: bytes) -> Frame | None:
         """Return ``packet`` as a frame where it is exactly one and its checksums are right, else None."""

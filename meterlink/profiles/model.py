@@ -330,7 +330,9 @@ class Framing:
 
     ``start`` and ``end`` are bytes as they come. ``length`` is the number of bytes of the whole frame, or the field
     that has it. Without ``length`` and ``end``, or with ``one_per_packet``, every packet is one frame; otherwise frames
-    may be split over packets and joined in one. ``key`` is exclusive-ored repeatedly on the bytes from ``key_from`` on.
+    may be split over packets and joined in one. With ``hex`` every byte between ``start`` and ``end`` is sent as two
+    hexadecimal digits, and offsets count these bytes. ``key`` is exclusive-ored repeatedly on the bytes from
+    ``key_from`` on.
     ``longest`` is the limit of a frame (bytes).
     """
 
@@ -342,6 +344,7 @@ class Framing:
     key: bytes = b""
     key_from: int = 0
     checksums: tuple[Checksum, ...] = ()
+    hex: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,11 @@ def used_bytes(
 def frame_length(frame: Any) -> int | None:
     """Return the constant number of bytes of a ``[frame]`` table's frames, None without one."""
     length = _part(frame, "length")
-    return length if isinstance(length, int) else None
+    if not isinstance(length, int):
+        return None
+    if _part(frame, "hex"):
+        return (length - len(_part(frame, "start") or b"") - len(_part(frame, "end") or b"")) // 2
+    return length
 
 
 def _checksum_bytes(checksums: Iterable[Any]) -> Iterator[UsedByte]:

@@ -136,6 +136,7 @@ def _framing(framing: Framing, comments: ProfileComments) -> Iterator[str]:
             ("end", framing.end.hex(" ")),
             ("one_per_packet", framing.one_per_packet),
             ("longest", _unless_default(framing.longest, 256)),
+            ("hex", framing.hex),
             ("key", framing.key.hex(" ")),
             ("key_from", _unless_default(framing.key_from, 0)),
         ],

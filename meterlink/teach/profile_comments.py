@@ -70,13 +70,14 @@ def comment_profile(profile: Profile, report: TeachReport, capture: Capture) -> 
 def _shown(profile: Profile, capture: Capture) -> Iterator[_Shown]:
     """Yield each entry with the last reading of its window."""
     driver = open_profile_driver(profile, sorted({packet.channel for packet in capture.packets}))
-    remove_key = CompiledFraming(profile.framing or Framing()).remove_key
+    verify_frame = CompiledFraming(profile.framing or Framing()).verify_frame
     last: dict[int, _Shown] = {}
     for packet, entry in pair_packets(capture):
         for reading in driver.feed(packet.channel, packet.data, _NOWHEN):
             if entry is not None and reading.status is not Status.INVALID:
-                frame = remove_key(reading.packet) if profile.text is None else reading.packet
-                last[id(entry)] = _Shown(entry, reading, frame)
+                frame = (reading.packet, reading.packet) if profile.text is not None else verify_frame(reading.packet)
+                if frame is not None:
+                    last[id(entry)] = _Shown(entry, reading, frame[1])
     yield from last.values()
 
 

@@ -48,6 +48,7 @@ from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling
 from meterlink.teach.fixed_point import fixed_unit_encodings, rounded_unit_encodings
 from meterlink.teach.floats import binary_float_encodings, decimal_float_encodings
 from meterlink.teach.framings import FramingCandidate, framing_candidates
+from meterlink.teach.hexadecimal_text import find_hexadecimal_text
 from meterlink.teach.integers import integer_encodings
 from meterlink.teach.lines import is_text, line_candidates, text_formats, unknown_words
 from meterlink.teach.report import Contradiction, FunctionReport, TeachReport
@@ -118,7 +119,7 @@ class Teacher:
         if self._report is None:
             packets = tuple(sorted(self._packets, key=lambda packet: packet.seconds))
             labels = tuple(sorted(self._labels, key=lambda label: label.seconds))
-            self._report = _Lesson(Capture(packets, labels, self._meter), self._name).report()
+            self._report = _report(Capture(packets, labels, self._meter), self._name)
         return self._report
 
     def next_suggestion(self) -> str:
@@ -129,6 +130,19 @@ class Teacher:
         if report.entries < FEWEST_ENTRIES:
             return "Show readings that differ, and type each in: different digits, in every place."
         return f"Most useful now: {report.suggested_readings[0]}." if report.suggested_readings else ""
+
+
+def _report(capture: Capture, name: str) -> TeachReport:
+    """Return the report on the packets as they are; without a profile, on the bytes that their digits mean."""
+    report = _Lesson(capture, name).report()
+    if report.profile is not None:
+        return report
+    for text in find_hexadecimal_text(capture):
+        found = _Lesson(text.capture, name).report()
+        profile = None if found.profile is None else text.profile_of(found.profile)
+        if profile is not None:
+            return replace(found, profile=profile, framing=f"lines of hexadecimal digits; {found.framing}")
+    return report
 
 
 @dataclass(frozen=True, slots=True)

@@ -159,7 +159,7 @@ FRAMINGS = st.builds(
     st.binary(max_size=9),
     st.integers(0, 9),
     st.lists(CHECKSUMS, max_size=2).map(tuple),
-)
+) | st.builds(lambda start, end: Framing(start, end=end, hex=True), MARKS, MARKS)
 CODES = st.builds(
     Code,
     LOCATIONS,
