@@ -233,10 +233,13 @@ def test_the_old_record_is_kept_with_the_readings_in_its_log(path, tmp_path):
     before = record_contents(target)
     for end in ("", "-wal", "-shm"):
         shutil.copy(tmp_path / f"meterlink.db{end}", target.parent)
+    target.with_name("meterlink.db-journal").write_bytes(bytes(512))  # of a transaction that is over
     with pytest.raises(InputError, match="There is a record at"):
         restore_backup(tmp_path / "weekly.db", target)
     restored = restore_backup(tmp_path / "weekly.db", target, replace=True)
     assert restored.kept is not None
+    # Its log was moved into it: a second log beside it, of another state, would spoil it.
+    assert [name for name in names(target.parent) if name.startswith(restored.kept.name)] == [restored.kept.name]
     assert record_contents(restored.kept) == before
     assert record_contents(target) == record_contents(path)
     check_database(target)

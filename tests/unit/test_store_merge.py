@@ -371,6 +371,19 @@ def test_two_bound_meters_of_one_name_are_not_both_bound(tmp_path):
     assert "00:00:5E:00:53:02 is not bound any more" in result.remarks[0]
 
 
+def test_two_meters_that_show_the_same_in_one_moment_are_two_readings(tmp_path):
+    with Phone(tmp_path / "one.db") as phone:
+        fork = phone.writer.register_meter(Meter("00:00:5E:00:53:0B", "fork meter")).result(OUTER_TIMEOUT)
+        connection = phone.writer.open_connection(NewConnection(fork, phone.clock.now()))
+        reading = _reading(Quantity.CAPACITANCE, "45.0", "µF", phone.clock.utc_ns)
+        phone.writer.submit(Batch((ReadingRow(reading, phone.connection),))).result(OUTER_TIMEOUT)
+        two = copy_of(phone.path, "two.db")
+        phone.writer.submit(Batch((ReadingRow(reading, connection),))).result(OUTER_TIMEOUT)
+    for _ in range(2):  # the second time nothing is new
+        merge_file(two, phone.path)
+        assert Reader(two).counts()["readings"] == 2
+
+
 def test_of_a_thinning_that_went_on_in_a_copy_the_larger_number_of_rows_counts(tmp_path):
     one = first_phone(tmp_path)
     with closing(sqlite3.connect(one)) as connection, connection:
