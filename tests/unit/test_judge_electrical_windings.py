@@ -322,6 +322,11 @@ def test_insulation() -> None:
     assert judge_insulation(limits, ohms("1.00Mohm")).verdict is Verdict.WITHIN
     assert judge_insulation(limits, ohms("0.99Mohm")).verdict is Verdict.OUTSIDE
     assert judge_insulation(limits, ohms("0.3")).verdict is Verdict.OUTSIDE
+    # The judgement says whose minimum it is.
+    assert [insulation_limits(DEFAULT_INSULATION_MINIMUM, basis).basis for basis in ("", "IEEE 43")] == [
+        "the minimum to ground",
+        "IEEE 43",
+    ]
     with pytest.raises(InputError, match="overload does not show"):
         judge_insulation(insulation_limits(Amount(Decimal(100), "MΩ")), OVERLOAD)
     with pytest.raises(InputError):
