@@ -256,14 +256,14 @@ class _Worker:
                 tests = " ".join(chain.from_iterable(order.tests))
                 raise InputError(f"A test of {order.module} fails without a change.", f"Run {tests}")
             self._checked.add(order.module)
-            times = path.stat()
+            original, times = _text(path), path.stat()
             for compiled in path.parent.glob(f"__pycache__/{path.stem}.*.pyc"):
                 compiled.unlink()
             path.write_text(change.source, encoding="utf-8")
             try:
                 outcome = self._run(order.tests, coverage)
             finally:
-                path.write_text(_text(path), encoding="utf-8")
+                path.write_text(original, encoding="utf-8")
                 os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))
         line, before, after = change.lines[0], change.before, change.after
         return Outcome(order.module, order.number, order.of, line, before, after, outcome)
