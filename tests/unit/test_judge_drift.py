@@ -113,6 +113,16 @@ def test_least_squares_against_scipy(pairs: list[tuple[int, int]]) -> None:
         )
 
 
+def test_a_further_visit_scatters_as_the_visits_did_and_as_their_level_is_unsure() -> None:
+    """t·s·√(1 + 1/n): the prediction interval at the mean of n visits, s from their residuals (textbook)."""
+    values = [45.2, 44.9, 44.95, 44.3, 44.2, 43.6, 43.5]
+    trend = fit_trend([TrendPoint(86_400 * 10**9 * 180 * number, Decimal(str(v))) for number, v in enumerate(values)])
+    slope, intercept, *_ = stats.theilslopes(values, [180.0 * number for number in range(7)])
+    squares = sum((v - intercept - slope * 180 * number) ** 2 for number, v in enumerate(values))
+    expected = stats.t.ppf(0.975, 5) * math.sqrt(squares / 5) * math.sqrt(1 + 1 / 7)
+    assert trend.scatter_half_width == pytest.approx(expected)
+
+
 @pytest.mark.parametrize("n", range(MIN_VISITS, MAX_EXACT_VALUES + 1))
 def test_sens_interval_covers_95_percent_exactly_counted(n: int) -> None:
     # For the ranks of the interval, the exact distribution of S counts how often the true slope lies inside.

@@ -1,7 +1,7 @@
 """Parts that are due: the state of a part, against scipy and against drifts whose true dates are known."""
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from random import Random
@@ -105,6 +105,12 @@ def test_the_expected_date_is_that_of_scipys_line() -> None:
     assert (found.crossing.expected - first) / timedelta(days=1) == pytest.approx((42.3 - intercept) / slope, abs=0.1)
 
 
+def test_a_steady_rise_is_due_at_the_high_limit() -> None:
+    found = assess(part([45.0, 45.5, 46.0, 46.5, 47.0]))
+    assert (found.state, found.sureness) == (DueState.DUE, Sureness.SURE)
+    assert found.reason.startswith("Rises 1 µF a year: above 47.7 µF about 2027-07-")
+
+
 def test_how_sure_a_date_is_depends_on_which_date_lies_within_the_months() -> None:
     series = part([45.2, 44.9, 44.95, 44.3, 44.2, 43.6, 43.5])
     crossing = next(crossing for crossing in series.trend.crossings) if series.trend else None
@@ -152,6 +158,25 @@ def test_a_part_that_moves_away_from_a_limit_is_not_due_at_it() -> None:
 def test_outside_at_the_last_visit_comes_first_whatever_the_trend_says() -> None:
     found = assess(part([45.0, 44.0, 43.0, 42.0, 41.0]))
     assert (found.state, found.reason) == (DueState.OUTSIDE, "The last visit found it outside.")
+    last = row(0, NOW, 42.2)
+    close = replace(last, judgement=replace(last.judgement, margin=Margin.CLOSE_CALL))
+    by_a_hair = assess(PartSeries.from_visits([close], now_utc_ns=utc_nanoseconds(NOW)))
+    assert by_a_hair.reason == "The last visit found it outside, a close call."
+
+
+def test_how_far_outside_is_counted_in_widths_of_the_limits_or_in_the_one_limit() -> None:
+    """5 µF below a span of 10 µF is worse than 5 µF above a limit of 50 µF: a half of it, and a tenth."""
+    span = replace(LIMITS, low=Decimal(40), high=Decimal(50))
+    most = replace(LIMITS, low=None, high=Decimal(50))
+    below = assess(part([35.0], limits=span))
+    last = row(0, NOW, 55.0, span)
+    above = assess(
+        PartSeries.from_visits(
+            [replace(last, judgement=replace(last.judgement, limits=most))], now_utc_ns=utc_nanoseconds(NOW)
+        )
+    )
+    assert (below.urgency[1], above.urgency[1]) == (-0.5, -0.1)
+    assert sorted([above, below], key=lambda part: part.urgency) == [below, above]
 
 
 def test_the_farthest_outside_is_the_worst_and_an_open_part_before_all() -> None:

@@ -193,13 +193,9 @@ def _coverage(copy: Path, folder: Path, rooms: Iterable[str]) -> Coverage:
 
 
 def _measure(copy: Path, room: str, path: Path) -> None:
-    pattern = re.compile(rf"^(from|import) meterlink\.{room}\b", re.MULTILINE)
-    # test_walls.py looks at the text of the modules.
-    folders = ("unit", "published", "faults", "system")
-    files = sorted(file for name in folders for file in (copy / "tests" / name).glob("test_*.py"))
-    chosen = [str(file) for file in files if file.name != "test_walls.py" and pattern.search(_text(file))]
     command = (sys.executable, "-m", "pytest", "-q", "-n0", "-p", "no:cacheprovider")
     plugin = ("--hypothesis-seed=1", "-p", "studies.mutation.covered_lines")
+    chosen = map(str, _tests_that_import(copy / "tests", room))
     new = path.with_suffix(".new")
     environment = _environment(copy) | {"MUTATION_COVERAGE": str(new)}
     run = subprocess.run(
@@ -208,6 +204,23 @@ def _measure(copy: Path, room: str, path: Path) -> None:
     if run.returncode not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED):
         raise InputError(f"The tests of {room} cannot be run:\n{run.stdout[-2000:]}", "Mend that first.")
     new.replace(path)
+
+
+def _tests_that_import(tests: Path, room: str) -> list[Path]:
+    """Return the files of tests that import a room, or a module of ``support`` that does, directly or by another."""
+    names = [rf"meterlink\.{room}"]
+    support = set((tests / "support").glob("*.py"))
+    while found := {file for file in support if _mentions(file, names)}:
+        names += [rf"support\.{file.stem}" for file in found]
+        support -= found
+    folders = ("unit", "published", "faults", "system")
+    files = sorted(file for folder in folders for file in (tests / folder).glob("test_*.py"))
+    # test_walls.py looks at the text of the modules.
+    return [file for file in files if file.name != "test_walls.py" and _mentions(file, names)]
+
+
+def _mentions(file: Path, names: Iterable[str]) -> bool:
+    return re.search(rf"^(from|import) ({'|'.join(names)})\b", _text(file), re.MULTILINE) is not None
 
 
 # The copies and their workers
