@@ -83,7 +83,7 @@ def steps(state: Path, *, quick: bool) -> Iterator[Step]:
             command = (*pytest, "-m", marker, "--study-size", size, "--hypothesis-seed", "1", file)
             yield Step(f"{marker}: {Path(file).name}", command, f"the {size} size")
     # One guest, so one process.
-    guest = (sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "system/bluez")
+    guest = (sys.executable, "-m", "pytest", "-q", "-n0", "-p", "no:cacheprovider", "system/bluez")
     yield Step("guest: a real BlueZ", (*guest, "--study-size", size), f"the {size} size")
     fast = ("--benchmark-max-time=0.01", "--benchmark-min-rounds=1") if quick else ()
     figures = ("--benchmark-enable", *fast, "--benchmark-json", f"{state}/pytest-benchmark.json")

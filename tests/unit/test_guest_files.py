@@ -6,8 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from studies.long_set import steps
 from support.guest import files
 from support.guest.files import NoGuestError, guest_files
+from support.guest.machine import GuestError, take_turn
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the guest runs on Linux only")
 
@@ -58,3 +60,16 @@ def test_package_lists_without_a_kernel_are_a_reason(monkeypatch: pytest.MonkeyP
     monkeypatch.setenv("PATH", f"{folder}{os.pathsep}{os.environ['PATH']}")
     with pytest.raises(NoGuestError, match="apt-cache depends failed: E: No packages found"):
         guest_files()
+
+
+def test_a_second_guest_waits_for_the_end_of_the_first(tmp_path: Path) -> None:
+    """Two processes of pytest must not start two guests: each takes a core and more for itself."""
+    lock = tmp_path / "guest.lock"
+    with take_turn(lock, 0), pytest.raises(GuestError, match="in one process: pytest -n0"):
+        take_turn(lock, 0)
+    take_turn(lock, 0).close()
+
+
+def test_the_guest_of_the_long_set_has_one_process(tmp_path: Path) -> None:
+    (guest,) = [step for step in steps(tmp_path, quick=True) if step.name.startswith("guest")]
+    assert "-n0" in guest.command

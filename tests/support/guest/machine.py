@@ -8,8 +8,9 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
+from meterlink.store.lock import try_lock
 from support.guest.agent import PORT_NAME
 from support.guest.files import QEMU, GuestFiles, make_data_disk
 
@@ -22,6 +23,8 @@ ACCELERATOR = os.environ.get("METERLINK_GUEST_ACCELERATOR", "tcg")
 # s; limits, not waits. A boot takes 10 s on two idle cores, and nearly a minute on busy ones.
 BOOT_TIMEOUT = 240.0
 LIMIT = 120.0
+# As long as the everyday subset takes on a busy machine, and below the time limit of a test.
+TURN_TIMEOUT = 600.0
 
 # Where the guest sees the session's folder of the host, and where it keeps data.
 SHARED = Path("/run/shared")
@@ -30,6 +33,25 @@ DATA = Path("/run/data")
 
 class GuestError(AssertionError):
     """The guest did not do as it was asked; the text has the end of its console."""
+
+
+def take_turn(lock: Path, limit: float) -> IO[bytes]:
+    """Return the locked file of the one guest that may run on this host; the turn ends when it is closed.
+
+    Raises:
+        GuestError: another guest still ran after ``limit`` s.
+    """
+    end, file = time.monotonic() + limit, lock.open("wb")
+    while True:
+        try:
+            try_lock(file)
+        except OSError:
+            if time.monotonic() >= end:
+                file.close()
+                raise GuestError(f"Another guest runs ({lock}). Run the tests in one process: pytest -n0") from None
+            time.sleep(0.5)
+        else:
+            return file
 
 
 class Machine:
@@ -41,6 +63,7 @@ class Machine:
         self.shared = folder / "shared"
         self.boot_seconds = 0.0
         """Time of the last start, from the power to the agent's first words."""
+        self._turn: IO[bytes] | None = None
         self._process: subprocess.Popen[bytes] | None = None
         self._port: socket.socket | None = None
         self._console: socket.socket | None = None
@@ -50,7 +73,8 @@ class Machine:
     # Power
 
     def boot(self) -> None:
-        """Switch the machine on and wait until its agent speaks."""
+        """Switch the machine on and wait until its agent speaks; if another one runs here, wait for its end first."""
+        self._turn = take_turn(self._files.folder.parent / "guest.lock", TURN_TIMEOUT)
         self.shared.mkdir(parents=True)
         disk = self._folder / "data.img"
         make_data_disk(disk)
@@ -142,6 +166,8 @@ class Machine:
         if self._process is not None:
             self._process.kill()
             self._process.wait()
+        if self._turn is not None:
+            self._turn.close()
 
     def _tell_control(self, command: str) -> None:
         """Send a command to qemu; its answers are left in the socket, which holds more than there are."""
