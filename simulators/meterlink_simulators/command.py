@@ -134,7 +134,9 @@ def _play_served(
     from meterlink_simulators.service_call import ServiceCall  # noqa: PLC0415
 
     async def play() -> None:
-        call = ServiceCall(scenario, _station_config(scenario, folder), on_accepted, on_display, on_event)
+        call = ServiceCall(
+            scenario, _station_config(scenario, folder), on_accepted, on_display, on_event, ends_at_alarm=False
+        )
         stop_on_signals(call.stop)
         await call.run(keep_running=True)
 
@@ -154,7 +156,7 @@ def _play_on_screen(
     async def play() -> "ServiceCall":
         quitting = asyncio.Event()
         config = _station_config(scenario, folder)
-        call = ServiceCall(scenario, config, on_event=told.append, before_leaving=quitting.wait)
+        call = ServiceCall(scenario, config, on_event=told.append, before_leaving=quitting.wait, ends_at_alarm=False)
         playing = asyncio.create_task(call.run(), name="service-call")
         try:
             await run_dashboard(

@@ -81,7 +81,7 @@ class ObservedMeter:
 
 
 class ServiceCallError(MeterlinkError):
-    """The call failed: a reading was not accepted, or the station raised an alarm."""
+    """The call failed: a reading was not accepted, or the station raised an alarm in simulated time."""
 
 
 class ServiceCall:
@@ -90,7 +90,8 @@ class ServiceCall:
     The backends, meters, site and plan of ``config`` are replaced by those of the scenario. ``on_accepted`` is called
     with ``(point, accepted reading)``, ``on_display`` with ``(meter's name, display)`` for every stable display, and
     ``on_event`` with a sentence on every other step that is part of the story. ``before_leaving`` is awaited before the
-    visit is closed.
+    visit is closed. With ``ends_at_alarm`` an alarm of the station ends the call: in simulated time nobody frees the
+    disk. Without it, the call goes on as a station does, and a reading is waited for until the alarm is over.
     """
 
     def __init__(
@@ -101,6 +102,8 @@ class ServiceCall:
         on_display: OnDisplay | None = None,
         on_event: OnEvent | None = None,
         before_leaving: Callable[[], Awaitable[object]] | None = None,
+        *,
+        ends_at_alarm: bool = True,
     ) -> None:
         self._scenario = scenario
         self._config = config
@@ -108,6 +111,8 @@ class ServiceCall:
         self._on_display = on_display
         self._on_event = on_event
         self._before_leaving = before_leaving
+        self._ends_at_alarm = ends_at_alarm
+        self._alarm = ""  # the present one
         self._bench: Bench = scenario.build_bench()
         self._meters: dict[str, SimulatedMeter] = {}
         self._peripherals: dict[str, Peripheral] = {}
@@ -150,7 +155,7 @@ class ServiceCall:
         """Play the call and stop the station; with ``keep_running`` it runs on until `stop` or cancellation.
 
         Raises:
-            ServiceCallError: a reading was not accepted in time, or the station raised an alarm.
+            ServiceCallError: a reading was not accepted in time, or an alarm of the station has ended the call.
             ExceptionGroup: the station failed.
         """
         async with AsyncExitStack() as stack:
@@ -194,14 +199,22 @@ class ServiceCall:
     # The technician's view
 
     def _receive_message(self, message: Message) -> None:
-        if message["topic"] == Topic.NOTICE and message["level"] == NoticeLevel.ALARM and message["text"]:
-            # In simulated time nobody frees the disk, and the call cannot go on while readings are not kept.
-            self._fail(ServiceCallError(message["text"]))
+        if message["topic"] == Topic.NOTICE:
+            self._hear_alarm(message["text"] if message["level"] == NoticeLevel.ALARM else "")
         if message["topic"] == Topic.VISITS:
             self._units = message["units"]
         if message["topic"] == Topic.VISIT and message["focus"] != self._focus:
             self._focus = message["focus"]
             self._notify_technician()
+
+    def _hear_alarm(self, text: str) -> None:
+        if text == self._alarm:
+            return
+        self._alarm = text
+        if text and self._ends_at_alarm:
+            self._fail(ServiceCallError(text))
+        else:
+            self._tell(f"ALARM: {text}" if text else "The alarm is over.")
 
     def _count_accepted(self, point: TestPoint, accepted: AcceptedReading) -> None:
         self._accepted_counts[point.key] = self._accepted_counts.get(point.key, 0) + 1
@@ -317,13 +330,18 @@ class ServiceCall:
             self._bench.bounce_probes(step.meter, self._air.now, step.bounce)
         if step.seconds is not None:
             await asyncio.sleep(step.seconds)
-        elif not await self._wait_until(lambda: self._accepted_counts.get(step.point, 0) > before, ACCEPT_TIMEOUT):
-            raise ServiceCallError(
-                f"The reading at {step.point} was not accepted within {ACCEPT_TIMEOUT:.0f} s.", "Check the scenario."
-            )
+        else:
+            await self._wait_until_accepted(step.point, before)
         if step.lift:
             await asyncio.sleep(PROBE_MOVE_SECONDS)
             self._bench.lift_probes(step.meter, self._air.now)
+
+    async def _wait_until_accepted(self, point: str, before: int) -> None:
+        while not await self._wait_until(lambda: self._accepted_counts.get(point, 0) > before, ACCEPT_TIMEOUT):
+            if not self._alarm:
+                raise ServiceCallError(
+                    f"The reading at {point} was not accepted within {ACCEPT_TIMEOUT:.0f} s.", "Check the scenario."
+                )
 
     async def _activate_point(self, point: str) -> None:
         await self._command(CommandName.ACTIVATE, point=point)

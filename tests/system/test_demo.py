@@ -1,11 +1,13 @@
 """The main job on the demo's scenario: virtual radio, driver, station, judge, database, and reading it back."""
 
+import asyncio
 import json
 import re
 import sqlite3
 import subprocess
 import sys
 import tomllib
+from contextlib import closing
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -18,12 +20,14 @@ from meterlink.core.errors import PlanError
 from meterlink.plans import check_plan
 from meterlink.settings import DATABASE_FILE, Settings
 from meterlink.station.station import StationConfig
+from meterlink.store.writer import Writer
 from meterlink_simulators.plan_file import plan_file_text
 from meterlink_simulators.scenario import Scenario, shipped_scenario, shipped_scenarios
-from meterlink_simulators.scenario_steps import Arrive
-from meterlink_simulators.service_call import ServiceCall
+from meterlink_simulators.scenario_steps import Arrive, Measure
+from meterlink_simulators.service_call import ServiceCall, ServiceCallError
 from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 from support.commands import run_for_json
+from support.virtual_stations import until
 
 # The readings of the demo's bench and its two meters, in every run: (point, reading, verdict, margin).
 EXPECTED = [
@@ -233,6 +237,55 @@ def test_a_demo_that_was_broken_off_goes_on_in_its_visit(tmp_path: Path) -> None
         " a visit to split condenser CU-2 with air handler is begun",
         " the visit to split condenser CU-2 with air handler goes on.",
     ]
+
+
+@pytest.mark.fault("database-locked")
+@pytest.mark.parametrize("ends", [False, True])
+def test_an_alarm_is_told_and_ends_only_a_call_in_simulated_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ends: bool
+) -> None:
+    """Another program locks the database for longer than a reading is waited for, and lets it go."""
+    monkeypatch.setattr("meterlink.store.connections.LOCK_TIMEOUT", 0.02)
+    monkeypatch.setitem(Writer.__init__.__kwdefaults__ or {}, "retry_delays", (0.1, 0.1))
+    monkeypatch.setattr("meterlink_simulators.service_call.ACCEPT_TIMEOUT", 10.0)
+    scenario = shipped_scenario("demo")
+    count = next(number for number, step in enumerate(scenario.steps, 1) if isinstance(step, Measure))
+    scenario = replace(scenario, steps=scenario.steps[:count])
+    events: list[str] = []
+    accepted: list[str] = []
+    calls: list[ServiceCall] = []
+    locked = asyncio.Event()
+
+    async def body() -> None:
+        config = StationConfig(tmp_path, Settings("demo"), None, None, "boot", serve=False, clock=VirtualClock())
+        call = ServiceCall(
+            scenario, config, lambda point, _: accepted.append(point.key), on_event=events.append, ends_at_alarm=ends
+        )
+        calls.append(call)
+        playing = asyncio.create_task(call.run())
+        await until(lambda: call.visit != "")
+        with closing(sqlite3.connect(tmp_path / DATABASE_FILE, isolation_level=None)) as foreign:
+            foreign.execute("BEGIN IMMEDIATE")
+            locked.set()
+            await until(lambda: playing.done() or any(event.startswith("ALARM") for event in events))
+            await asyncio.sleep(20)
+            assert accepted == []
+            foreign.execute("ROLLBACK")
+            locked.clear()
+        await playing
+
+    def is_busy() -> bool:  # while nothing can be saved, time goes on
+        return any(call.busy for call in calls) and not locked.is_set()
+
+    if ends:
+        with pytest.raises(ServiceCallError, match="Readings are not being saved"):
+            run_in_virtual_time(body(), busy=is_busy)
+    else:
+        run_in_virtual_time(body(), busy=is_busy)
+        assert [event.partition(".")[0] for event in events[-2:]] == [
+            "ALARM: Readings are not being saved", "The alarm is over",
+        ]  # fmt: skip
+        assert len(accepted) == 1
 
 
 @pytest.mark.parametrize("name", shipped_scenarios())
