@@ -26,6 +26,9 @@ DOCUMENTS = ROOT / "meterlink" / "docs"
 # A change of these changes a result; a change of a document, or of a picture, does not.
 INPUTS = ("meterlink", "drivers", "tui", "simulators", "tests", "pyproject.toml", ":!meterlink/docs", ":!*.svg")
 
+# The same study as a step, which writes its table.
+_STEPS_OF_THEIR_OWN = {"studies/test_soak_faults.py"}
+
 _FIGURE = re.compile(r"\bratio\b|one core|\d times$")
 
 
@@ -74,6 +77,9 @@ def steps(state: Path, *, quick: bool) -> Iterator[Step]:
     seeds = 1 if quick else 5
     matrix = (sys.executable, "-m", "studies.faults", "--seeds", f"{seeds}")
     yield Step("fault-matrix", matrix, f"{seeds} meters of each kind", "fault-matrix.md")
+    kills = 2 if quick else 200
+    soak = (sys.executable, "-m", "studies.soak", "--kills", f"{kills}", "--seed", "1")
+    yield Step("soak", soak, f"{kills} times kill -9, among other faults", "measurements.md")
     size = "everyday" if quick else "full"
     faults = (sys.executable, "-m", "support.fault_table", "--print", "--study-size", size)
     yield Step("faults", faults, f"Studies at the {size} size", "faults.md")
@@ -95,9 +101,10 @@ def steps(state: Path, *, quick: bool) -> Iterator[Step]:
 
 
 def _files_with(text: str) -> list[str]:
-    """Return the test files, relative to ``tests/``, that contain ``text``: no list that could miss one."""
+    """Return the test files, relative to ``tests/``, that contain ``text``, without those of a step of their own."""
     files = sorted((ROOT / "tests").glob("*/test_*.py"))
-    return [str(file.relative_to(ROOT / "tests")) for file in files if text in file.read_text(encoding="utf-8")]
+    found = [str(file.relative_to(ROOT / "tests")) for file in files if text in file.read_text(encoding="utf-8")]
+    return [file for file in found if file not in _STEPS_OF_THEIR_OWN]
 
 
 def run_step(step: Step, commit: str, state: Path) -> Result:

@@ -69,11 +69,31 @@ class MosquittoBroker:
         self._running.set()
 
     async def stop(self) -> None:
+        """Stop it; it keeps its sessions."""
+        await self._end(signal.SIGTERM)
+
+    async def kill(self) -> None:
+        """Kill -9: its sessions are those of the last stop."""
+        await self._end(signal.SIGKILL)
+
+    async def _end(self, by: signal.Signals) -> None:
         if self.process is not None and self.process.returncode is None:
-            self.process.send_signal(signal.SIGTERM)
+            self.process.send_signal(by)
             await self.process.wait()
         if self._reader is not None:
             await self._reader
+
+    async def reload(self) -> None:
+        """Return when it has read its rules for topics again."""
+        assert self.process is not None
+        before = self._reloads()
+        self.process.send_signal(signal.SIGHUP)
+        async with asyncio.timeout(OUTER_TIMEOUT):
+            while self._reloads() == before:  # noqa: ASYNC110  # its log has no event for each line
+                await asyncio.sleep(0.01)
+
+    def _reloads(self) -> int:
+        return sum("Reloading config" in line for line in self.log)
 
 
 @contextlib.asynccontextmanager
