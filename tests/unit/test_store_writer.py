@@ -202,11 +202,13 @@ def test_the_value_is_kept_in_the_base_si_unit(writer, path):
         visit.row("45.20"),
         visit.row("14.2", "kΩ", quantity=Quantity.RESISTANCE),
         visit.row(None, status="invalid"),
+        visit.row("98.6", "°F", quantity=Quantity.TEMPERATURE),
     )
     writer.submit(Batch(readings=rows)).result(OUTER)
     with closing(sqlite3.connect(path)) as connection:
         values = connection.execute("SELECT value, digits, unit FROM readings ORDER BY id").fetchall()
-    assert values == [(45.2e-6, "45.20", "µF"), (14200.0, "14.2", "kΩ"), (None, None, "µF")]
+    assert values[:3] == [(45.2e-6, "45.20", "µF"), (14200.0, "14.2", "kΩ"), (None, None, "µF")]
+    assert values[3] == (pytest.approx(37), "98.6", "°F")  # temperatures in °C
 
 
 def test_a_reading_needs_no_visit(writer, path):
