@@ -27,7 +27,7 @@ class Record:
 
     def _pages(self) -> Iterator[StoredReading]:
         after_id = 0
-        while page := self._reader.raw_page(_PAGE, after_id=after_id):
+        while page := self._reader.readings_after(after_id, _PAGE):
             yield from page
             after_id = page[-1].id
 
