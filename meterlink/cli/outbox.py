@@ -19,7 +19,9 @@ from meterlink.cli.output import (
 )
 from meterlink.cli.output_file import STANDARD_OUTPUT, open_output
 from meterlink.cli.station_command import send_command
+from meterlink.cli.terminal import is_interactive
 from meterlink.core.clock import format_rfc3339
+from meterlink.core.text import count_phrase
 from meterlink.link.messages import CommandName
 from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir
 from meterlink.store.reader import Reader
@@ -37,7 +39,7 @@ _waiting = click.option("--waiting", is_flag=True, help="Those that wait, instea
 
 @click.group(cls=CommandGroup)
 def command() -> None:
-    """List the messages that the broker refused, publish them once more, or export them.
+    """List the messages that the broker refused, publish them once more, export or delete them.
 
     Messages wait in the outbox, on the disk, until the broker of the settings has acknowledged them. One that it
     refuses is set aside with the reason, and the next ones are published. Readings and verdicts are in the record
@@ -100,10 +102,8 @@ def retry(*, message_id: str | None, is_all: bool, data: str | None, as_json: bo
     Raises:
         click.UsageError: neither an ID nor --all is given, or both.
     """
-    if is_all == (message_id is not None):
-        raise click.UsageError("Give the ID of a message, or --all.")
-    fields = {} if message_id is None else {"uid": message_id.strip().casefold()}
-    result = send_command(data_dir(data), CommandName.RETRY_MESSAGES, **fields)
+    uid = _chosen_id(message_id, is_all=is_all)
+    result = send_command(data_dir(data), CommandName.RETRY_MESSAGES, uid=uid)
     if as_json:
         click.echo(json.dumps(result, indent=2))
         return
@@ -113,6 +113,50 @@ def retry(*, message_id: str | None, is_all: bool, data: str | None, as_json: bo
         print_text(_broker_text(result))
     elif number:
         print_text("They are published once a daemon runs: meterlink run")
+
+
+@command.command()
+@click.argument("message_id", metavar="[ID]", default=None, required=False)
+@click.option("--all", "is_all", is_flag=True, help="All of them.")
+@click.option("--yes", is_flag=True, help="Do it; without it they are only shown, or asked about on a terminal.")
+@data_option
+@json_option
+def delete(*, message_id: str | None, is_all: bool, yes: bool, data: str | None, as_json: bool) -> None:
+    """Delete a refused message for good, by its ID or the beginning of it, or all of them.
+
+    \b
+        meterlink outbox delete 2f9f4c3a
+        meterlink outbox delete --all --yes
+
+    Their readings and verdicts stay in the record, but no consumer gets these messages any more. Messages that wait for
+    the broker stay, and so do those that it refuses meanwhile. To keep a copy, export them first.
+
+    With --json: refused and bytes (of those that may go), deleted, done.
+    \f
+
+    Raises:
+        click.UsageError: neither an ID nor --all is given, or both.
+    """
+    from meterlink.station.outbox_commands import find_refused  # noqa: PLC0415  # `--help` must start at once
+
+    uid = _chosen_id(message_id, is_all=is_all)
+    folder = existing_data_dir(data)
+    found = find_refused(Reader(folder / DATABASE_FILE), uid)
+    if not as_json:
+        print_text(_deletion_text(found))
+    done = bool(found) and (yes or (not as_json and _is_confirmed()))
+    deleted = 0
+    if done:
+        # Only what was shown.
+        until = max(message.refused_utc_ns for message in found)
+        deleted = send_command(folder, CommandName.DELETE_MESSAGES, until_utc_ns=until, uid=uid)["deleted"]
+    if as_json:
+        size = sum(len(message.payload) for message in found)
+        click.echo(json.dumps({"refused": len(found), "bytes": size, "deleted": deleted, "done": done}, indent=2))
+    elif done:
+        print_text(f"Deleted: {count_phrase(deleted, 'message')}.")
+    elif found:
+        print_text("Nothing is changed. Delete with --yes; a copy first: meterlink outbox export -o FILE")
 
 
 @command.command()
@@ -155,6 +199,34 @@ def export(*, output: str, waiting: bool, data: str | None) -> None:
         for message in _messages(reader, waiting=waiting):
             fields = _fields(message) | {"payload": _payload(message.payload)}
             file.write(json.dumps(fields, ensure_ascii=False).encode(errors="replace") + b"\n")
+
+
+def _chosen_id(message_id: str | None, *, is_all: bool) -> str:
+    """Return the beginning of the id of one message, empty for all of them.
+
+    Raises:
+        click.UsageError: neither is given, or both.
+    """
+    uid = (message_id or "").strip().casefold()
+    if is_all == bool(uid):
+        raise click.UsageError("Give the ID of a message, or --all.")
+    return uid
+
+
+def _deletion_text(found: Sequence[RefusedMessage]) -> str:
+    """Return what would be deleted: a message with its topic and reason, or the number of several and their time."""
+    if not found:
+        return "No refused message."
+    since = local_time(found[0].created_utc_ns)
+    if len(found) == 1:
+        (message,) = found
+        return f"1 refused message may go: {message.topic}, of {since}. {message.reason}"
+    return f"{len(found):,} refused messages may go, the oldest of {since}."
+
+
+def _is_confirmed() -> bool:
+    """Ask on a terminal; without one nobody has confirmed."""
+    return is_interactive() and click.confirm("They cannot come back. Delete them?")
 
 
 def _messages(reader: Reader, *, waiting: bool) -> Iterator[Message]:

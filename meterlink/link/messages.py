@@ -510,6 +510,7 @@ class CommandName(StrEnum):
     # [uid (of a message), or its beginning; else all]: publish what the broker refused once more; the reply's data:
     # ``retried``, and with a broker that of ``publish_now``
     RETRY_MESSAGES = "retry_messages"
+    DELETE_MESSAGES = "delete_messages"
     # try to reach the broker now; the reply's data: ``broker``, its state; ``problem``; ``waiting``, ``refused``
     PUBLISH_NOW = "publish_now"
     # Sites and units:

@@ -149,6 +149,7 @@ def command_rows(
         CommandRow(CommandName.FORGET_SITE, places.forget_site, (site,), (text,)),
         CommandRow(CommandName.FORGET_VISIT, places.forget_visit, (Argument.VISIT,)),
         CommandRow(CommandName.RETRY_MESSAGES, outbox.retry, (), (Argument.UID,)),
+        CommandRow(CommandName.DELETE_MESSAGES, outbox.delete, (Argument.UNTIL,), (Argument.UID,)),
         CommandRow(CommandName.PUBLISH_NOW, outbox.publish),
         CommandRow(CommandName.FIND, meters.find, (), (text,)),
         CommandRow(CommandName.DISCOVER_SERVICES, meters.discover_services, (meter,)),

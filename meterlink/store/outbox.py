@@ -2,7 +2,7 @@
 
 import json
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from meterlink.store.rows import OutboxEntry, RefusedMessage
 
@@ -44,7 +44,7 @@ def refuse(connection: sqlite3.Connection, outbox_id: int, reason: str, now_utc_
     connection.execute("DELETE FROM outbox WHERE id = ?", (outbox_id,))
 
 
-def retry(connection: sqlite3.Connection, ids: Iterable[int]) -> int:
+def retry(connection: sqlite3.Connection, ids: Collection[int]) -> int:
     """Let refused messages wait for the broker again, behind all others; return their number."""
     chosen = (json.dumps(list(ids)),)
     moved = connection.execute(
@@ -55,5 +55,13 @@ def retry(connection: sqlite3.Connection, ids: Iterable[int]) -> int:
         """,
         chosen,
     ).rowcount
-    connection.execute("DELETE FROM rejected_messages WHERE id IN (SELECT value FROM json_each(?))", chosen)
+    delete_refused(connection, ids)
     return moved
+
+
+def delete_refused(connection: sqlite3.Connection, ids: Iterable[int]) -> int:
+    """Delete refused messages; return their number."""
+    chosen = (json.dumps(list(ids)),)
+    return connection.execute(
+        "DELETE FROM rejected_messages WHERE id IN (SELECT value FROM json_each(?))", chosen
+    ).rowcount

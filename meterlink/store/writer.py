@@ -508,6 +508,11 @@ class Writer:
         ids = tuple(refused_ids)
         return self._enqueue(lambda connection: outbox.retry(connection, ids), messages=len(ids))
 
+    def delete_refused_messages(self, refused_ids: Iterable[int]) -> Future[int]:
+        """Delete messages that the broker refused; return their number."""
+        ids = tuple(refused_ids)
+        return self._enqueue(lambda connection: outbox.delete_refused(connection, ids))
+
     def replace_key(self, reason: str) -> Future[str]:
         """Begin a new key of the station; return its public key. The Future gets the SealError of the key's file."""
         return self._enqueue(lambda connection: self._sealer.replace_key(connection, reason))

@@ -38,6 +38,8 @@ SEEDS = (
     ("outbox", "list", "--waiting", "--all", "--json"),
     ("outbox", "retry", "2f9f4c3a"),
     ("outbox", "retry", "--all", "--json"),
+    ("outbox", "delete", "2f9f4c3a"),
+    ("outbox", "delete", "--all", "--yes", "--json"),
     ("outbox", "publish"),
     ("outbox", "export", "-o", "refused.jsonl"),
     ("meter", "show", "typed in"),

@@ -1,14 +1,17 @@
 """``meterlink outbox`` on a data folder where no daemon runs."""
 
 import json
+from io import StringIO
 from pathlib import Path
 
 import pytest
 
 from meterlink.settings import DATABASE_FILE
+from meterlink.station.outbox_commands import OutboxCommands
 from meterlink.store.reader import Reader
 from support.broker_messages import store_messages
 from support.commands import run_command, run_for_json, run_on_terminal
+from support.writers import running_writer
 
 REASON = "Not authorized"
 
@@ -91,6 +94,46 @@ def test_all_refused_messages_wait_again(database: Path) -> None:
     assert run_command("outbox", "retry", "--all").out == "No refused message.\n"
 
 
+def test_refused_messages_are_deleted_only_once_that_is_confirmed(database: Path) -> None:
+    """In a pipe nobody is asked, and nothing goes without --yes."""
+    status, out, err = run_command("outbox", "delete", "--all")
+    assert (status, err) == (0, "")
+    assert "2 refused messages may go, the oldest of" in out
+    assert "Nothing is changed. Delete with --yes; a copy first: meterlink outbox export -o FILE" in out
+    assert run_for_json("outbox", "delete", "--all") == {"refused": 2, "bytes": 34, "deleted": 0, "done": False}
+    assert len(Reader(database).refused_messages()) == 2
+    assert run_command("outbox", "delete", "ID-2", "--yes").out.splitlines()[-1] == "Deleted: 1 message."
+    assert [message.message_id for message in Reader(database).refused_messages()] == ["id-3"]
+    assert run_for_json("outbox", "delete", "--all", "--yes") == {"refused": 1, "bytes": 17, "deleted": 1, "done": True}
+    assert Reader(database).refused_messages() == []
+    assert [entry.message_id for entry in Reader(database).outbox(9)] == ["id-1", "id-4"], "those that wait stay"
+    assert run_command("outbox", "delete", "--all", "--yes").out == "No refused message.\n"
+
+
+@pytest.mark.parametrize(("typed", "left"), [("y", 1), ("n", 2), ("", 2)])
+def test_a_person_is_asked_before_a_message_is_deleted(
+    database: Path, monkeypatch: pytest.MonkeyPatch, typed: str, left: int
+) -> None:
+    monkeypatch.setattr("meterlink.cli.outbox.is_interactive", lambda: True)
+    monkeypatch.setattr("sys.stdin", StringIO(f"{typed}\n"))
+    out = run_command("outbox", "delete", "id-2").out
+    assert "1 refused message may go: meterlink/van/readings/2, of" in out
+    assert REASON in out
+    assert "They cannot come back. Delete them? [y/N]" in out
+    assert len(Reader(database).refused_messages()) == left
+
+
+async def test_a_message_that_is_refused_after_the_list_was_shown_stays(database: Path) -> None:
+    reader = Reader(database)
+    first, second = reader.refused_messages()
+    with running_writer(database) as writer:
+        commands = OutboxCommands(writer, reader, lambda: None)
+        assert await commands.delete("", first.refused_utc_ns - 1) == {"deleted": 0}
+        assert await commands.delete(second.message_id, second.refused_utc_ns) == {"deleted": 1}
+    assert reader.refused_messages() == [first]
+
+
+@pytest.mark.parametrize("verb", ["retry", "delete"])
 @pytest.mark.parametrize(
     ("arguments", "error"),
     [
@@ -101,8 +144,10 @@ def test_all_refused_messages_wait_again(database: Path) -> None:
         (("id-2", "--all"), "Give the ID of a message, or --all."),
     ],
 )
-def test_a_wrong_id_is_answered_with_the_list(database: Path, arguments: tuple[str, ...], error: str) -> None:
-    status, out, err = run_command("outbox", "retry", *arguments)
+def test_a_wrong_id_is_answered_with_the_list(
+    database: Path, verb: str, arguments: tuple[str, ...], error: str
+) -> None:
+    status, out, err = run_command("outbox", verb, *arguments)
     assert (status, out) == (2, "")
     assert error in err
     assert len(Reader(database).refused_messages()) == 2
