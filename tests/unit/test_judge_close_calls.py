@@ -9,6 +9,7 @@ from meterlink.core.equipment import PointKind, Rating, Span
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.core.verdicts import Judgement, Margin, Verdict
 from meterlink.judge.accuracy import Accuracy, AccuracySheet
+from meterlink.judge.close_calls import CloseCall
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, GuardedSide
 from meterlink.judge.judging import judge
 from meterlink.judge.limits import rated_limits, span_limits
@@ -109,6 +110,9 @@ def test_a_low_resistance_needs_clean_terminals_first() -> None:
     )
     high = span_limits(Span(Decimal(1000), Decimal(1200), "Ω"))
     assert "leads" not in judge(PointKind.COIL, high, ohms("1195ohm")).next_measurement
+    # Leads, clips and a tarnished terminal add half an ohm at most: common practice, no source.
+    for allowed, leads in (("0.5", True), ("0.51", False)):
+        assert ("leads" in CloseCall(PointKind.COIL, ohms("10.2ohm"), Decimal(allowed)).advice()) is leads
 
 
 @pytest.mark.parametrize("text", ["43.0uF", "41.9 uF", "47.9 uF"])
