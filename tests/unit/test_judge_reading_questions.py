@@ -137,6 +137,29 @@ def test_no_typed_reading_whose_verdict_depends_on_the_step_passes_unasked(
         assert set(choices(judged).values()) == verdicts
 
 
+@pytest.mark.parametrize(
+    ("typed", "displays"),
+    [
+        # A handheld meter shows at most five digits: common practice, no source.
+        ("5", ["5", "5.0", "5.00", "5.000", "5.0000"]),
+        ("0.5", ["0.5", "0.50", "0.500", "0.5000"]),
+        ("451.2", ["451.2", "451.20"]),
+        ("60000", ["60000"]),
+        ("5.00", ["5.00"]),  # nobody types zeros that the display does not show
+    ],
+)
+def test_the_displays_that_a_typed_number_may_stand_for(typed: str, displays: list[str]) -> None:
+    digits = Decimal(typed)
+    step = Decimal(1).scaleb(int(digits.as_tuple().exponent))
+    value = MeasuredValue(Quantity.RESISTANCE, digits, "Ω", step, is_typed=True)
+    assert [f"{shown.digits:f}" for shown in value.possible_displays()] == displays
+
+
+def test_an_overload_stays_one_whatever_the_step_of_the_display() -> None:
+    overload = MeasuredValue.from_text("OL", Quantity.RESISTANCE).with_resolution(Decimal("0.1"))
+    assert (overload.digits, overload.resolution) == (None, Decimal("0.1"))
+
+
 # An overload on capacitance. A meter shows OL on a shorted capacitor as on one above its range; ohms tell them apart:
 # a short stays almost zero, a capacitor charges until the meter shows overload. Common practice, no source.
 
