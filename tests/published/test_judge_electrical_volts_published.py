@@ -94,7 +94,14 @@ def test_equipment_nameplate() -> None:
     ],
 )
 def test_supply_by_service(marked: tuple[int, ...], low: str, high: str) -> None:
-    assert_band(marked_voltage_limits(MarkedVoltage(tuple(map(Decimal, marked)), VoltageBand.SUPPLY)), low, high)
+    limits = marked_voltage_limits(MarkedVoltage(tuple(map(Decimal, marked)), VoltageBand.SUPPLY))
+    assert_band(limits, low, high)
+    # Where the band is not about the marked volts, it says about which.
+    lowest, highest = limits.low, limits.high
+    assert lowest is not None
+    assert highest is not None
+    about_marked = (lowest / Decimal("0.9"), highest / Decimal("1.1")) == (min(marked), max(marked))
+    assert ("rated" in limits.basis) is not about_marked
 
 
 @pytest.mark.parametrize(

@@ -77,6 +77,15 @@ def test_under_load_verdicts() -> None:
     assert judged(42.2)[:1] == (Verdict.OUTSIDE,)
     assert judged(0.0)[0] is Verdict.OPEN
     assert judged(0.5)[0] is Verdict.OPEN
+    for microfarads, words in (
+        (42.0, "42.00 µF is below the low limit of 42.3 µF"),
+        (48.0, "48.00 µF is above the high limit of 47.7 µF"),
+        (45.0, "45.00 µF is within 45 µF ±6 %"),
+    ):
+        amps = Estimate(capacitor_current(microfarads * 1e-6, 370.0, 60.0))
+        judgement = judge_under_load(amps, Estimate(370.0), Estimate(60.0), LIMITS, "").judgement
+        assert judgement is not None
+        assert judgement.reason.startswith(words)
 
 
 def test_the_other_mains_frequency_is_warned_about_only_where_it_explains_the_deviation() -> None:
