@@ -133,8 +133,12 @@ def test_no_typed_reading_whose_verdict_depends_on_the_step_passes_unasked(
         verdicts.add((known.verdict, known.margin))
     assert (judged.question is None) is (len(verdicts) == 1)
     if judged.question is not None:
-        assert judged.verdict is Verdict.CANNOT_TELL
+        assert (judged.verdict, judged.margin) == (Verdict.CANNOT_TELL, None)
         assert set(choices(judged).values()) == verdicts
+        for choice in judged.question.choices:
+            # Who answers sees beforehand what the answer leads to.
+            assert choice.conclusion.verdict.upper() in choice.words
+            assert (Margin.CLOSE_CALL in choice.words) is (choice.conclusion.margin is Margin.CLOSE_CALL)
 
 
 @pytest.mark.parametrize(
