@@ -84,7 +84,9 @@ def command(
     about such parts that the probability counts beside the reading; null where the reading alone counts),
     next_measurement (to settle a close call), settled_in (seconds), reason, question and choices (of an open question,
     else null), answer (the key of the choice that led to the verdict), uid (of the reading) and revision (1, and one
-    more for each later verdict or void), voided and void_reason (null if it counts).
+    more for each later verdict or void), voided and void_reason (null if it counts), and, null for a reading as it was
+    accepted, decoded_again (the time when its packet was decoded again by a corrected profile: reading and value are
+    the new ones), accepted_as (the display that was accepted), decoded_by (the driver) and recorded_by.
 
     \f
 
@@ -242,8 +244,15 @@ def _table_row(row: HistoryRow) -> tuple[str | Cell, ...]:
         Cell(verdict, colour),
         limits,
         "" if judgement.deviation_percent is None else f"{judgement.deviation_percent:+.1f} %",
-        ". ".join(filter(None, (printable_text(overdue_part(judgement.calibration)), *_asked(judgement)))),
+        ". ".join(
+            filter(None, (_corrected(row), printable_text(overdue_part(judgement.calibration)), *_asked(judgement)))
+        ),
     )
+
+
+def _corrected(row: HistoryRow) -> str:
+    """Return the display that was accepted, of a reading whose packet was decoded again; empty for any other."""
+    return "" if row.correction is None else f"decoded again, accepted as {printable_text(row.correction.accepted_as)}"
 
 
 def _asked(judgement: Judgement) -> list[str]:
@@ -262,6 +271,8 @@ def history_lines(row: HistoryRow, width: int) -> list[str]:
     facts = [printable_text(row.reading.text), _verdict_text(row)]
     if row.void_reason is not None:
         facts.insert(0, f"VOIDED ({printable_text(row.void_reason)})")
+    if row.correction is not None:
+        facts.insert(1, _corrected(row))
     if judgement.limits:
         facts.append(f"limits {_limits_text(judgement.limits)}")
     if judgement.deviation_percent is not None:

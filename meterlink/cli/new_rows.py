@@ -12,6 +12,7 @@ _COUNTED = (
     ("accepted_readings", "accepted reading", "accepted readings"),
     ("verdicts", "verdict", "verdicts"),
     ("voids", "void", "voids"),
+    ("corrections", "correction", "corrections"),
     ("notes", "note", "notes"),
     ("replacements", "replacement", "replacements"),
     ("stock_movements", "entry of the stock", "entries of the stock"),

@@ -36,6 +36,7 @@ def row_hider(rows: Iterable[HistoryRow]) -> Callable[[HistoryRow], HistoryRow]:
             plan="",
             judgement=judgement,
             void_reason=None if row.void_reason is None else LEFT_OUT,
+            correction=None if row.correction is None else row.correction._replace(technician=""),
         )
 
     return hide

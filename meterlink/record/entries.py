@@ -8,7 +8,7 @@ from meterlink.core.equipment import TestPoint
 from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.record.model import EarlierVerdictEntry, Mark, ReadingEntry
-from meterlink.store.rows import EarlierVerdict, HistoryRow
+from meterlink.store.rows import Correction, EarlierVerdict, HistoryRow
 
 FAILED = frozenset({Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED})
 """The verdicts of a part that is not sound, if the measurement was right."""
@@ -168,12 +168,24 @@ def _remarks(
                 row.assigned_utc_ns is not None,
             ),
             (f"judged by an answer: {plain(row.judgement.answer)}", bool(row.judgement.answer)),
+            (_decoded_again(row.correction, zone), row.correction is not None),
             ("judged again: an earlier verdict was replaced", bool(earlier)),
             ("the station's clock was not set: the time is uncertain", row.clock_set is False),
             ("the meter's battery was low", reading.low_battery),
         )
         if applies
     ]
+
+
+def _decoded_again(correction: Correction | None, zone: tzinfo | None) -> str:
+    """Return the remark on a reading whose packet was decoded again: the display that was accepted stands in it."""
+    if correction is None:
+        return ""
+    recorder = f" for {plain(correction.technician)}" if correction.technician else ""
+    return (
+        f"decoded again {site_time(correction.utc_ns, zone)} by {plain(correction.driver)}{recorder},"
+        f" accepted as {plain(correction.accepted_as)}"
+    )
 
 
 def _doubt_text(judgement: Judgement) -> str:

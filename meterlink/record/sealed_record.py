@@ -13,7 +13,15 @@ from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.diagnosis.causes import Diagnosis
 from meterlink.record.report import VisitRecord
-from meterlink.store.rows import EarlierVerdict, HistoryRow, StoredReplacement, StoredVisit, UnitLeft, VisitNote
+from meterlink.store.rows import (
+    Correction,
+    EarlierVerdict,
+    HistoryRow,
+    StoredReplacement,
+    StoredVisit,
+    UnitLeft,
+    VisitNote,
+)
 
 REMOVED = "removed"
 """The text that stands in a record for one that was removed, and whose salt is gone."""
@@ -93,12 +101,13 @@ def _pair_of(terminals: Sequence[str]) -> tuple[str, str]:
 def _row(
     number: int, reading: Sealed, point: TestPoint, site: Site, visit_uid: str, texts: Mapping[str, str]
 ) -> HistoryRow:
+    corrections = reading.get("corrections", ())
     void = reading["voids"][-1] if reading["voids"] else None
     reason = _text(void["reason"], f"void {void['uid']}", texts) if void is not None and void["voided"] else None
     return HistoryRow(
         id=number,
         uid=reading["uid"],
-        reading=_reading(reading),
+        reading=_reading(reading, corrections[-1] if corrections else reading),
         judgement=_judgement(reading["verdicts"][-1]),
         settled_in=reading["settled_in"],
         site=site,
@@ -119,19 +128,31 @@ def _row(
         clock_set=reading["clock_set"],
         void_reason=reason,
         assigned_utc_ns=None if reading["assigned"] is None else _ns(reading["assigned"]),
+        correction=_correction(reading, corrections[-1], texts) if corrections else None,
     )
 
 
-def _reading(reading: Sealed) -> Reading:
+def _reading(reading: Sealed, display: Sealed) -> Reading:
+    """Return a reading with a display: its own, or that of its newest correction."""
     return Reading(
-        Quantity(reading["quantity"]),
-        _decimal(reading["digits"]),
-        reading["unit"],
+        Quantity(display["quantity"]),
+        _decimal(display["digits"]),
+        display["unit"],
         Timestamp(_ns(reading["at"]), 0),
-        Status(reading["status"]),
-        None if reading["coupling"] is None else Coupling(reading["coupling"]),
-        low_battery=reading["low_battery"],
+        Status(display["status"]),
+        None if display["coupling"] is None else Coupling(display["coupling"]),
+        low_battery=display["low_battery"],
         channel=reading["channel"],
+    )
+
+
+def _correction(reading: Sealed, newest: Sealed, texts: Mapping[str, str]) -> Correction:
+    return Correction(
+        _ns(newest["at"]),
+        newest["driver"],
+        newest["profile_hash"],
+        _text(newest["technician"], f"correction {newest['uid']}", texts),
+        _reading(reading, reading).text,
     )
 
 

@@ -105,6 +105,8 @@ def _sealed_subjects(visit: Sealed) -> Iterator[tuple[str, str]]:
         yield subject, visit[subject]
     for reading in visit["readings"]:
         yield f"meter of {reading['uid']}", reading["meter_address"]
+        for correction in reading.get("corrections", ()):
+            yield f"correction {correction['uid']}", correction["technician"]
         for void in reading["voids"]:
             yield f"void {void['uid']}", void["reason"]
     for note in visit["notes"]:

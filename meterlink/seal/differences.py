@@ -10,6 +10,7 @@ _NOUNS = {
     "readings": "reading",
     "verdicts": "verdict",
     "voids": "void",
+    "corrections": "correction",
     "replacements": "replacement",
     "replaced": "replacement",  # in a report
     "facts": "fact",

@@ -24,7 +24,7 @@ from meterlink.core.permissions import PRIVATE_FILE
 from meterlink.store.file_errors import has_no_space, store_error_class
 
 # Number of migrations in `schema`; the file's header keeps it (PRAGMA user_version) for every program that opens it.
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 # "MtrL" in ASCII, in the header field by which SQLite distinguishes the files of programs.
 APPLICATION_ID = 0x4D74724C

@@ -65,7 +65,11 @@ def decode_flag(number: int | None) -> bool | None:
     return None if number is None else bool(number)
 
 
-def decode_reading_text(row: sqlite3.Row) -> str:
-    """Return the display in words, as `Reading.text`: of the columns ``digits``, ``unit``, ``status``, ``coupling``."""
-    number = {Status.OVERLOAD: "OL", Status.INVALID: "---"}.get(Status(row["status"])) or row["digits"]
-    return f"{number} {row['unit']}{' ' + row['coupling'] if row['coupling'] else ''}"
+def decode_reading_text(row: sqlite3.Row, prefix: str = "") -> str:
+    """Return the display in words, as `Reading.text`: of the columns ``digits``, ``unit``, ``status``, ``coupling``.
+
+    ``prefix`` begins the names of these columns.
+    """
+    digits, unit, status, coupling = (row[prefix + name] for name in ("digits", "unit", "status", "coupling"))
+    number = {Status.OVERLOAD: "OL", Status.INVALID: "---"}.get(Status(status)) or digits
+    return f"{number} {unit}{' ' + coupling if coupling else ''}"

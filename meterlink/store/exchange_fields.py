@@ -178,6 +178,52 @@ VOID_FIELDS = (
 )  # fmt: skip
 """A void of an accepted reading or its return, in rows of ``voids x``."""
 
+_NOT_CORRECTED = "it was not decoded again"
+
+
+def _correction(prefix: str, time: str) -> tuple[Field, ...]:
+    """Return the fields of a correction but its display; ``prefix`` begins its columns, ``time`` has its time."""
+    null = _NOT_CORRECTED
+    return (
+        Field(
+            "correction_uid", f"{prefix}uid", _T, "the correction: the packet was decoded again", null=null,
+            personal=_P.VERDICT,
+        ),
+        Field("corrected_utc_ns", time, _N, "time of the correction", _UTC, null),
+        Field("correction_driver", f"{prefix}driver", _T, "driver that decoded again", null=null),
+        Field("correction_profile", f"{prefix}profile", _T, "profile of that driver; empty for none", null=null),
+        Field(
+            "correction_profile_hash", f"{prefix}profile_hash", _T, "SHA-256 of the profile; empty for none", null=null,
+        ),
+        Field(
+            "correction_technician", f"{prefix}technician", _T, "person who recorded it; empty for unknown", null=null,
+            personal=_P.TECHNICIAN,
+        ),
+        Field("correction_software", f"{prefix}software", _T, "version of Meterlink that decoded again", null=null),
+    )  # fmt: skip
+
+
+CORRECTION_FIELDS = (
+    *_correction("w.", "w.utc_ns"),
+    Field("digits", "w.digits", _D, "number on the display as decoded again", "unit_symbol", _NO_VALUE),
+    Field("value", "w.value", _R, "the same number in V, A, Ω, F, Hz, °C or %", "base unit", _NO_VALUE),
+    *(field for field in _display("w") if field.name != "clock_set"),
+)
+"""A correction of an accepted reading, in rows of ``corrections w``."""
+
+_FIRST_DISPLAY = tuple(
+    Field(
+        f"first_{name}", f"a.first_{column}", kind, f"{name} as it was accepted, before it was decoded again", unit,
+        _NOT_CORRECTED,
+    )
+    for name, column, kind, unit in (
+        ("quantity", "quantity", _T, ""), ("digits", "digits", _D, "first_unit_symbol"),
+        ("unit_symbol", "unit", _T, ""), ("status", "status", _T, ""), ("coupling", "coupling", _T, ""),
+        ("resolution", "resolution", _D, "first_unit_symbol"), ("low_battery", "low_battery", _F, ""),
+        ("display_hold", "display_hold", _F, ""), ("relative", "relative", _F, ""),
+    )
+)  # fmt: skip
+
 READING_FIELDS = (
     Field("uid", "a.uid", _T, "the accepted reading; unique across stations", personal=_P.READING),
     Field("at", time_text("a.utc_ns"), _T, "time of the reading, UTC, RFC 3339; unreliable if clock_set is 0"),
@@ -220,11 +266,20 @@ READING_FIELDS = (
     ),
     Field("raw_visit_uid", "rv.uid", _T, "visit in which it came", null="it came outside any visit", personal=_P.VISIT),
     Field("raw_point", "rp.key", _T, "test point at which it came", null="it came at no test point"),
+    *_FIRST_DISPLAY,
 )  # fmt: skip
-"""An accepted reading with its place, meter, visit and clocks, without its verdicts."""
+"""An accepted reading with its present display, its place, meter, visit and clocks, without its verdicts.
 
-ACCEPTED_FIELDS = (*READING_FIELDS, *VERDICT_FIELDS, *VOID_FIELDS)
-"""An accepted reading with its current verdict and its newest void: a row of a table."""
+It is in rows of ``current_readings a``.
+"""
+
+_NEWEST_CORRECTION = _correction("a.correction_", "a.corrected_utc_ns")
+
+ACCEPTED_FIELDS = (*READING_FIELDS, *VERDICT_FIELDS, *VOID_FIELDS, *_NEWEST_CORRECTION)
+"""An accepted reading with its current verdict, its newest void and its newest correction: a row of a table."""
+
+LATER_FIELDS = frozenset(field.name for field in (*_FIRST_DISPLAY, *_NEWEST_CORRECTION))
+"""The names of the fields that exports of version 1 of the tables lack; without them nothing was decoded again."""
 
 RAW_ROW_FIELDS = (
     Field("at", "", _T, "time of the reading, UTC, RFC 3339, to 1 µs; unreliable if clock_set is 0"),

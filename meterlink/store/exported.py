@@ -13,6 +13,7 @@ from typing import NamedTuple
 from meterlink.store.connections import connect_for_reading
 from meterlink.store.exchange_fields import (
     ACCEPTED_FIELDS,
+    CORRECTION_FIELDS,
     KEY_FIELDS,
     NOTE_FIELDS,
     POINT_FIELDS,
@@ -48,7 +49,7 @@ _REMEMBERED_STRETCHES = 512
 _ENDLESS = 2**63  # ns
 
 _FROM_ACCEPTED = """
-    FROM accepted_readings a
+    FROM current_readings a
     CROSS JOIN verdicts j ON j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id)
     LEFT JOIN voids x ON x.id = (SELECT MAX(id) FROM voids WHERE accepted_id = a.id)
     CROSS JOIN raw_readings r ON r.id = a.raw_reading_id
@@ -136,11 +137,11 @@ class AcceptedReadings:
         return readings, visits
 
     def rows(self) -> Iterator[Row]:
-        """Yield each reading with its current verdict and its newest void: the values of `ACCEPTED_FIELDS`."""
+        """Yield each reading with its current verdict, its newest void and correction: `ACCEPTED_FIELDS`."""
         yield from self._select(ACCEPTED_FIELDS)
 
-    def readings(self) -> Iterator[tuple[Nested, list[Nested], list[Nested]]]:
-        """Yield each reading (`READING_FIELDS`) with all its verdicts and voids, oldest first."""
+    def readings(self) -> Iterator[tuple[Nested, list[Nested], list[Nested], list[Nested]]]:
+        """Yield each reading (`READING_FIELDS`) with all its verdicts, voids and corrections, oldest first."""
         names = [field.name for field in READING_FIELDS]
         for row in self._select(READING_FIELDS):
             reading: Nested = dict(zip(names, row, strict=True))
@@ -149,6 +150,7 @@ class AcceptedReadings:
                 reading,
                 self._list(VERDICT_FIELDS, f"FROM verdicts j {of_reading.format('j')}", reading["uid"]),
                 self._list(VOID_FIELDS, f"FROM voids x {of_reading.format('x')}", reading["uid"]),
+                self._list(CORRECTION_FIELDS, f"FROM corrections w {of_reading.format('w')}", reading["uid"]),
             )
 
     def visit(self, uid: str) -> Nested:

@@ -131,10 +131,13 @@ def _forget_visits(connection: sqlite3.Connection, visits: Iterable[int], names:
     for visit_id in visits:
         uid = connection.execute("SELECT uid FROM visits WHERE id = ?", (visit_id,)).fetchone()["uid"]
         notes, voids = _notes(connection, visit_id), _voids(connection, visit_id)
+        corrections = _signed_corrections(connection, visit_id)
         for row in notes:
             connection.execute("UPDATE notes SET text = ? WHERE id = ?", (REMOVED, row["id"]))
         for row in voids:
             connection.execute("UPDATE voids SET reason = ? WHERE id = ?", (REMOVED, row["id"]))
+        for row in corrections:
+            connection.execute("UPDATE corrections SET technician = ? WHERE id = ?", (REMOVED, row["id"]))
         # An empty text stays empty: the seal has it so.
         for column in ("technician", "job"):
             connection.execute(
@@ -143,6 +146,7 @@ def _forget_visits(connection: sqlite3.Connection, visits: Iterable[int], names:
             )
         subjects = [*names, "technician", "job"]
         subjects += [f"note {row['uid']}" for row in notes] + [f"void {row['uid']}" for row in voids]
+        subjects += [f"correction {row['uid']}" for row in corrections]
         connection.executemany(
             "DELETE FROM seal_salts WHERE visit_id = ? AND subject = ?", [(visit_id, subject) for subject in subjects]
         )
@@ -155,6 +159,7 @@ def _visit_counts(connection: sqlite3.Connection, visits: Iterable[int]) -> dict
     for visit_id in visits:
         row = connection.execute("SELECT uid, technician, job FROM visits WHERE id = ?", (visit_id,)).fetchone()
         counts["technician"] += row["technician"] not in {"", REMOVED}
+        counts["technician"] += len(_signed_corrections(connection, visit_id))
         counts["job number"] += row["job"] not in {"", REMOVED}
         counts["remark"] += len(_notes(connection, visit_id)) + len(_voids(connection, visit_id))
         counts["waiting message"] += sum(
@@ -174,6 +179,15 @@ def _voids(connection: sqlite3.Connection, visit_id: int) -> list[sqlite3.Row]:
     return connection.execute(
         "SELECT o.id, o.uid FROM voids o JOIN accepted_readings a ON a.id = o.accepted_id"
         " WHERE a.visit_id = ? AND o.reason NOT IN ('', ?)",
+        (visit_id, REMOVED),
+    ).fetchall()
+
+
+def _signed_corrections(connection: sqlite3.Connection, visit_id: int) -> list[sqlite3.Row]:
+    """Return the corrections of a visit that name the person who recorded them."""
+    return connection.execute(
+        "SELECT k.id, k.uid FROM corrections k JOIN accepted_readings a ON a.id = k.accepted_id"
+        " WHERE a.visit_id = ? AND k.technician NOT IN ('', ?)",
         (visit_id, REMOVED),
     ).fetchall()
 

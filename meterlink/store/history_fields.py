@@ -27,8 +27,9 @@ _SELECT_FIELDS = f"""
         (SELECT COUNT(*) FROM verdicts WHERE accepted_id = a.id)
             + (SELECT COUNT(*) FROM voids WHERE accepted_id = a.id),
         (SELECT CASE voided WHEN 1 THEN reason END FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1),
-        c.boot, v.boot, v.opened_monotonic_ns, a.monotonic_ns
-    FROM accepted_readings a {OF_ACCEPTED}
+        a.corrected_utc_ns, a.first_status, a.first_digits, a.first_unit, a.first_coupling, a.correction_driver,
+        a.correction_technician, c.boot, v.boot, v.opened_monotonic_ns, a.monotonic_ns
+    FROM current_readings a {OF_ACCEPTED}
     WHERE a.id IN (SELECT value FROM json_each(?)) ORDER BY a.id
 """  # noqa: S608  # constants only
 _CLOCK_COLUMNS = -4  # the last ones
@@ -65,7 +66,9 @@ def _fields(  # noqa: PLR0917  # a row, unpacked in the order of the columns
     coupling: str | None, value: float | None, verdict: str, margin: str | None, low: str | None, high: str | None,
     limits_unit: str | None, limits_basis: str | None, deviation: str | None, meter: str, accuracy: str,
     calibration: str, rule: str, probability: float | None, prior: str, next_measurement: str, settled_in: float,
-    reason: str, question: str | None, answer: str, uid: str, revision: int, void_reason: str | None, *,
+    reason: str, question: str | None, answer: str, uid: str, revision: int, void_reason: str | None,
+    corrected_utc_ns: int | None, first_status: str | None, first_digits: str | None, first_symbol: str | None,
+    first_coupling: str | None, decoder: str | None, recorder: str | None, *,
     clock_step_ns: int,
 ) -> dict[str, PlainValue]:  # fmt: skip
     _require(quantity, _QUANTITIES)
@@ -73,7 +76,6 @@ def _fields(  # noqa: PLR0917  # a row, unpacked in the order of the columns
     _require(coupling, _COUPLINGS)
     _require(verdict, _VERDICTS)
     _require(margin, _MARGINS)
-    number = _WITHOUT_NUMBER.get(status) or digits
     asked = None if question is None else _question(question)
     return {
         "at": format_rfc3339(utc_ns),
@@ -87,7 +89,7 @@ def _fields(  # noqa: PLR0917  # a row, unpacked in the order of the columns
         "section": section,
         "terminals": [terminal_a, terminal_b],
         "quantity": quantity,
-        "reading": f"{number} {symbol} {coupling}" if coupling else f"{number} {symbol}",
+        "reading": _display_text(status, digits, symbol, coupling),
         "unit_symbol": symbol,
         "value": value,
         "verdict": verdict,
@@ -113,7 +115,18 @@ def _fields(  # noqa: PLR0917  # a row, unpacked in the order of the columns
         "revision": revision,
         "voided": void_reason is not None,
         "void_reason": void_reason,
+        "decoded_again": None if corrected_utc_ns is None else format_rfc3339(corrected_utc_ns),
+        "accepted_as": _display_text(first_status, first_digits, first_symbol, first_coupling)
+        if first_status
+        else None,
+        "decoded_by": decoder,
+        "recorded_by": recorder or None,
     }
+
+
+def _display_text(status: str | None, digits: str | None, symbol: str | None, coupling: str | None) -> str:
+    number = _WITHOUT_NUMBER.get(status or "") or digits
+    return f"{number} {symbol} {coupling}" if coupling else f"{number} {symbol}"
 
 
 def _require(word: str | None, known: frozenset[str | None] | frozenset[str]) -> None:

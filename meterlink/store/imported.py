@@ -1,7 +1,8 @@
 """Exported readings back into a database: first into a new one beside it, which is then merged (`store.merge`).
 
-So an import knows the present rows as a merge does: visits, accepted readings, verdicts and voids by their uids, a
-raw reading by its connection, times, display and packet. It is one transaction: all of a file comes in, or nothing.
+So an import knows the present rows as a merge does: visits, accepted readings, verdicts, voids and corrections by
+their uids, a raw reading by its connection, times, display and packet. It is one transaction: all of a file comes in,
+or nothing.
 """
 
 import json
@@ -17,7 +18,7 @@ from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, PointKind
 from meterlink.core.errors import DamagedDatabaseError, InputError
 from meterlink.core.readings import Coupling, Reading, Status
-from meterlink.core.units import Quantity, quantity_of
+from meterlink.core.units import Quantity, quantity_of, to_base
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.store import queries
 from meterlink.store.connections import connect_for_reading, connect_for_writing, raise_store_errors
@@ -55,6 +56,15 @@ _VERDICT_COLUMNS = {
     "resolution": "answered_resolution",
 }  # fmt: skip
 _VOID_COLUMNS = {"uid": "void_uid", "utc_ns": "void_utc_ns", "voided": "voided", "reason": "void_reason"}
+_CORRECTION_COLUMNS = {
+    "uid": "correction_uid",
+    "utc_ns": "corrected_utc_ns",
+    **{name: f"correction_{name}" for name in ("driver", "profile", "profile_hash", "technician", "software")},
+}
+# The fields of a display; with ``first_`` before, those that were accepted.
+_DISPLAY = (
+    "quantity", "digits", "unit_symbol", "status", "coupling", "resolution", "low_battery", "display_hold", "relative",
+)  # fmt: skip
 _BOOT_COLUMNS = {
     "uid": "boot_uid",
     "boot_id": "boot_id",
@@ -144,13 +154,23 @@ class ImportedRows:
                 tuple(key.values()),
             )
 
-    def add_accepted(self, reading: Record, verdicts: Sequence[Record], voids: Sequence[Record]) -> None:
-        """Add an accepted reading with its verdicts (at least one) and voids, oldest first.
+    def add_accepted(
+        self,
+        reading: Record,
+        verdicts: Sequence[Record],
+        voids: Sequence[Record],
+        corrections: Sequence[Record] = (),
+    ) -> None:
+        """Add an accepted reading with its verdicts (at least one), voids and corrections, oldest first.
 
         Raises:
-            InputError: the reading, a verdict or a void cannot be.
+            InputError: the reading, a verdict, a void or a correction cannot be.
         """
         connection = self._connection
+        if corrections:
+            if reading["first_status"] is None:
+                raise InputError("It was decoded again, and has no first_status.", "Write what the export wrote.")
+            reading = {**reading, **{name: reading[f"first_{name}"] for name in _DISPLAY}}
         _require_uid(reading["uid"], "uid")
         found = connection.execute("SELECT id FROM accepted_readings WHERE uid = ?", (reading["uid"],)).fetchone()
         accepted_id = self._insert_accepted(reading) if found is None else int(found["id"])
@@ -165,10 +185,31 @@ class ImportedRows:
         for void in voids:
             _require_uid(void["void_uid"], "void_uid")
             self._insert_once("voids", {"accepted_id": accepted_id, **_columns(_VOID_COLUMNS, void)})
+        for correction in corrections:
+            self._add_correction(accepted_id, correction)
         try:  # as every later query will read it
             queries.accepted_readings(connection, [("a.id = ?", (accepted_id,))])
         except DamagedDatabaseError as error:
             raise InputError(error.message.partition(": ")[2], "Write what the export wrote.") from error
+
+    def _add_correction(self, accepted_id: int, correction: Record) -> None:
+        _require_uid(correction["correction_uid"], "correction_uid")
+        _, quantity, unit, status, coupling, _resolution, low_battery, hold, relative = _display(
+            {"clock_set": None, **correction}
+        )
+        digits = correction["digits"]
+        if (digits is None) == (status is Status.OK):
+            _refuse_number(status, digits)
+        value = None if digits is None else float(to_base(Decimal(str(digits)), unit))
+        self._insert_once(
+            "corrections",
+            {
+                **_columns(_CORRECTION_COLUMNS, correction),
+                "accepted_id": accepted_id, "quantity": quantity, "digits": digits, "unit": unit, "value": value,
+                "status": status, "coupling": coupling, "resolution": correction["resolution"],
+                "low_battery": low_battery, "display_hold": hold, "relative": relative,
+            },
+        )  # fmt: skip
 
     def add_raw(self, row: Sequence[Any], common: Row) -> None:
         """Add a raw reading: its own times, digits and packet, and the values of `STRETCH_FIELDS`."""

@@ -78,6 +78,7 @@ ACCEPTED = Kind(
 JUDGEMENTS = (
     Kind("verdicts", references={"accepted_id": "accepted_readings"}),
     Kind("voids", references={"accepted_id": "accepted_readings"}),
+    Kind("corrections", references={"accepted_id": "accepted_readings"}),
 )
 
 

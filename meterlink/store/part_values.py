@@ -47,7 +47,7 @@ _SELECT = f"""
         p.terminal_a, p.terminal_b, p.state, p.kind, a.quantity, a.digits, a.unit, a.status, a.coupling, a.utc_ns,
         a.clock_set, j.verdict, j.margin, j.limits_low, j.limits_high, j.limits_unit, j.limits_basis, j.limits_nominal,
         j.digits AS judged_digits, j.expanded_uncertainty, j.rating, m.address, m.name AS meter
-    FROM accepted_readings a {OF_ACCEPTED}
+    FROM current_readings a {OF_ACCEPTED}
     WHERE a.id IN (SELECT MAX(a.id) FROM accepted_readings a WHERE {COUNTS} GROUP BY a.visit_id, a.point_id)
         AND (?1 IS NULL OR s.name = ?1 COLLATE NOCASE) AND (?2 IS NULL OR u.name = ?2 COLLATE NOCASE)
         AND (?3 IS NULL OR co.name = ?3 COLLATE NOCASE) AND (?4 OR u.archived_utc_ns IS NULL)

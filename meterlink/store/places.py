@@ -180,7 +180,7 @@ def last_readings(connection: sqlite3.Connection, visit_id: int, points: Sequenc
 _LAST_READINGS = """
     SELECT a.id, a.visit_id, new.key, a.digits, a.unit, a.status, a.coupling, a.utc_ns, j.verdict, j.margin
     FROM test_points new
-    JOIN accepted_readings a ON a.id = (
+    JOIN current_readings a ON a.id = (
         SELECT MAX(a.id) FROM test_points old JOIN accepted_readings a ON a.point_id = old.id
         WHERE old.component_id = new.component_id AND old.key = new.key AND old.kind = new.kind AND old.id < new.id
             AND COALESCE((SELECT voided FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1), 0) = 0

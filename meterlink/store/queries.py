@@ -22,12 +22,14 @@ from meterlink.store.decoding import (
     decode_flag,
     decode_limits,
     decode_meter,
+    decode_reading_text,
     decode_rows,
 )
 from meterlink.store.history_query import AT_PLACE, COUNTS, OF_ACCEPTED, HistoryFilter, accepted_ids
 from meterlink.store.question_text import load_question
 from meterlink.store.rows import (
     Activity,
+    Correction,
     EarlierVerdict,
     HistoryRow,
     MeterRow,
@@ -61,7 +63,7 @@ _SELECT_ACCEPTED = f"""
         j.rating, j.software, r.packet, st.channel, b.boot_id,
         b.station, {METER_COLUMNS}, s.name AS site, u.name AS site_unit, v.uid AS visit_uid, v.plan, p.key,
         p.terminal_a, p.terminal_b, p.state, p.kind, ci.name AS circuit, co.name AS component, co.section
-    FROM accepted_readings a {OF_ACCEPTED}
+    FROM current_readings a {OF_ACCEPTED}
     CROSS JOIN boots b ON b.id = c.boot
 """  # noqa: S608  # constants only
 
@@ -146,7 +148,7 @@ def part_readings(connection: sqlite3.Connection, accepted_id: int) -> list[Hist
     left out.
     """
     point = connection.execute(
-        "SELECT v.unit_id, p.component_id, p.terminal_a, p.terminal_b, a.quantity FROM accepted_readings a"
+        "SELECT v.unit_id, p.component_id, p.terminal_a, p.terminal_b, a.quantity FROM current_readings a"
         " JOIN visits v ON v.id = a.visit_id JOIN test_points p ON p.id = a.point_id WHERE a.id = ?",
         (accepted_id,),
     ).fetchone()
@@ -428,9 +430,22 @@ def _history_row(row: sqlite3.Row, steps: ClockSteps) -> HistoryRow:
         revision=row["revision"],
         void_reason=row["void_reason"],
         assigned_utc_ns=row["assigned_utc_ns"],
+        correction=_correction(row),
         clock_step_ns=steps.during_visit(
             row["boot"], row["visit_boot"], row["opened_monotonic_ns"], row["monotonic_ns"]
         ),
+    )
+
+
+def _correction(row: sqlite3.Row) -> Correction | None:
+    if row["corrected_utc_ns"] is None:
+        return None
+    return Correction(
+        row["corrected_utc_ns"],
+        row["correction_driver"],
+        row["correction_profile_hash"],
+        row["correction_technician"],
+        decode_reading_text(row, "first_"),
     )
 
 

@@ -31,14 +31,19 @@ _IN_ORDER_OF_TIME = (
     _Order(
         "accepted_readings",
         "utc_ns",
-        (("verdicts", "accepted_id"), ("voids", "accepted_id"), ("replacements", "after_accepted_id")),
+        (
+            ("verdicts", "accepted_id"),
+            ("voids", "accepted_id"),
+            ("corrections", "accepted_id"),
+            ("replacements", "after_accepted_id"),
+        ),
     ),
     _Order("notes", "utc_ns"),
     _Order("replacements", "utc_ns", (("stock_movements", "replacement_id"),)),
     _Order("stock_movements", "utc_ns"),
 )
 # Only the order of the verdicts on one reading counts, and it must be right: the newest is the current one.
-_OF_READINGS = {"verdicts": "judged_utc_ns", "voids": "utc_ns"}
+_OF_READINGS = {"verdicts": "judged_utc_ns", "voids": "utc_ns", "corrections": "utc_ns"}
 
 _Entry = tuple[int, str]
 """Time (ns since 1970 UTC) and uid of a row."""

@@ -60,6 +60,22 @@ class VoidRow(NamedTuple):
     reason: str
 
 
+class CorrectionRow(NamedTuple):
+    """The accepted reading ``uid``, whose packet was decoded again to ``reading``, with the verdict that follows.
+
+    Its display as it was accepted stays, and so do its earlier verdicts. ``profile`` is the name of the profile that
+    decoded, with its ``profile_hash`` (empty for a driver without one). ``technician`` recorded it; empty if unknown.
+    """
+
+    uid: str
+    reading: Reading
+    judgement: Judgement
+    driver: str
+    profile: str
+    profile_hash: str
+    technician: str = ""
+
+
 class OutboxRow(NamedTuple):
     """A message for the broker. ``message_id`` is unique for ever, so a consumer can drop duplicates."""
 
@@ -77,6 +93,7 @@ class Batch(NamedTuple):
     outbox: tuple[OutboxRow, ...] = ()
     verdicts: tuple[VerdictRow, ...] = ()
     voids: tuple[VoidRow, ...] = ()
+    corrections: tuple[CorrectionRow, ...] = ()
 
 
 class VisitIds(NamedTuple):
@@ -90,6 +107,19 @@ class VisitIds(NamedTuple):
     point_ids: Mapping[str, int]
 
 
+class Correction(NamedTuple):
+    """The packet of an accepted reading was decoded again at ``utc_ns``, by ``driver``; ``technician`` recorded it.
+
+    ``accepted_as`` is the display that was accepted, ``4.53 µF``. ``profile_hash`` is empty for a driver without one.
+    """
+
+    utc_ns: int
+    driver: str
+    profile_hash: str
+    technician: str
+    accepted_as: str
+
+
 class HistoryRow(NamedTuple):
     """An accepted reading with its current verdict, and the names and rating of the time when it was judged.
 
@@ -100,7 +130,8 @@ class HistoryRow(NamedTuple):
     not find out. ``revision`` is 1, and one more for each time it was judged again, voided or taken back.
     ``void_reason`` says why it is voided; None if it counts. ``assigned_utc_ns`` is the time when a reading that came
     outside any visit was given to this one; None for a reading accepted when it came. ``clock_step_ns``: the ns by
-    which the wall clock was set during the visit, before the reading.
+    which the wall clock was set during the visit, before the reading. ``correction``: its packet was decoded again,
+    and ``reading`` is the present display; None if it is as it was accepted.
     """
 
     id: int
@@ -128,6 +159,7 @@ class HistoryRow(NamedTuple):
     void_reason: str | None = None
     assigned_utc_ns: int | None = None
     clock_step_ns: int = 0
+    correction: Correction | None = None
 
 
 class StoredReading(NamedTuple):

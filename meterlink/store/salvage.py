@@ -27,10 +27,10 @@ from meterlink.store.word_index import drop_word_triggers, rebuild_word_index
 
 # The order of the report: the tables that a visit rests on, then the others.
 TABLES = (
-    "accepted_readings", "visits", "replacements", "verdicts", "voids", "test_points", "sites", "units", "site_facts",
-    "unit_facts", "circuits", "components", "notes", "seals", "seal_salts", "station_keys", "stock_movements",
-    "stock_marks", "meters", "meter_aliases", "meter_facts", "raw_readings", "stretches", "connections", "gaps",
-    "clock_steps", "boots", "thinnings", "outbox", "rejected_messages", "counters",
+    "accepted_readings", "visits", "replacements", "verdicts", "voids", "corrections", "test_points", "sites", "units",
+    "site_facts", "unit_facts", "circuits", "components", "notes", "seals", "seal_salts", "station_keys",
+    "stock_movements", "stock_marks", "meters", "meter_aliases", "meter_facts", "raw_readings", "stretches",
+    "connections", "gaps", "clock_steps", "boots", "thinnings", "outbox", "rejected_messages", "counters",
 )  # fmt: skip
 
 # The spread of row ids up to which a damaged page's rows are counted from its range: beyond it the range says nothing.

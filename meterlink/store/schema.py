@@ -9,7 +9,7 @@ Imported by `meterlink.store.migration` only when a migration is due: sqlite-uti
 from sqlite_utils import Database, Migrations
 
 from meterlink.store.views import VIEWS
-from meterlink.store.word_index import WORD_INDEX
+from meterlink.store.word_index import WORD_TABLES, WORD_TRIGGERS, WORD_VIEW
 
 MIGRATIONS = Migrations("meterlink")
 
@@ -437,6 +437,52 @@ _OUTBOX = (
 
 @MIGRATIONS(name="001 first tables")
 def _first_tables(db: Database) -> None:
-    """Create all tables, and the views that show them in words."""
-    for statement in (*_PLACES, *_METERS, *_READINGS, *_SEALS, *_OUTBOX, *VIEWS, *WORD_INDEX):
+    """Create all tables; the last migration makes the views, and the triggers of the word index."""
+    for statement in (*_PLACES, *_METERS, *_READINGS, *_SEALS, *_OUTBOX, *WORD_TABLES):
+        db.execute(statement)
+
+
+# Accepted readings whose packets were decoded again by a corrected profile or driver. The newest row of a reading
+# (highest id) is its present display; `accepted_readings` keeps the one that was accepted. technician: the person who
+# recorded it; empty where nobody said it. driver, profile, profile_hash: as in `connections`.
+_CORRECTIONS = (
+    f"""CREATE TABLE corrections (
+        id INTEGER PRIMARY KEY,
+        uid TEXT NOT NULL UNIQUE,
+        accepted_id INTEGER NOT NULL REFERENCES accepted_readings(id),
+        utc_ns INTEGER NOT NULL,
+        quantity TEXT NOT NULL,
+        digits TEXT,
+        unit TEXT NOT NULL,
+        value REAL,
+        status TEXT NOT NULL,
+        coupling TEXT,
+        resolution TEXT,
+        low_battery {_FLAG.format("low_battery")},
+        display_hold {_FLAG.format("display_hold")},
+        relative {_FLAG.format("relative")},
+        driver TEXT NOT NULL,
+        profile TEXT NOT NULL,
+        profile_hash TEXT NOT NULL,
+        technician TEXT NOT NULL,
+        software TEXT NOT NULL,
+        CHECK ((status = 'ok') = (digits IS NOT NULL))
+    ) STRICT""",
+    "CREATE INDEX corrections_of_reading ON corrections(accepted_id)",
+)
+
+
+@MIGRATIONS(name="002 readings decoded again")
+def _corrections(db: Database) -> None:
+    """Add the corrections of accepted readings; the views show the present displays."""
+    for statement in _CORRECTIONS:
+        db.execute(statement)
+    _make_views(db)
+
+
+def _make_views(db: Database) -> None:
+    """Make all views and triggers as they are in this version, in place of those of an earlier one."""
+    for kind, name in db.execute("SELECT type, name FROM sqlite_master WHERE type IN ('view', 'trigger')").fetchall():
+        db.execute(f"DROP {kind} {name}")
+    for statement in (*VIEWS, WORD_VIEW, *WORD_TRIGGERS):
         db.execute(statement)

@@ -1,8 +1,8 @@
 """A visit as its seal covers it: names and values of the trade, no row ids and no tables.
 
-It covers the visit, its test points, its accepted readings with their packets, every verdict on them and every void,
-the replacements, and the notes. It does not cover raw readings, the names of meters, and facts about the unit and the
-site. Personal texts are marked; a seal holds only their hashes.
+It covers the visit, its test points, its accepted readings with their packets, every verdict on them, every void and
+every correction, the replacements, and the notes. It does not cover raw readings, the names of meters, and facts about
+the unit and the site. Personal texts are marked; a seal holds only their hashes.
 """
 
 import hashlib
@@ -56,6 +56,10 @@ _VERDICT_TEXTS = (
     "deviation_percent", "expanded_uncertainty", "coverage_factor", "probability", "prior", "accuracy", "calibration",
     "rule", "reason", "next_measurement", "question", "answer", "resolution", "rating", "software",
 )  # fmt: skip
+_CORRECTION_TEXTS = (
+    "uid", "quantity", "digits", "unit", "status", "coupling", "resolution", "driver", "profile", "profile_hash",
+    "software",
+)  # fmt: skip
 _REPLACEMENT_TEXTS = ("uid", "circuit", "component", "old_rating", "new_rating", "objection")
 
 Fields = dict[str, Contents]
@@ -106,6 +110,7 @@ def _point(row: sqlite3.Row) -> Fields:
 def _readings(connection: sqlite3.Connection, visit_id: int) -> list[Contents]:
     verdicts = _by_reading(connection, "verdicts", visit_id, _verdict)
     voids = _by_reading(connection, "voids", visit_id, _void)
+    corrections = _by_reading(connection, "corrections", visit_id, _correction)
 
     def reading(row: sqlite3.Row) -> Fields:
         return {
@@ -118,6 +123,8 @@ def _readings(connection: sqlite3.Connection, visit_id: int) -> list[Contents]:
             "packet": row["packet"].hex(),
             "verdicts": verdicts.get(row["id"], []),
             "voids": voids.get(row["id"], []),
+            # Only where there are some: the seals of earlier versions have no such list.
+            **({"corrections": corrections[row["id"]]} if row["id"] in corrections else {}),
         }
 
     return _all(connection, _SELECT_READINGS, visit_id, reading)
@@ -147,6 +154,15 @@ def _void(row: sqlite3.Row) -> Fields:
         "at": time_text(row["utc_ns"]),
         "voided": bool(row["voided"]),
         "reason": Personal(f"void {row['uid']}", row["reason"]),
+    }
+
+
+def _correction(row: sqlite3.Row) -> Fields:
+    return {
+        **_texts(row, _CORRECTION_TEXTS),
+        **{name: _flag(row[name]) for name in _FLAGS if name != "clock_set"},
+        "at": time_text(row["utc_ns"]),
+        "technician": Personal(f"correction {row['uid']}", row["technician"]),
     }
 
 

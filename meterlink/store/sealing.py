@@ -26,6 +26,7 @@ _TOUCHED = {
     "accepted_readings": "SELECT {0}.visit_id",
     "verdicts": _OF_READING,
     "voids": _OF_READING,
+    "corrections": _OF_READING,
     "replacements": "SELECT {0}.visit_id",
     "notes": "SELECT {0}.visit_id",
 }

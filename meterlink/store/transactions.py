@@ -10,12 +10,23 @@ from typing import Any
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan, Site, Specification, TestPoint
 from meterlink.core.errors import InputError, StoreError
+from meterlink.core.readings import Reading
 from meterlink.core.verdicts import Judgement
 from meterlink.core.version import VERSION
 from meterlink.plans.derived_table import dump_derived_points
 from meterlink.store.continuity import end_connections_of_killed_station
 from meterlink.store.question_text import dump_question
-from meterlink.store.rows import NO_DETAILS, NOT_SAID, AcceptedRow, Batch, OutboxRow, UnitLeft, VisitDetails, VisitIds
+from meterlink.store.rows import (
+    NO_DETAILS,
+    NOT_SAID,
+    AcceptedRow,
+    Batch,
+    CorrectionRow,
+    OutboxRow,
+    UnitLeft,
+    VisitDetails,
+    VisitIds,
+)
 from meterlink.store.stretches import StretchWriter, decimal_text
 
 _INSERT_ACCEPTED = """
@@ -48,6 +59,11 @@ _INSERT_VOID = """
     INSERT INTO voids (uid, accepted_id, utc_ns, voided, reason)
     SELECT ?, id, ?, ?, ? FROM accepted_readings WHERE uid = ?
 """
+_INSERT_CORRECTION = """
+    INSERT INTO corrections (uid, accepted_id, utc_ns, quantity, digits, unit, value, status, coupling, resolution,
+        low_battery, display_hold, relative, driver, profile, profile_hash, technician, software)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+"""
 _INSERT_MESSAGE = "INSERT INTO outbox (message_id, topic, payload, droppable, created_utc_ns) VALUES (?, ?, ?, ?, ?)"
 
 
@@ -63,10 +79,10 @@ def begin_boot(connection: sqlite3.Connection, boot_id: str, station: str, start
 
 
 def insert_batch(connection: sqlite3.Connection, stretches: StretchWriter, batch: Batch, now_utc_ns: int) -> None:
-    """Insert a batch: raw readings, accepted readings with their verdicts, later verdicts and voids, then messages.
+    """Insert a batch: raw readings, accepted readings, later verdicts, voids and corrections, then messages.
 
     Raises:
-        StoreError: an accepted reading has no visit or no test point, or a later verdict or void has no reading.
+        StoreError: an accepted reading has no visit or no test point, or a later row has no reading.
     """
     stretches.insert(connection, batch.readings)
     for accepted in batch.accepted:
@@ -82,16 +98,35 @@ def insert_batch(connection: sqlite3.Connection, stretches: StretchWriter, batch
         accepted_id = _insert(connection, _INSERT_ACCEPTED, values)
         insert_verdict(connection, accepted_id, accepted.judgement, now_utc_ns)
     for verdict in batch.verdicts:
-        found = connection.execute("SELECT id FROM accepted_readings WHERE uid = ?", (verdict.uid,)).fetchone()
-        if found is None:
-            raise StoreError(
-                f"There is no accepted reading {verdict.uid} in the database.", "It may belong to another data folder."
-            )
-        insert_verdict(connection, found[0], verdict.judgement, now_utc_ns)
+        insert_verdict(connection, _accepted_id(connection, verdict.uid), verdict.judgement, now_utc_ns)
+    for correction in batch.corrections:
+        _insert_correction(connection, correction, now_utc_ns)
     for void in batch.voids:
         cursor = connection.execute(_INSERT_VOID, (_new_uid(), now_utc_ns, bool(void.reason), void.reason, void.uid))
         _require_one_row(cursor, f"accepted reading {void.uid}")
     connection.executemany(_INSERT_MESSAGE, (_message_values(row, now_utc_ns) for row in batch.outbox))
+
+
+def _insert_correction(connection: sqlite3.Connection, correction: CorrectionRow, now_utc_ns: int) -> None:
+    accepted_id = _accepted_id(connection, correction.uid)
+    identity = (correction.driver, correction.profile, correction.profile_hash, correction.technician, VERSION)
+    values = (_new_uid(), accepted_id, now_utc_ns, *_display_values(correction.reading), *identity)
+    connection.execute(_INSERT_CORRECTION, values)
+    insert_verdict(connection, accepted_id, correction.judgement, now_utc_ns)
+
+
+def _accepted_id(connection: sqlite3.Connection, uid: str) -> int:
+    """Return the row id of an accepted reading.
+
+    Raises:
+        StoreError: there is no such reading.
+    """
+    found = connection.execute("SELECT id FROM accepted_readings WHERE uid = ?", (uid,)).fetchone()
+    if found is None:
+        raise StoreError(
+            f"There is no accepted reading {uid} in the database.", "It may belong to another data folder."
+        )
+    return int(found[0])
 
 
 def insert_verdict(connection: sqlite3.Connection, accepted_id: int, judgement: Judgement, now_utc_ns: int) -> None:
@@ -396,6 +431,14 @@ def _accepted_values(accepted: AcceptedRow, raw_reading_id: int) -> tuple[Any, .
         reading.timestamp.utc_ns,
         reading.timestamp.monotonic_ns,
         row.clock_set,
+        *_display_values(reading),
+        accepted.settled_in,
+    )
+
+
+def _display_values(reading: Reading) -> tuple[Any, ...]:
+    """Return the display of a reading, in the order of the columns of accepted readings and of corrections."""
+    return (
         reading.quantity,
         decimal_text(reading.digits),
         reading.unit,
@@ -406,7 +449,6 @@ def _accepted_values(accepted: AcceptedRow, raw_reading_id: int) -> tuple[Any, .
         reading.low_battery,
         reading.display_hold,
         reading.relative,
-        accepted.settled_in,
     )
 
 

@@ -20,7 +20,36 @@ _DIGITS = """
         END"""
 _MICROSECONDS = "(s.first_utc_ns + r.utc_offset_us * 1000)"
 
+# The columns of a display, which a correction has, too.
+_DISPLAY = (
+    "quantity", "digits", "unit", "value", "status", "coupling", "resolution", "low_battery", "display_hold",
+    "relative",
+)  # fmt: skip
+
+
+def _present(column: str, name: str = "") -> str:
+    """Return SQL for the present value of a column: that of the correction ``k``, if the reading ``a`` has one."""
+    return f"CASE WHEN k.id IS NULL THEN a.{column} ELSE k.{column} END AS {name or column}"
+
+
+def _first(column: str, name: str = "") -> str:
+    """Return SQL for the value that was accepted, where there is a correction; else NULL."""
+    return f"CASE WHEN k.id IS NOT NULL THEN a.{column} END AS first_{name or column}"
+
+
+_PRESENT = ", ".join(map(_present, _DISPLAY))
+_FIRST = ", ".join(map(_first, _DISPLAY))
+
 VIEWS = (
+    # Accepted readings with their present displays: the newest correction's, where a packet was decoded again. The
+    # columns first_… then have the display that was accepted; they are NULL without a correction.
+    f"""CREATE VIEW current_readings AS
+    SELECT a.id, a.uid, a.raw_reading_id, a.visit_id, a.point_id, a.utc_ns, a.monotonic_ns, a.clock_set, {_PRESENT},
+        a.settled_in, a.assigned_utc_ns, {_FIRST}, k.uid AS correction_uid, k.utc_ns AS corrected_utc_ns,
+        k.driver AS correction_driver, k.profile AS correction_profile, k.profile_hash AS correction_profile_hash,
+        k.technician AS correction_technician, k.software AS correction_software
+    FROM accepted_readings a
+    LEFT JOIN corrections k ON k.id = (SELECT MAX(id) FROM corrections WHERE accepted_id = a.id)""",  # noqa: S608  # constants only
     # Raw readings. A condition on visit_uid, visit_id, point_id or id finds them without a scan.
     f"""CREATE VIEW readings AS
     SELECT r.id,
@@ -39,21 +68,29 @@ VIEWS = (
     JOIN meters m ON m.id = c.meter_id
     LEFT JOIN visits v ON v.id = s.visit_id
     LEFT JOIN test_points p ON p.id = s.point_id""",  # noqa: S608  # constants only
-    # Accepted readings, each with all its verdicts; current is 1 for the newest of them.
+    # Accepted readings, each with all its verdicts, and with the display that was judged; current is 1 for the newest.
     f"""CREATE VIEW verdict_history AS
     SELECT a.id, a.uid, {_time("a.utc_ns")} AS at, s.name AS site, u.name AS unit, v.uid AS visit_uid,
         ci.name AS circuit, co.name AS component, co.section, p.key AS point,
-        p.terminal_a || '–' || p.terminal_b AS terminals, a.quantity, a.digits, a.unit AS unit_symbol, a.value,
-        a.status, a.coupling, j.verdict, j.margin, j.limits_low AS low, j.limits_high AS high, j.limits_unit,
+        p.terminal_a || '–' || p.terminal_b AS terminals, {_present("quantity")}, {_present("digits")},
+        {_present("unit", "unit_symbol")}, {_present("value")}, {_present("status")}, {_present("coupling")},
+        j.verdict, j.margin, j.limits_low AS low, j.limits_high AS high, j.limits_unit,
         j.limits_basis, j.deviation_percent, j.expanded_uncertainty, j.probability, j.prior, j.rating, j.rule,
         j.accuracy, j.calibration, j.reason, j.next_measurement,
         json_extract(j.question, '$.question') AS question, j.answer, {_time("j.judged_utc_ns")} AS judged_at,
         j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id) AS current, m.name AS meter, a.settled_in,
         a.clock_set, {_time("a.assigned_utc_ns")} AS assigned_at, b.station, j.software, a.raw_reading_id,
         (SELECT CASE voided WHEN 1 THEN reason END FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1)
-            AS void_reason
+            AS void_reason,
+        {_time("k.utc_ns")} AS decoded_again_at, {_first("digits")}, {_first("unit", "unit_symbol")},
+        {_first("value")}, {_first("status")}, k.driver AS correction_driver, k.profile AS correction_profile,
+        k.profile_hash AS correction_profile_hash, k.technician AS correction_technician
     FROM accepted_readings a
     JOIN verdicts j ON j.accepted_id = a.id
+    LEFT JOIN corrections k ON k.id = (
+        SELECT MAX(id) FROM corrections WHERE accepted_id = a.id AND (utc_ns <= j.judged_utc_ns
+            OR j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id))
+    )
     JOIN raw_readings r ON r.id = a.raw_reading_id
     JOIN stretches st ON st.id = r.stretch_id
     JOIN connections c ON c.id = st.connection_id

@@ -14,17 +14,18 @@ WORD_COLUMNS = ("site", "unit", "circuit", "component", "section", "quantity", "
 _OPTIONS = "prefix = '1 2 3', tokenize = 'unicode61 remove_diacritics 2'"
 _NAMES = ", ".join(WORD_COLUMNS)
 
-_TABLES = (
+WORD_TABLES = (
     f"CREATE VIRTUAL TABLE accepted_words USING fts5({_NAMES}, {_OPTIONS})",
     f"CREATE VIRTUAL TABLE meter_words USING fts5(name, {_OPTIONS})",
-    # The words of accepted readings as they are now: of the newest verdict, and whether the reading is voided.
-    f"""CREATE VIEW words_of_accepted ({_NAMES}, accepted_id) AS
+)
+# The words of accepted readings as they are now: of the newest verdict and display, and whether the reading is voided.
+WORD_VIEW = f"""CREATE VIEW words_of_accepted ({_NAMES}, accepted_id) AS
     SELECT s.name, u.name, ci.name, co.name, co.section, a.quantity,
         j.verdict || CASE j.margin WHEN 'close call' THEN ' close call' ELSE '' END || CASE (
             SELECT voided FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1
         ) WHEN 1 THEN ' voided' ELSE '' END,
         'meter' || c.meter_id, a.id
-    FROM accepted_readings a
+    FROM current_readings a
     CROSS JOIN verdicts j ON j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id)
     CROSS JOIN raw_readings r ON r.id = a.raw_reading_id
     CROSS JOIN stretches st ON st.id = r.stretch_id
@@ -34,8 +35,7 @@ _TABLES = (
     CROSS JOIN components co ON co.id = p.component_id
     CROSS JOIN circuits ci ON ci.id = co.circuit_id
     CROSS JOIN units u ON u.id = v.unit_id
-    CROSS JOIN sites s ON s.id = u.site_id""",  # noqa: S608  # constants only
-)
+    CROSS JOIN sites s ON s.id = u.site_id"""  # noqa: S608  # constants only
 
 _OF_VISITS = "SELECT a.id FROM accepted_readings a JOIN visits v ON v.id = a.visit_id JOIN units u ON u.id = v.unit_id"
 _OF_POINTS = (
@@ -46,6 +46,7 @@ _OF_POINTS = (
 _EVENTS = {
     "verdict": ("INSERT ON verdicts", "SELECT new.accepted_id"),
     "void": ("INSERT ON voids", "SELECT new.accepted_id"),
+    "correction": ("INSERT ON corrections", "SELECT new.accepted_id"),
     "move": ("UPDATE OF visit_id, point_id ON accepted_readings", "SELECT new.id"),
     "point": ("UPDATE OF component_id ON test_points", f"{_OF_POINTS} WHERE p.id = new.id"),
     "component": ("UPDATE OF name, section, circuit_id ON components", f"{_OF_POINTS} WHERE co.id = new.id"),
@@ -72,7 +73,7 @@ _METER_TRIGGERS = tuple(
     for name, event in (("new_meter", "INSERT"), ("renamed_meter", "UPDATE OF name, address"))
 )
 
-WORD_INDEX = (*_TABLES, *_READING_TRIGGERS, *_METER_TRIGGERS)
+WORD_TRIGGERS = (*_READING_TRIGGERS, *_METER_TRIGGERS)
 
 _REBUILDING = (
     "DELETE FROM accepted_words",
@@ -92,5 +93,5 @@ def drop_word_triggers(connection: sqlite3.Connection) -> None:
 
 def rebuild_word_index(connection: sqlite3.Connection) -> None:
     """Make the index anew from the present rows, and its triggers, which `drop_word_triggers` dropped."""
-    for statement in (*_REBUILDING, *_READING_TRIGGERS, *_METER_TRIGGERS):
+    for statement in (*_REBUILDING, *WORD_TRIGGERS):
         connection.execute(statement)

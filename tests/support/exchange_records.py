@@ -13,6 +13,7 @@ from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.store.rows import (
     AcceptedRow,
     Batch,
+    CorrectionRow,
     NewConnection,
     NewReplacement,
     ReadingRow,
@@ -165,6 +166,10 @@ def _write_visit(
     writer.submit(Batch(voids=(VoidRow(uids[0], REASON), VoidRow(uids[0], ""), VoidRow(uids[1], REASON)))).result(
         OUTER_TIMEOUT
     )
+    if len(uids) > 2:
+        corrected = make_reading(Quantity.CAPACITANCE, "45.10", "µF", clock.utc_ns)
+        correction = CorrectionRow(uids[2], corrected, again, "framed", "own meter", "cd" * 32, PERSON)
+        writer.submit(Batch(corrections=(correction,))).result(OUTER_TIMEOUT)
     clock.utc_ns += SECOND
     return ids.visit_id
 

@@ -9,11 +9,12 @@ from meterlink.core.readings import Reading
 from meterlink.judge.judging import judge, limits_for
 from meterlink.judge.measured_value import MeasuredValue
 from meterlink.plans import check_plan
-from meterlink.profiles import open_profile_driver, parse_profile
+from meterlink.profiles import compile_profile, open_profile_driver, parse_profile
 from meterlink.settings import DATABASE_FILE
+from meterlink.station.decoding_again import open_decoder
 from meterlink.station.drivers import profile_identity
 from meterlink.station.profile_files import PROFILES_FOLDER
-from meterlink.store.rows import AcceptedRow, Batch, NewConnection, ReadingRow, UnitLeft, VisitDetails
+from meterlink.store.rows import AcceptedRow, Batch, CorrectionRow, NewConnection, ReadingRow, UnitLeft, VisitDetails
 from meterlink.store.writer import Writer
 from support.recorded_visits import OUTER_TIMEOUT, ManualClock
 
@@ -95,7 +96,7 @@ class KeptPackets:
         self.writer.start()
         self.correct(profile)
         self._driver = open_profile_driver(parse_profile(profile, "yard.toml"), [CHANNEL])
-        plan = check_plan(PLAN).require("plan", PlanError)
+        self.plan = plan = check_plan(PLAN).require("plan", PlanError)
         self.points = {point.key: point for point in plan.points}
         details = VisitDetails(PLAN, "Alex Quill", "J-1047")
         self.ids = self.writer.open_visit(SITE, plan, self.now(), details).result(OUTER_TIMEOUT)
@@ -105,8 +106,13 @@ class KeptPackets:
 
     def correct(self, profile: str) -> None:
         """Save a profile in the folder of the station."""
-        (self.folder / PROFILES_FOLDER).mkdir(exist_ok=True)
-        (self.folder / PROFILES_FOLDER / "yard.toml").write_text(profile, encoding="utf-8")
+        self.save(self.folder, profile)
+
+    @staticmethod
+    def save(folder: Path, profile: str) -> None:
+        """Save a profile in the folder of a station."""
+        (folder / PROFILES_FOLDER).mkdir(exist_ok=True)
+        (folder / PROFILES_FOLDER / "yard.toml").write_text(profile, encoding="utf-8")
 
     def now(self) -> Timestamp:
         """Return the present moment, and let a second pass."""
@@ -129,6 +135,16 @@ class KeptPackets:
         judgement = judge(point.kind, limits_for(point), MeasuredValue.from_reading(reading))
         row = ReadingRow(reading, self._connection, self.ids.visit_id, self.ids.point_ids[key], clock_set=True)
         self.writer.submit(Batch(accepted=(AcceptedRow(row, judgement, 1.5, uid),))).result(OUTER_TIMEOUT)
+
+    def correct_reading(self, key: str, packet: bytes, uid: str, technician: str = "") -> None:
+        """Record that the packet of an accepted reading was decoded again by `RIGHT`."""
+        decoded = open_decoder(compile_profile(parse_profile(RIGHT, "yard.toml")))(self.decode(packet))
+        assert decoded is not None
+        point = self.points[key]
+        judgement = judge(point.kind, limits_for(point), MeasuredValue.from_reading(decoded))
+        row = CorrectionRow(uid, decoded, judgement, METER.driver, "yard", "ab" * 32, technician)
+        self.now()
+        self.writer.submit(Batch(corrections=(row,))).result(OUTER_TIMEOUT)
 
     def finish(self) -> None:
         """Close the visit, which is sealed with it."""

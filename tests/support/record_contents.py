@@ -36,6 +36,7 @@ _NAMES = {
     ),
     "verdicts": ("uid", {"accepted_id": "accepted_readings"}),
     "voids": ("uid", {"accepted_id": "accepted_readings"}),
+    "corrections": ("uid", {"accepted_id": "accepted_readings"}),
     "thinnings": ("uid", {}),
     "seals": ("uid", {"visit_id": "visits"}),
     "seal_salts": ("", {"visit_id": "visits"}),
@@ -106,4 +107,4 @@ def check_database(path: Path) -> None:
         meters = "SELECT id, CASE name WHEN '' THEN address ELSE name END FROM meters ORDER BY id"
         assert names == connection.execute(meters).fetchall()
         triggers = "SELECT COUNT(*) FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'words_of_%'"
-        assert connection.execute(triggers).fetchone() == (11,)
+        assert connection.execute(triggers).fetchone() == (12,)

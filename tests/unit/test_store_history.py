@@ -174,7 +174,8 @@ def test_history_never_walks_the_raw_readings(data):
     others = [step for step in steps[1:] if step not in searches]
     verdicts = "SEARCH verdicts USING COVERING INDEX verdicts_of_reading (accepted_id=?)"
     voids = "SEARCH voids USING {}INDEX voids_of_reading (accepted_id=?)"
-    by_reading = {verdicts, voids.format(""), voids.format("COVERING ")}
+    corrections = "SEARCH corrections USING COVERING INDEX corrections_of_reading (accepted_id=?)"
+    by_reading = {verdicts, voids.format(""), voids.format("COVERING "), corrections}
     assert all("INTEGER PRIMARY KEY" in step or step in by_reading for step in searches), searches
     assert all(step.startswith("CORRELATED SCALAR SUBQUERY") for step in others)
 
@@ -314,6 +315,10 @@ def test_json_has_the_documented_keys(data):
             "revision": 1,
             "voided": False,
             "void_reason": None,
+            "decoded_again": None,
+            "accepted_as": None,
+            "decoded_by": None,
+            "recorded_by": None,
         }
     ]
     help_text = " ".join(run(data, "--help").output.split())

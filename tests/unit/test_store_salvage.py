@@ -83,7 +83,7 @@ def _is_emptied(table: str, row: tuple[Any, ...], before: tuple[Any, ...]) -> bo
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The record of some years, with every kind of row that a test of the tables has."""
     path = tmp_path_factory.mktemp("kept") / DATABASE_FILE
-    unpack(1, path)
+    unpack(SCHEMA_VERSION, path)
     return path
 
 

@@ -18,9 +18,10 @@ def schema_of(path):
 
 
 def rows_of(path):
-    """Return the number of rows of each table that is no index of words."""
+    """Return the number of rows of each table that a station fills."""
     with closing(sqlite3.connect(path)) as connection:
         names = [name for (name,) in connection.execute("SELECT name FROM pragma_table_list WHERE type = 'table'")]
+        names = [name for name in names if name not in {"sqlite_schema", "sqlite_temp_schema", "_sqlite_migrations"}]
         return {name: connection.execute(f"SELECT COUNT(*) FROM {name}").fetchone()[0] for name in names}  # noqa: S608
 
 

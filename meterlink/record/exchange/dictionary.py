@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from meterlink.record.exchange.jsonl_form import FORMAT, PARTS_OF_VISIT
 from meterlink.store.exchange_fields import (
     ACCEPTED_FIELDS,
+    CORRECTION_FIELDS,
     RAW_FIELDS,
     READING_FIELDS,
     VERDICT_FIELDS,
@@ -19,11 +20,15 @@ _RECORDS: dict[str, tuple[str, tuple[Field, ...]]] = {
     "accepted reading": ("A row of a table, or the records of a SenML pack: one accepted reading.", ACCEPTED_FIELDS),
     "raw reading": ("A row, a line, or the records of a SenML pack: one raw reading (`--raw`).", RAW_FIELDS),
     "line of an accepted reading": (
-        "A line of JSON Lines; its arrays `verdicts` and `voids` have the objects below, oldest first.",
+        "A line of JSON Lines; its arrays `verdicts`, `voids` and `corrections` have the objects below, oldest first.",
         READING_FIELDS,
     ),
     "verdict": ("An object of the array `verdicts`; the last one is the current verdict.", VERDICT_FIELDS),
     "void": ("An object of the array `voids`; the last one says whether the reading counts.", VOID_FIELDS),
+    "correction": (
+        "An object of the array `corrections`: its packet was decoded again; the last one has the present display.",
+        CORRECTION_FIELDS,
+    ),
     "visit": ("A line of JSON Lines before the first reading of the visit; its arrays are below.", VISIT_FIELDS),
     **{key: (f"An object of the array `{key}` of a visit.", fields) for key, fields in PARTS_OF_VISIT.items()},
 }

@@ -13,6 +13,8 @@ from meterlink.record.exchange.formats import ExportFormat, require
 from meterlink.record.exchange.values import from_binary, from_json
 from meterlink.store.exchange_fields import (
     ACCEPTED_FIELDS,
+    CORRECTION_FIELDS,
+    LATER_FIELDS,
     RAW_FIELDS,
     RAW_ROW_FIELDS,
     READING_FIELDS,
@@ -184,14 +186,15 @@ class _Reader:
         self._count()
 
     def _add_named(self, reading: Mapping[str, Any], convert: Convert) -> None:
-        """Add an accepted reading of a table: with one verdict, and with one void if it has one."""
+        """Add an accepted reading of a table: with one verdict, and with one void and one correction if it has them."""
         values: Record = {
-            field.name: convert(field, reading.get(field.name))
+            field.name: convert(field, reading.get(field.name)) if _is_there(field, reading) else None
             for field in ACCEPTED_FIELDS
             if field.name not in _DERIVED
         }
         voids = [] if values["void_uid"] is None else [values]
-        self._rows.add_accepted(values, [values], voids)
+        corrections = [] if values["correction_uid"] is None else [values]
+        self._rows.add_accepted(values, [values], voids, corrections)
         self._count()
 
     def _add_raw_line(self, record: Mapping[str, Any]) -> None:
@@ -205,6 +208,7 @@ class _Reader:
             _values(READING_FIELDS, record),
             [_values(VERDICT_FIELDS, part) for part in _array(record, "verdicts")],
             [_values(VOID_FIELDS, part) for part in _array(record, "voids")],
+            [_values(CORRECTION_FIELDS, part) for part in _array(record, "corrections")],
         )
         self._count()
 
@@ -257,7 +261,7 @@ def _places(fields: Sequence[Field], header: Sequence[str]) -> list[int] | None:
     if list(header) == names:
         return None
     for field in names:
-        if header.count(field) != 1 and field not in _DERIVED:
+        if header.count(field) != 1 and field not in _DERIVED and (field in header or field not in LATER_FIELDS):
             there = "missing" if field not in header else "there twice"
             raise InputError(f"The column {field} is {there}.", "Keep the columns of the export.")
     return [header.index(field) if field in header else header.index("utc_ns") for field in names]
@@ -294,9 +298,21 @@ def _values(fields: Sequence[Field], record: Mapping[str, Any]) -> dict[str, Val
         InputError: one is missing, or of another type.
     """
     for field in fields:
-        if field.name not in record and field.name not in _DERIVED:
+        if field.name not in _DERIVED and not _may_miss(field, record):
             _refuse_missing(field)
-    return {field.name: from_json(field, record[field.name]) for field in fields if field.name not in _DERIVED}
+    return {
+        field.name: from_json(field, record[field.name]) if field.name in record else None
+        for field in fields
+        if field.name not in _DERIVED
+    }
+
+
+def _is_there(field: Field, record: Mapping[str, Any]) -> bool:
+    return field.name in record or field.name not in LATER_FIELDS
+
+
+def _may_miss(field: Field, record: Mapping[str, Any]) -> bool:
+    return field.name in record or field.name in LATER_FIELDS
 
 
 def _refuse_missing(field: Field) -> NoReturn:

@@ -1,9 +1,9 @@
 """Readings as JSON Lines: one object a line, UTF-8. The key ``record`` names its kind.
 
 The first line is the ``export``: its format, the kind of its readings, and whether names were replaced. The line of a
-``visit`` comes before the first reading of it. An ``accepted reading`` has all its verdicts and voids, oldest first; a
-``raw reading`` is as in a table. The last line is the ``end``, with the number of readings: a file that was cut off
-between two lines lacks it.
+``visit`` comes before the first reading of it. An ``accepted reading`` has all its verdicts, voids and corrections,
+oldest first; a ``raw reading`` is as in a table. The last line is the ``end``, with the number of readings: a file that
+was cut off between two lines lacks it.
 """
 
 import json
@@ -13,6 +13,7 @@ from typing import BinaryIO
 from meterlink.record.exchange.pseudonyms import Pseudonyms
 from meterlink.record.exchange.values import PerStretch, json_object, json_value, values_of
 from meterlink.store.exchange_fields import (
+    CORRECTION_FIELDS,
     KEY_FIELDS,
     NOTE_FIELDS,
     POINT_FIELDS,
@@ -44,7 +45,7 @@ _NOT_ANONYMOUS = {"notes", "seals", "seal_salts", "station_keys"}
 
 def write_accepted(
     file: BinaryIO,
-    readings: Iterable[tuple[Nested, list[Nested], list[Nested]]],
+    readings: Iterable[tuple[Nested, list[Nested], list[Nested], list[Nested]]],
     source: AcceptedReadings,
     names: Pseudonyms | None,
 ) -> None:
@@ -52,7 +53,7 @@ def write_accepted(
     write = _header(file, "accepted", names)
     known: set[object] = set()
     count = 0
-    for count, (reading, verdicts, voids) in enumerate(readings, 1):  # noqa: B007  # for the last line
+    for count, (reading, verdicts, voids, corrections) in enumerate(readings, 1):  # noqa: B007  # for the last line
         uid = reading["visit_uid"]
         if uid not in known:
             known.add(uid)
@@ -63,6 +64,7 @@ def write_accepted(
                 **_object(READING_FIELDS, reading, names),
                 "verdicts": [_object(VERDICT_FIELDS, verdict, names) for verdict in verdicts],
                 "voids": [_object(VOID_FIELDS, void, names) for void in voids],
+                "corrections": [_object(CORRECTION_FIELDS, correction, names) for correction in corrections],
             }
         )
     write({"record": "end", "readings": count})
