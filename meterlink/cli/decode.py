@@ -11,7 +11,7 @@ import click
 
 from meterlink.capture.capture_file import Capture, CapturedPacket
 from meterlink.cli.completion import complete_meter
-from meterlink.cli.decode_kept import show_kept
+from meterlink.cli.decode_kept import decode_kept
 from meterlink.cli.output import data_option
 from meterlink.cli.recorded_capture import load_capture
 from meterlink.core.clock import Timestamp
@@ -46,16 +46,27 @@ class Decoded(NamedTuple):
     "--kept", metavar="METER", shell_complete=complete_meter, help="Decode the kept packets of this meter again."
 )
 @click.option("--since", metavar="WHEN", help="Of --kept only those since WHEN: 2026-07-01, or 7d, 12h, 30m ago.")
+@click.option("--technician", default="", metavar="NAME", help="Of --kept: who records the corrections.")
+@click.option("--yes", is_flag=True, help="Record the corrections; without it they are only shown, or asked about.")
 @data_option
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object per line, for programs.")
 def command(
-    capture: Path | None, file: Path | None, kept: str | None, since: str | None, data: str | None, *, as_json: bool
+    capture: Path | None,
+    file: Path | None,
+    kept: str | None,
+    since: str | None,
+    data: str | None,
+    technician: str,
+    *,
+    yes: bool,
+    as_json: bool,
 ) -> int:
     """Decode the packets of a CAPTURE (JSON Lines) with a profile, or those that a meter sent before, again.
 
     \b
         meterlink decode yard.jsonl --profile yard.toml
         meterlink decode --kept "clamp meter" --since 7d
+        meterlink decode --kept "clamp meter" --since 7d --yes --technician "Alex Quill"
 
     One line per packet, in order of time: t; quantity; value and its unit (V, A, Ω, F, Hz, °C, %; null without a
     value); display; status (ok, overload, invalid; incomplete for a packet that completes no frame); flags, if the
@@ -69,10 +80,13 @@ def command(
 
     With --kept, after a profile or a driver was corrected: the accepted readings of the METER that would have another
     display now, each with its old and new value and verdict, and how many raw readings would. The meter's present
-    profile or driver decodes, or the file of --profile. Nothing is changed. With --json one object: meter, driver,
-    profile_hash, readings (uid, at, visit_uid, site, unit, circuit, component, section, point, before, after,
-    verdict_before, verdict, margin, reason, closed), and raw (same, another_value, newly_read, no_longer_read,
-    not_decoded).
+    profile or driver decodes, or the file of --profile. With --yes the station records the new displays and verdicts of
+    readings in open visits; the old ones stay beside them. A closed visit is sealed: its readings stay, and it gets a
+    note of each difference.
+
+    With --kept and --json one object: meter, driver, profile_hash, readings (uid, at, visit_uid, site, unit, circuit,
+    component, section, point, before, after, verdict_before, verdict, margin, reason, closed), raw (same,
+    another_value, newly_read, no_longer_read, not_decoded), done, corrected and noted (numbers of readings).
 
     \f
 
@@ -82,10 +96,12 @@ def command(
     if kept is not None:
         if capture is not None:
             raise click.UsageError("Give either a capture or --kept METER.")
-        show_kept(kept, since, file, data, as_json=as_json)
+        if yes and file is not None:
+            raise click.UsageError("A profile must be in use before it corrects the record: save it in profiles/.")
+        decode_kept(kept, since, file, data, technician, yes=yes, as_json=as_json)
         return 0
-    if since is not None or data is not None:
-        raise click.UsageError("--since and --data belong to --kept METER.")
+    if since is not None or data is not None or technician or yes:
+        raise click.UsageError("--since, --data, --technician and --yes belong to --kept METER.")
     if capture is None or file is None:
         raise click.UsageError("Give a capture and its --profile, or --kept METER.")
     return _decode_capture(capture, file, as_json=as_json)

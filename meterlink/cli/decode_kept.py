@@ -1,7 +1,7 @@
 """``meterlink decode --kept``: the packets that a meter sent before, decoded again."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -10,12 +10,15 @@ import click
 
 from meterlink.cli.history import parse_since
 from meterlink.cli.output import local_time, print_table, print_text, printable_text, verdict_colour
+from meterlink.cli.station_command import send_command
 from meterlink.cli.stored_visits import SHORT_ID
 from meterlink.cli.table import Cell
+from meterlink.cli.terminal import is_interactive
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.text import count_phrase
 from meterlink.core.verdicts import Judgement, Margin
 from meterlink.driver_api import DriverFactory
+from meterlink.link.messages import CommandName
 from meterlink.profiles import compile_profile
 from meterlink.settings import DATABASE_FILE, existing_data_dir, load_settings
 from meterlink.station.decoding_again import (
@@ -34,13 +37,17 @@ from meterlink.store.reader import Reader
 _HEADINGS = ("When", "Site / unit", "Part", "Accepted as", "Decoded again", "Visit")
 
 
-def show_kept(meter: str, since: str | None, file: Path | None, data: str | None, *, as_json: bool) -> None:
-    """Print the readings of ``meter`` that would change if its packets were decoded again.
+def decode_kept(
+    meter: str, since: str | None, file: Path | None, data: str | None, technician: str, *, yes: bool, as_json: bool
+) -> None:
+    """Print the readings of ``meter`` that would change if its packets were decoded again; with ``yes`` record them.
 
     Raises:
         InputError: there is no such meter, it has no driver, or ``since`` is no time.
         StoreError: the database cannot be read.
         ProfileError: the profile cannot be used.
+        CommandError: the station could not record them.
+        LinkError: the station stopped, or has another version.
     """
     folder = existing_data_dir(data)
     reader, settings = Reader(folder / DATABASE_FILE), load_settings(folder)
@@ -55,6 +62,16 @@ def show_kept(meter: str, since: str | None, file: Path | None, data: str | None
     )
     again, decode = DecodingAgain(reader, settings, known, found, since_utc_ns), open_decoder(factory)
     changed, raw = list(again.accepted(decode)), again.raw(decode)
+    if not as_json:
+        _print_changes(found.name, factory.name, changed, raw)
+    may_record = bool(changed) and file is None
+    done = may_record and (yes or (not as_json and _is_confirmed(changed)))
+    result: Mapping[str, Any] = {"corrected": 0, "noted": 0}
+    if done:
+        result = send_command(
+            folder, CommandName.DECODE_AGAIN, meter=found.first_address, since_utc_ns=max(since_utc_ns or 0, 0),
+            text=factory_identity(factory)[1], technician=technician,
+        )  # fmt: skip
     if as_json:
         fields = {
             "meter": found.first_address,
@@ -62,18 +79,35 @@ def show_kept(meter: str, since: str | None, file: Path | None, data: str | None
             "profile_hash": factory_identity(factory)[1],
             "readings": [_fields(reading) for reading in changed],
             "raw": {name: getattr(raw, name) for name in RawCounts.__slots__},
+            "done": done,
+            **result,
         }
         click.echo(json.dumps(fields, indent=2))
-        return
-    print_text(f"{printable_text(found.name)}, decoded again by {factory.name}: {_changed_text(changed)}")
+    elif done:
+        print_text(_result_text(result))
+    elif changed:
+        print_text("Nothing is changed." + (" Record the corrections with --yes." if may_record else ""))
+
+
+def _is_confirmed(changed: Sequence[DecodedReading]) -> bool:
+    """Ask on a terminal; without one nobody has confirmed."""
+    return is_interactive() and click.confirm(f"Record {count_phrase(len(changed), 'correction')}?")
+
+
+def _result_text(result: Mapping[str, Any]) -> str:
+    corrected, noted = (count_phrase(result[name], "reading") for name in ("corrected", "noted"))
+    text = f"Corrected: {corrected}; the old displays and verdicts stay beside the new ones."
+    return text if not result["noted"] else f"{text} Noted at closed visits, which stay as they are: {noted}."
+
+
+def _print_changes(name: str, driver: str, changed: Sequence[DecodedReading], raw: RawCounts) -> None:
+    print_text(f"{printable_text(name)}, decoded again by {driver}: {_changed_text(changed)}")
     if changed:
         print_table(_HEADINGS, [_row(reading) for reading in changed], ("Site / unit",))
         for reading in changed:
             if reading.judgement.reason and reading.judgement.verdict == "cannot tell":
                 print_text(f"{reading.row.uid[:SHORT_ID]}: {printable_text(reading.judgement.reason)}")
     print_text(_raw_text(raw))
-    if changed:
-        print_text("Nothing is changed.")
 
 
 def _changed_text(changed: Sequence[DecodedReading]) -> str:

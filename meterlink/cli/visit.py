@@ -426,7 +426,8 @@ def show(*, visit: str, data: str | None, form: Form) -> None:
     With --json: the fields of list, and points with key, circuit, component, section, terminals, quantity, coupling,
     state, last (text, verdict, at, of_old_part; null without an earlier visit), rating, limits (low, high, unit,
     basis), readings (accepted, newest last: id, at, text, verdict, margin, reason, meter, revision, voided,
-    void_reason, assigned_later, of_old_part, judged_before), notes, and replacements (id, at, part, circuit, sections,
+    void_reason, assigned_later, accepted_as (the display before its packet was decoded again, else null), of_old_part,
+    judged_before), notes, and replacements (id, at, part, circuit, sections,
     old_rating, new_rating, off_the_truck, objection: that of the rules, to a part fitted all the same).
 
     \f
@@ -526,6 +527,8 @@ def _verdict_cell(reading: Mapping[str, Any]) -> Cell:
     verdict = f"{reading['verdict'].upper()}{close}"
     if reading["of_old_part"]:
         verdict = f"{verdict}, old part"
+    if reading["accepted_as"] is not None:
+        verdict = f"{verdict}, decoded again, accepted as {printable_text(reading['accepted_as'])}"
     if reading["assigned_later"]:
         verdict = f"{verdict}, assigned later"
     if reading["voided"]:

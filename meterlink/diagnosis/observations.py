@@ -228,11 +228,14 @@ def leaves_doubt(judgement: Judgement | None) -> bool:
     return judgement is not None and (judgement.margin is Margin.CLOSE_CALL or judgement.verdict is Verdict.CANNOT_TELL)
 
 
-def is_evidence(reading: Reading, judgement: Judgement) -> bool:
+def is_evidence(reading: Reading, judgement: Judgement, *, decoded_again: bool) -> bool:
     """Return whether an accepted reading says anything of its part; one that may be of another function says nothing.
 
-    Volts typed without AC or DC, for example, may be the near zero that a meter on DC shows of AC.
+    Volts typed without AC or DC, for example, may be the near zero that a meter on DC shows of AC. A reading that was
+    ``decoded_again`` and then decides nothing may be of the probes alone.
     """
+    if decoded_again and judgement.verdict is Verdict.CANNOT_TELL:
+        return False
     return reading.digits is None or judgement.digits is not None
 
 

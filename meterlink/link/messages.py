@@ -547,6 +547,10 @@ class CommandName(StrEnum):
     # uid (of the run), until_utc_ns, after_id (0, then that of the reply): delete the raw readings from before a time,
     # slice by slice; the reply's data: ``deleted``, ``after_id``, ``done``
     THIN = "thin"
+    # meter, since_utc_ns, [text (the hash of the profile that decodes; empty for a driver without one), technician]:
+    # decode the kept packets of the meter again, and record the corrections. The reply's data: ``corrected`` (accepted
+    # readings), ``noted`` (those in closed visits, which get a note).
+    DECODE_AGAIN = "decode_again"
     STATUS = "status"  # the reply's data is a `StatusView`
     # Teaching a meter that no driver fits; the answer is a `TeachView`:
     TEACH = "teach"  # meter: begin

@@ -55,6 +55,7 @@ def accepted_message(
     visit_uid: str,
     message_id: str,
     void_reason: str = "",
+    accepted_as: str = "",
 ) -> OutboxRow:
     """Return the message with one accepted reading, its verdict and the grounds of the verdict.
 
@@ -63,12 +64,15 @@ def accepted_message(
     ``reason``, ``question`` (an open one) and ``answer``; then site, unit, circuit, component, section, terminals,
     meter, visit and message id as strings. Unknown values have no record. ``reading-id`` is ``reading_uid``, unique
     across stations. A reading that is judged again or voided gets a message of its own with the next ``revision``: the
-    highest one counts. A voided reading has ``voided`` (true) and ``void-reason``.
+    highest one counts. A voided reading has ``voided`` (true) and ``void-reason``. One whose packet was decoded again
+    by a corrected profile has ``decoded-again`` (true) and ``accepted-as``, the display that was accepted.
     """
     records = [*_reading_records([reading]), *_judgement_records(judgement, reading.quantity)]
     records.append({"n": "revision", "v": revision})
     if void_reason:
         records.append({"n": "voided", "vb": True})
+    if accepted_as:
+        records.append({"n": "decoded-again", "vb": True})
     texts = {
         "site": site.name,
         "unit": site.unit,
@@ -81,6 +85,7 @@ def accepted_message(
         "visit": visit_uid,
         "reading-id": reading_uid,
         "void-reason": void_reason,
+        "accepted-as": accepted_as,
         "message-id": message_id,
     }
     records.extend({"n": name, "vs": text} for name, text in texts.items() if text)

@@ -7,6 +7,7 @@ from meterlink.core.notices import NoticeLevel
 from meterlink.link.messages import Message
 from meterlink.station.collection import Collection
 from meterlink.station.commands import CommandTable, command_rows
+from meterlink.station.decoding_commands import DecodingCommands
 from meterlink.station.known_meters import KnownMeters
 from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.meter_fact_commands import MeterFactCommands
@@ -92,6 +93,7 @@ class CommandHandlers:
             is_taught=parts.teaching.is_teaching,
             report=partial(report, "settings"),
         )
+        self._decoding = DecodingCommands(collection, parts.drivers, known, reader, writer, self.reload)
 
     def table(self, status: StationStatus) -> CommandTable:
         """Return the table of all commands; ``status`` answers the one that asks for it."""
@@ -104,6 +106,7 @@ class CommandHandlers:
             self._places,
             self.meters,
             self.facts,
+            decoding=self._decoding,
             outbox=self._outbox,
             seals=self._seals,
             status=status,

@@ -11,6 +11,7 @@ from meterlink.core.questions import OpenQuestionError
 from meterlink.core.text import without_controls
 from meterlink.link.messages import CommandName, CommandResult, question_view
 from meterlink.station.assignment import Assignment
+from meterlink.station.decoding_commands import DecodingCommands
 from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.meter_fact_commands import MeterFactCommands
 from meterlink.station.outbox_commands import OutboxCommands
@@ -89,6 +90,7 @@ def command_rows(
     meters: MeterCommands,
     facts: MeterFactCommands,
     *,
+    decoding: DecodingCommands,
     outbox: OutboxCommands,
     seals: SealCommands,
     status: StationStatus,
@@ -163,6 +165,12 @@ def command_rows(
         CommandRow(CommandName.SET_ACCURACY, facts.set_accuracy, (meter, text)),
         CommandRow(CommandName.SET_CALIBRATION, facts.set_calibration, (meter, text)),
         CommandRow(CommandName.THIN, thinning.thin, (Argument.UID, Argument.UNTIL, Argument.AFTER)),
+        CommandRow(
+            CommandName.DECODE_AGAIN,
+            decoding.decode_again,
+            (meter, Argument.SINCE),
+            (text, Argument.TECHNICIAN),
+        ),
         CommandRow(CommandName.STATUS, status.status),
         CommandRow(CommandName.TEACH, teaching.begin, (meter,)),
         CommandRow(CommandName.TEACH_ENTRY, teaching.add_entry, (meter, text), (Argument.TYPED,)),

@@ -16,7 +16,16 @@ from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit
-from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, StoredReading, VerdictRow, VoidRow
+from meterlink.store.rows import (
+    AcceptedRow,
+    Batch,
+    CorrectionRow,
+    OutboxRow,
+    ReadingRow,
+    StoredReading,
+    VerdictRow,
+    VoidRow,
+)
 from meterlink.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -129,6 +138,18 @@ class Committer:
         void = VoidRow(accepted.uid, accepted.void_reason)
         await self._commit_change(Batch(voids=(void,), outbox=self._verdict_messages(visit, point, accepted)))
 
+    async def commit_correction(
+        self, visit: ActiveVisit, point: TestPoint, changed: AcceptedReading, correction: CorrectionRow
+    ) -> None:
+        """Commit that the packet of a reading of ``visit`` was decoded again, with its message.
+
+        Raises:
+            StoreError: it could not be stored.
+        """
+        await self._commit_change(
+            Batch(corrections=(correction,), outbox=self._verdict_messages(visit, point, changed))
+        )
+
     async def _commit_change(self, batch: Batch) -> None:
         await asyncio.wrap_future(self._writer.submit(batch))
         self._announce_messages(batch)
@@ -149,7 +170,7 @@ class Committer:
                 self._publishing.station, Meter(accepted.address, accepted.meter), visit.site, point,
                 accepted.reading, accepted.judgement, reading_uid=accepted.uid, revision=accepted.revision,
                 visit_uid=visit.require_ids().uid, message_id=_new_message_id(),
-                void_reason=accepted.void_reason,
+                void_reason=accepted.void_reason, accepted_as=accepted.accepted_as,
             ),
         )  # fmt: skip
 

@@ -113,7 +113,11 @@ def cause_views(diagnosis: Diagnosis) -> list[CauseView]:
 
 
 def _observations(accepted: Iterable[AcceptedReading]) -> Iterator[Observation]:
-    return (_observation(new) for new in accepted if is_evidence(new.reading, new.judgement))
+    return (
+        _observation(new)
+        for new in accepted
+        if is_evidence(new.reading, new.judgement, decoded_again=bool(new.accepted_as))
+    )
 
 
 def _observation(accepted: AcceptedReading) -> Observation:

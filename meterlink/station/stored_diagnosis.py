@@ -92,7 +92,11 @@ def make_point_readings(rows: list[HistoryRow], replacements: Sequence[Replaceme
 
 
 def _observations(rows: list[HistoryRow], *, one_boot: bool) -> tuple[Observation, ...]:
-    return tuple(_observation(row, one_boot=one_boot) for row in rows if is_evidence(row.reading, row.judgement))
+    return tuple(
+        _observation(row, one_boot=one_boot)
+        for row in rows
+        if is_evidence(row.reading, row.judgement, decoded_again=row.correction is not None)
+    )
 
 
 def _observation(row: HistoryRow, *, one_boot: bool) -> Observation:

@@ -32,7 +32,8 @@ class AcceptedReading:
     """A reading that was accepted at a test point, with its verdict, as committed. ``settled_in`` is in seconds.
 
     ``uid`` is its identifier in the database, unique across stations; ``address`` is the stored address of its meter.
-    ``revision`` is 1, and one more for each time it was judged again, voided or taken back.
+    ``revision`` is 1, and one more for each time it was judged again, voided or taken back. ``accepted_as`` is the
+    display that was accepted, of a reading whose packet was decoded again since; empty for any other.
     """
 
     reading: Reading
@@ -44,12 +45,15 @@ class AcceptedReading:
     address: str = ""
     revision: int = 1
     void_reason: str = ""  # not empty: it is voided, and counts nowhere
+    accepted_as: str = ""
 
     @property
     def shows_value(self) -> bool:
-        """Whether it shows more than nothing; no reading that is undecided after a question does."""
+        """Whether it shows more than nothing; none does that is undecided after a question, or decoded again."""
         judgement = self.judgement
-        undecided = judgement.question is not None or (judgement.verdict is Verdict.CANNOT_TELL and judgement.answer)
+        undecided = judgement.question is not None or (
+            judgement.verdict is Verdict.CANNOT_TELL and bool(judgement.answer or self.accepted_as)
+        )
         return not undecided and judgement.verdict is not Verdict.NOTHING_FLOWS
 
 
@@ -388,6 +392,12 @@ class ActiveVisit:
         self.accepted[key] = [
             accepted if earlier.number == accepted.number else earlier for earlier in self.accepted[key]
         ]
+
+    def replace_reading(self, key: str, changed: AcceptedReading) -> None:
+        """Put ``changed`` in the place of the reading with its number at ``key``, also of one that counts no more."""
+        for readings in (self.accepted, self.voided, self.old_readings):
+            if key in readings:
+                readings[key] = [changed if other.number == changed.number else other for other in readings[key]]
 
     def derived_point_of(self, key: str) -> DerivedPoint | None:
         """Return the derived point that the reading at ``key`` only serves, so that it needs no limits; else None."""

@@ -25,6 +25,7 @@ from meterlink.station.pipeline import Pipeline
 from meterlink.station.tracker import MeterTracker, shows_voltage
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
 from meterlink.station.visit_judge import VisitJudge
+from meterlink.store.rows import CorrectionRow
 
 
 class VisitCommands:
@@ -346,6 +347,29 @@ class VisitCommands:
         for tracker in self._trackers:
             if tracker.accepted is again.reading:
                 tracker.judgement = judgement
+
+    async def correct(
+        self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading, correction: CorrectionRow
+    ) -> None:
+        """Commit that the packet of an accepted reading was decoded again; its earlier display and verdicts stay.
+
+        Raises:
+            StoreError: it could not be stored.
+        """
+        changed = replace(
+            accepted,
+            reading=correction.reading,
+            judgement=correction.judgement,
+            revision=accepted.revision + 1,
+            accepted_as=accepted.accepted_as or accepted.reading.text,
+        )
+        await self._committer.commit_correction(visit, point, changed, correction)
+        visit.replace_reading(point.key, changed)
+        for tracker in self._trackers:
+            if tracker.accepted is accepted.reading:
+                tracker.accepted, tracker.judgement = changed.reading, changed.judgement
+        if visit is self._current.visit:
+            self._update_diagnosis()
 
     async def void(self, uid: str, text: str) -> None:
         """Void an accepted reading for a reason: it is kept, and counts nowhere.

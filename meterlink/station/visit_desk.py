@@ -292,6 +292,7 @@ def resumed_visit(resumed: VisitWithReadings, settings: Settings, plan: Plan | N
         accepted = AcceptedReading(
             row.reading, row.judgement, row.meter.name, row.settled_in, uid=row.uid, address=row.meter.address,
             revision=row.revision, void_reason=row.void_reason or "",
+            accepted_as="" if row.correction is None else row.correction.accepted_as,
         )  # fmt: skip
         visit.add_accepted(row.point_key, accepted)
     for stored in to_fit:

@@ -96,6 +96,7 @@ def _reading_fields(row: HistoryRow, earlier: Sequence[EarlierVerdict]) -> dict[
         "voided": row.void_reason is not None,
         "void_reason": row.void_reason,
         "assigned_later": row.assigned_utc_ns is not None,
+        "accepted_as": None if row.correction is None else row.correction.accepted_as,
         "judged_before": [
             {
                 "at": format_rfc3339(verdict.judged_utc_ns),

@@ -1,6 +1,7 @@
 """Judging the readings of a visit: the judge with the visit's limits and rules, and the meters' accuracy."""
 
 import contextlib
+from dataclasses import replace
 from decimal import Decimal
 
 from meterlink.core.calibration import local_day
@@ -45,15 +46,20 @@ class VisitJudge:
         A question that was answered is not asked again where the same answer still decides it. A reading that the
         present limits cannot judge decides nothing; the reason says why.
         """
+        before, limits = accepted.judgement, visit.limits[point.key]
         try:
             judgement = self.judge_at(visit, point, accepted.reading, accepted.address)
         except InputError as error:
-            before, limits = accepted.judgement, visit.limits[point.key]
             return Judgement(
                 Verdict.CANNOT_TELL, None, limits, None, None, None, before.accuracy, str(error),
                 str(visit.rules[point.key]), calibration=before.calibration,
             )  # fmt: skip
-        return _answered(judgement, accepted.judgement.answer)
+        answered = _answered(judgement, before.answer)
+        if accepted.accepted_as and before.verdict is Verdict.CANNOT_TELL and _stays_open(point, accepted, answered):
+            return replace(
+                before, limits=limits, accuracy=answered.accuracy, rule=answered.rule, calibration=answered.calibration
+            )
+        return answered
 
     def judge_decoded_again(
         self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading, decoded: Reading
@@ -122,6 +128,11 @@ class VisitJudge:
             with contextlib.suppress(InputError):  # a negative resistance has no verdict
                 tracker.judgement = self.judge(tracker, point, reading)
         return tracker.judgement
+
+
+def _stays_open(point: TestPoint, accepted: AcceptedReading, judgement: Judgement) -> bool:
+    """Return whether a reading that was decoded again decides nothing by other limits either."""
+    return bool(_refusal(point, accepted.reading)) or may_be_probes_alone(accepted.reading, judgement)
 
 
 def _answered(judgement: Judgement, answer: str) -> Judgement:

@@ -105,6 +105,12 @@ def _facts(details: ReadingDetails) -> Iterator[Content]:
     judgement = row.judgement
     if row.void_reason is not None:
         yield Content.assemble((f"{VOIDED}: ", "bold $warn"), clean_text(row.void_reason, _LONGEST))
+    if row.correction is not None:
+        yield Content.assemble(
+            ("Decoded again: ", "bold $strong"),
+            f"accepted as {clean_text(row.correction.accepted_as)}, by {clean_text(row.correction.driver)}"
+            f" on {local_time(row.correction.utc_ns, None)}.",
+        )
     yield Content(clean_text(judgement.reason, _LONGEST))
     limits = clean_text(judgement.limits.basis, _LONGEST) if judgement.limits else "none"
     settled = "" if row.reading.is_typed else f" Settled in {row.settled_in:.1f} s."
