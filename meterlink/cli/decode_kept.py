@@ -96,8 +96,13 @@ def _is_confirmed(changed: Sequence[DecodedReading]) -> bool:
 
 def _result_text(result: Mapping[str, Any]) -> str:
     corrected, noted = (count_phrase(result[name], "reading") for name in ("corrected", "noted"))
-    text = f"Corrected: {corrected}; the old displays and verdicts stay beside the new ones."
-    return text if not result["noted"] else f"{text} Noted at closed visits, which stay as they are: {noted}."
+    sentences = [
+        f"Corrected: {corrected}; the old displays and verdicts stay beside the new ones."
+        if result["corrected"]
+        else "",
+        f"Noted at closed visits, which stay as they are: {noted}." if result["noted"] else "",
+    ]
+    return " ".join(filter(None, sentences)) or "It is all recorded or noted already."
 
 
 def _print_changes(name: str, driver: str, changed: Sequence[DecodedReading], raw: RawCounts) -> None:

@@ -24,8 +24,8 @@ _STATUS = {SealState.INTACT: 0, SealState.CHANGED: 3, SealState.NOT_SEALED: 4}
 _LARGEST_FILE = 64 * 1024 * 1024  # bytes; photos are in a report as text, up to some MB each
 _STANDARD_INPUT = "-"
 _COVERED = (
-    "the visit with its outcome, test points, accepted readings with their packets, verdicts, voids, replacements and"
-    " notes"
+    "the visit with its outcome, test points, accepted readings with their packets, verdicts, voids, corrections,"
+    " replacements and notes"
 )
 _PROOF = (
     "An intact seal shows that the holder of its key sealed these contents, and that nobody changed them since. It does"

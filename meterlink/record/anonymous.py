@@ -5,6 +5,7 @@ from dataclasses import replace
 from datetime import UTC
 
 from meterlink.core.calibration import without_certificate
+from meterlink.core.difference_note import noted_difference
 from meterlink.core.equipment import Meter, Site
 from meterlink.core.firm import NO_FIRM
 from meterlink.core.meter_proof import hidden_proof_note, is_proof_note
@@ -69,9 +70,11 @@ def _hidden_visit(stored: StoredVisit) -> StoredVisit:
 
 
 def _hidden_note(note: VisitNote) -> VisitNote | None:
-    """Return the reason of a skip, or a proof, without its words; None for a remark."""
+    """Return the reason of a skip, or a proof, without its words; a difference as it is; None for a remark."""
     if note.point_key is not None:
         return note._replace(text=LEFT_OUT)
+    if noted_difference(note.text) is not None:
+        return note
     return note._replace(text=hidden_proof_note(LEFT_OUT)) if is_proof_note(note.text) else None
 
 

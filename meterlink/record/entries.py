@@ -106,9 +106,12 @@ def utc_text(utc_ns: int) -> str:
 
 
 def reading_entry(
-    row: HistoryRow, earlier: Sequence[EarlierVerdict], zone: tzinfo | None, *, of_old_part: bool
+    row: HistoryRow, earlier: Sequence[EarlierVerdict], zone: tzinfo | None, *, of_old_part: bool, difference: str = ""
 ) -> ReadingEntry:
-    """Return the entry of an accepted reading; ``earlier`` are the verdicts before its current one."""
+    """Return the entry of an accepted reading; ``earlier`` are the verdicts before its current one.
+
+    ``difference`` is the remark that a corrected profile reads another value; empty for none.
+    """
     judgement, limits = row.judgement, row.judgement.limits
     text, said_limits = plain(row.reading.text), limits_text(limits)
     counts = row.void_reason is None
@@ -143,7 +146,7 @@ def reading_entry(
         time=site_time(utc_ns, zone),
         time_utc=utc_text(utc_ns),
         state=str(row.state),
-        remarks=tuple(_remarks(row, earlier, zone, of_old_part=of_old_part)),
+        remarks=(*_remarks(row, earlier, zone, of_old_part=of_old_part), *filter(None, [difference])),
         earlier=tuple(
             EarlierVerdictEntry(
                 site_time(before.judged_utc_ns, zone), verdict_text(before.verdict, before.margin), plain(before.reason)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import tzinfo
 
 from meterlink.core.cautions import caution_at
+from meterlink.core.difference_note import noted_difference
 from meterlink.core.equipment import TestPoint
 from meterlink.core.firm import NO_FIRM, Firm
 from meterlink.core.meter_proof import is_proof_note
@@ -99,8 +100,15 @@ def make_report(record: VisitRecord) -> Report:
     """Return the report on a visit."""
     stored, zone, diagnosis = record.stored, record.zone, record.diagnosis
     parts = Parts(record.points, record.rows, record.replacements)
+    differences = dict(filter(None, (noted_difference(note.text) for note in record.notes)))
     entries = {
-        row.id: reading_entry(row, record.earlier.get(row.uid, ()), zone, of_old_part=parts.is_old(row))
+        row.id: reading_entry(
+            row,
+            record.earlier.get(row.uid, ()),
+            zone,
+            of_old_part=parts.is_old(row),
+            difference=plain(differences.get(row.uid, "")),
+        )
         for row in record.rows
     }
     replaced = tuple(_replaced_part(record, fitted, parts, entries) for fitted in record.replacements)

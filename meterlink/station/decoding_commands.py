@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Mapping, Sequence
 
-from meterlink.core.clock import format_rfc3339
+from meterlink.core.difference_note import difference_note
 from meterlink.core.errors import InputError
 from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.driver_api import DriverFactory
@@ -90,12 +90,8 @@ class DecodingCommands:
     async def _note(self, reading: DecodedReading, factory: DriverFactory) -> int:
         """Note a difference at its closed visit; return 0 where it is noted already."""
         row = reading.row
-        text = clean_text(
-            f"Decoded again by {factory.name}, the reading of {format_rfc3339(row.reading.timestamp.utc_ns)} at the"
-            f" {reading.point.title} is {reading.decoded.text}, not {row.reading.text}."
-            " The visit stays as it was closed.",
-            LONGEST_REMARK,
-        )
+        note = difference_note(row.uid, reading.point.title, reading.decoded.text, factory.name, row.reading.text)
+        text = clean_text(note, LONGEST_REMARK)
         notes = await asyncio.to_thread(self._reader.visit_notes, row.visit_uid)
         if text in {note.text for note in notes}:
             return 0

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import NamedTuple
 
+from meterlink.core.difference_note import noted_difference
 from meterlink.core.errors import StoreError, VisitError
 from meterlink.core.meter_proof import is_proof_note
 from meterlink.core.nameplate import UnitFact
@@ -170,9 +171,13 @@ def _visit_counts(connection: sqlite3.Connection, visits: Iterable[int]) -> dict
 
 
 def _notes(connection: sqlite3.Connection, visit_id: int) -> list[sqlite3.Row]:
-    """Return the notes and the reasons of skipped points that a person typed; the proof of a meter is none."""
+    """Return the notes and the reasons of skipped points that a person typed: no proof of a meter, no difference."""
     rows = connection.execute("SELECT id, uid, text FROM notes WHERE visit_id = ?", (visit_id,)).fetchall()
-    return [row for row in rows if row["text"] not in {"", REMOVED} and not is_proof_note(row["text"])]
+    return [
+        row
+        for row in rows
+        if row["text"] not in {"", REMOVED} and not is_proof_note(row["text"]) and noted_difference(row["text"]) is None
+    ]
 
 
 def _voids(connection: sqlite3.Connection, visit_id: int) -> list[sqlite3.Row]:

@@ -130,13 +130,22 @@ def test_a_closed_visit_keeps_its_readings_and_gets_one_note_of_each_difference(
     (visit,) = reader.visits()
     notes = [note.text for note in reader.visit_notes(visit.uid)]
     assert notes == [
-        f"Decoded again by framed:yard, the reading of 2026-07-14T15:00:0{second}.000Z at the run capacitor HERM is"
-        f" {text}. The visit stays as it was closed."
-        for second, text in ((3, "45.3 µF, not 4.53 µF"), (5, "39.1 µF, not 3.91 µF"))
+        f"Decoded again: the reading {uid} at the run capacitor HERM is {text}. It stays as it was sealed."
+        for uid, text in (
+            (GOOD, "45.3 µF by framed:yard, not 4.53 µF"),
+            (WEAK, "39.1 µF by framed:yard, not 3.91 µF"),
+        )
     ]
     seal = reader.seal(visit.uid)
     assert verify_visit(seal, {key.public_key for key in reader.station_keys()}).state is SealState.INTACT
-    assert notes[0] in run_command("report", "--last", "--format", "md", "--data", str(tmp_path)).out
+    for voice in ("customer", "technical"):
+        report = ("report", "--last", "--format", "md", "--voice", voice, "--data", str(tmp_path))
+        for more in ((), ("--anonymous",)):
+            assert "decoded again since by framed:yard: 45.3 µF" in run_command(*report, *more).out
+    (tmp_path / "report.json").write_text(
+        run_command("report", "--last", "--format", "json", "--data", str(tmp_path)).out, encoding="utf-8"
+    )
+    assert run_command("verify", str(tmp_path / "report.json")).status == 0
 
 
 def test_a_station_that_decodes_with_another_version_of_the_profile_refuses(tmp_path: Path) -> None:
