@@ -243,7 +243,7 @@ def test_an_accepted_reading_is_kept_without_its_visit_and_its_raw_reading(tmp_p
         assert row.judgement == before[uid].judgement
         assert row.site.name == LOST
         assert row.void_reason == before[uid].void_reason
-    raw = Reader(tmp_path / "saved.db").raw_page(10_000)
+    raw = Reader(tmp_path / "saved.db").readings_after(0, 10_000)
     # A reading that came outside any visit was assigned later; every other one is its visit's.
     of_visits = {None if row.assigned_utc_ns else row.visit_uid for row in after.values()}
     assert {reading.visit_uid for reading in raw} == of_visits
