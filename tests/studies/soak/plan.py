@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 SITE = "Mill Lane bakery"
 TYPED = ("herm", "blower")  # test points of readings that are typed in
-MEASURED = ("supply", "coil")  # those of readings of a meter
+PINNED = {"Alder": "supply", "Birch": "coil"}  # those of the meters
 
 _PLACES = {
     "herm": ("compressor", "run capacitor", "HERM"),

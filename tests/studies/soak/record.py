@@ -12,7 +12,7 @@ from meterlink.store.reader import Reader
 from meterlink.store.rows import EndReason, StoredConnection, StoredGap, StoredReading
 from studies.soak.comparison import Accepted, Gap, RawReading
 from studies.soak.counting_meters import ADDRESSES, meter_and_count
-from studies.soak.plan import MEASURED, Tag
+from studies.soak.plan import PINNED, Tag
 
 _PAGE = 5_000
 
@@ -55,11 +55,11 @@ class Record:
         return found
 
     def raw_at_wrong_point(self) -> int:
-        """Return how many readings are at a test point of another quantity, or of another meter than they are from."""
+        """Return how many readings are at another test point, or of another meter, than that which displayed them."""
         return sum(
-            stored.point_key not in {None, *MEASURED}
-            or ADDRESSES[raw_reading(stored.reading)[0]] != stored.meter.address
+            stored.point_key not in {None, PINNED[name]} or ADDRESSES[name] != stored.meter.address
             for stored in self._raw
+            for name, _ in [raw_reading(stored.reading)]
         )
 
     def visits(self) -> set[str]:

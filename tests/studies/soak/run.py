@@ -93,6 +93,7 @@ class Soak:
         """Kill the daemon ``kills`` times among other faults; then let one daemon live through all others twice."""
         await self._start()
         await self._technician.begin_visit()
+        await self._technician.pin_meters()
         while self._faults.counts["kill -9"] < kills:
             for fault in self._rng.sample(self._faults.others, self._rng.randint(0, 2)):
                 await self._meet(fault)

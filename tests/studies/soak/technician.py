@@ -2,7 +2,9 @@
 
 import asyncio
 import time
+from bisect import bisect_right
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from random import Random
 from typing import Any, NamedTuple
@@ -11,18 +13,18 @@ from meterlink.core.errors import LinkError
 from meterlink.link.client import LinkClient, connect
 from meterlink.link.messages import CommandName, Topic
 from studies.soak.comparison import Accepted
-from studies.soak.counting_meters import Displayed
-from studies.soak.plan import MEASURED, SITE, TYPED, Tag, tag_of
+from studies.soak.counting_meters import ADDRESSES, Displayed
+from studies.soak.plan import PINNED, SITE, TYPED, Tag, tag_of
 
 OUTER_LIMIT = 120.0  # s; a limit, not a wait
 _LONG = 700  # characters of a note, near the most: five fill a page of the database, and a full disk is soon noticed
 
 
-class Activation(NamedTuple):
-    """A test point that was made active, in ns of the machine's monotonic clock."""
+class Arrival(NamedTuple):
+    """A visit that was begun at a unit, at a time in ns of the machine's monotonic clock."""
 
     at: int
-    tag: Tag
+    unit: str
 
 
 class Technician:
@@ -39,12 +41,12 @@ class Technician:
         self._units = 0
         self.views: dict[str, Any] = {}
         self.typed: dict[str, Tag] = {}  # {text: tag}
-        self.activations: list[Activation] = []
+        self._arrivals: list[Arrival] = []
         self.acknowledged: dict[str, Accepted] = {}
         self.notes: set[str] = set()
         self.visits: dict[str, str] = {}  # {unit: uid}
         self.unit = ""  # of the visit that must be active
-        self._beginning = ""  # the unit of a visit that was asked for, and not acknowledged yet
+        self._beginning: Arrival | None = None  # at the unit of a visit that is not acknowledged yet
         self.wrong_visits_resumed = 0
 
     # The connection
@@ -128,11 +130,11 @@ class Technician:
         Raises:
             LinkError: the daemon has ended.
         """
-        await self.until(lambda: (self._state_of(name) == "connected") == (state == "connected"))
+        await self.until(lambda: (self._meter(name).get("state") == "connected") == (state == "connected"))
 
-    def _state_of(self, name: str) -> str:
+    def _meter(self, name: str) -> dict[str, Any]:
         meters = self.views[Topic.METERS]["meters"] if Topic.METERS in self.views else []
-        return next((str(meter["state"]) for meter in meters if meter["name"] == name), "")
+        return next((dict(meter) for meter in meters if meter["name"] == name), {})
 
     def has_alarm(self) -> bool:
         """Whether the screen says that readings are not being saved."""
@@ -166,19 +168,36 @@ class Technician:
         await self.until(lambda: Topic.VISITS in self.views and Topic.VISIT in self.views)
         active = {unit["unit"]: unit["visit"] for unit in self.views[Topic.VISITS]["units"] if unit["is_active"]}
         unit = next(iter(active), "")
-        if unit != self.unit and unit == self._beginning:
-            self.unit = unit
-            self.visits |= active
-        self._beginning = ""
+        if self._beginning is not None and unit == self._beginning.unit:
+            self._arrive(self._beginning, active[unit])
+        self._beginning = None
         if unit != self.unit or self.views[Topic.VISIT]["unit"] != self.unit:
             self.wrong_visits_resumed += 1
 
+    async def pin_meters(self) -> None:
+        """Let each meter measure its test point only, in later visits, too.
+
+        Raises:
+            LinkError: the daemon has ended.
+        """
+        for name, key in PINNED.items():
+            await self.until(partial(self._is_read, name))
+            await self.send(CommandName.PIN, meter=ADDRESSES[name], point=key)
+
+    def _is_read(self, name: str) -> bool:
+        return bool(self._meter(name).get("readings"))
+
     async def begin_visit(self) -> None:
         self._units += 1
-        self._beginning = unit = f"Condenser {self._units}"
-        data = await self.send(CommandName.BEGIN_VISIT, site=SITE, unit=unit, plan=str(self._plan))
-        self.unit, self._beginning = unit, ""
-        self.visits[unit] = data["visit"]
+        self._beginning = arrival = Arrival(time.monotonic_ns(), f"Condenser {self._units}")
+        data = await self.send(CommandName.BEGIN_VISIT, site=SITE, unit=arrival.unit, plan=str(self._plan))
+        self._beginning = None
+        self._arrive(arrival, data["visit"])
+
+    def _arrive(self, arrival: Arrival, visit: str) -> None:
+        self._arrivals.append(arrival)
+        self.unit = arrival.unit
+        self.visits[arrival.unit] = visit
 
     # Readings and notes
 
@@ -205,13 +224,18 @@ class Technician:
         return {point["accepted"]["text"] for point in points if point["accepted"] is not None}
 
     async def accept_display(self) -> None:
-        """Accept the display of a meter, once the screen shows it at the chosen test point."""
-        key = self._rng.choice(MEASURED)
-        self.activations.append(Activation(time.monotonic_ns(), tag_of(self.unit, key)))
-        await self.send(CommandName.ACTIVATE, point=key)
-        self.views.pop(Topic.LIVE, None)
+        """Accept the display of a meter, once the screen shows it at its test point.
+
+        The station may go on to the next test point before: its display looks as if the probes were moved.
+        """
+        key = self._rng.choice([*PINNED.values()])
+        shown = None
+        while shown != key:
+            await self.send(CommandName.ACTIVATE, point=key)
+            self.views.pop(Topic.LIVE, None)
+            await self.until(lambda: Topic.LIVE in self.views)
+            shown = self.views[Topic.LIVE]["point"]
         before = set(self.acknowledged)
-        await self.until(lambda: Topic.LIVE in self.views and self.views[Topic.LIVE]["point"] == key)
         await self.send(CommandName.ACCEPT)
         await self.until(lambda: bool(self.acknowledged.keys() - before))
 
@@ -224,15 +248,13 @@ class Technician:
     def asked(self, displays: dict[str, list[Displayed]], text_of: Callable[[str, int], str]) -> dict[str, Tag]:
         """Return the place of each reading that may be accepted, by its text.
 
-        A display belongs to the test point that was active when it was shown.
+        A display belongs to the test point of its meter, at the last unit where the technician arrived before it.
         """
         asked = dict(self.typed)
         for name, shown in displays.items():
-            activations = iter([*self.activations, None])
-            following, tag = next(activations), None
             for display in shown:
-                while following is not None and following.at <= display.at:
-                    tag, following = following.tag, next(activations)
-                if tag is not None:
+                arrived = bisect_right(self._arrivals, display.at, key=lambda arrival: arrival.at)
+                if arrived:
+                    tag = tag_of(self._arrivals[arrived - 1].unit, PINNED[name])
                     asked[text_of(name, display.number)] = tag
         return asked
