@@ -1,6 +1,6 @@
 """Frames to readings: the drivers ``framed`` and ``segmented``."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from decimal import Decimal
 
@@ -13,6 +13,9 @@ from meterlink.profiles.interpretation import InterpretationCache, fallback_unit
 from meterlink.profiles.model import Bit, Framing, Meaning, Profile, Segments, ValueFormat
 from meterlink.profiles.refusal import Refusal, RefusalReason
 from meterlink.profiles.segments import compile_segments
+
+# Bytes that show no display: a lost packet, or a frame that says something else.
+_WITHOUT_READING = frozenset({RefusalReason.PART, RefusalReason.OTHER_KIND})
 
 ChannelDecoder = Callable[[bytes, Timestamp], tuple[Reading, ...]]
 """Takes a packet and its time; returns the readings that the packet completes."""
@@ -37,7 +40,7 @@ def compile_frames(profile: Profile) -> ChannelDecoderFactory:
         interpretations.cached,
         interpretations.interpret,
     )
-    frame_from_packet, ok, invalid = rules.frame_from_packet, Status.OK, Status.INVALID
+    ok, invalid = Status.OK, Status.INVALID
 
     def make_reading(frame: Frame, channel: str, timestamp: Timestamp, refusals: list[Refusal]) -> Reading:
         received, plain = frame
@@ -76,23 +79,51 @@ def compile_frames(profile: Profile) -> ChannelDecoderFactory:
             fallback_quantity, None, fallback_unit, timestamp, Status.INVALID, channel=channel, packet=received
         )
 
+    return _channel_opener(rules, make_reading, make_invalid_reading)
+
+
+def _channel_opener(
+    rules: CompiledFraming,
+    make_reading: Callable[[Frame, str, Timestamp, list[Refusal]], Reading],
+    make_invalid_reading: Callable[[bytes, str, Timestamp], Reading],
+) -> ChannelDecoderFactory:
+    frame_from_packet, marks = rules.frame_from_packet, bool(rules.marks)
+
     def open_channel(channel: str, refusals: list[Refusal]) -> ChannelDecoder:
         splitter = FrameSplitter(rules)
 
         def feed(packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
             frame = frame_from_packet(packet)  # the usual case; `FrameSplitter.feed` takes more steps
+            frames: Sequence[Frame]
             if frame is not None:
                 splitter.clear()
-                return (make_reading(frame, channel, timestamp, refusals),)
-            frames, failed = splitter.reassemble(packet)
-            refusals.extend(failed)
-            readings = tuple([make_reading(frame, channel, timestamp, refusals) for frame in frames])
-            # One invalid reading a packet, however many of its frames failed.
-            return readings or ((make_invalid_reading(packet, channel, timestamp),) if failed else ())
+                frames = (frame,)
+            else:
+                frames, refusal = splitter.reassemble(packet, timestamp.monotonic_ns)
+                if refusal is not None:
+                    refusals.append(refusal)
+                    # One invalid reading a packet, however many of its frames failed; none where one only got lost.
+                    if not frames and refusal.reason not in _WITHOUT_READING:
+                        return (make_invalid_reading(packet, channel, timestamp),)
+            if marks:
+                frames = _frames_of_kind(frames, rules, refusals)
+            return tuple([make_reading(found, channel, timestamp, refusals) for found in frames])
 
         return feed
 
     return open_channel
+
+
+def _frames_of_kind(frames: Sequence[Frame], rules: CompiledFraming, refusals: list[Refusal]) -> list[Frame]:
+    """Return the frames of the kind that is read."""
+    kept = []
+    for received, plain in frames:
+        other = rules.other_kind(plain)
+        if other is None:
+            kept.append((received, plain))
+        else:
+            refusals.append(replace(other, data=received))
+    return kept
 
 
 def _profile_meanings(profile: Profile) -> list[Meaning]:

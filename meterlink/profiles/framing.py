@@ -9,6 +9,7 @@ from meterlink.profiles.model import Framing, LengthField
 from meterlink.profiles.refusal import Refusal, RefusalReason
 
 _HEX_PAIRS = re.compile(rb"(?:[0-9A-Fa-f]{2})+")
+_OLDEST = 1_000_000_000  # ns; later a display has changed, and its value would come out as a new one
 
 Frame = tuple[bytes, bytes]
 """``(received, plain)``: a frame as it came, and its bytes without hexadecimal digits and key."""
@@ -25,6 +26,11 @@ class CompiledFraming:
         self.length_field = framing.length if isinstance(framing.length, LengthField) else None
         self.one_per_packet = framing.one_per_packet or (framing.length is None and not framing.end)
         self._hex = framing.hex
+        self.pause = round(framing.pause * 1e9)
+        self.starts_packet = framing.starts_packet or bool(framing.packet_sizes)
+        self.packet_sizes = framing.packet_sizes
+        self.followed_by = len(framing.start) if framing.followed else 0
+        self.marks = framing.marks
         self._verifiers = tuple(compile_checksum(checksum) for checksum in framing.checksums)
         self._key_word = 0
         if framing.key:
@@ -40,6 +46,14 @@ class CompiledFraming:
     def has_checksums(self) -> bool:
         """Whether frames have check bytes."""
         return bool(self._verifiers)
+
+    def other_kind(self, plain: bytes) -> Refusal | None:
+        """Return the refusal of a frame without its key that is of another kind than those that are read, else None."""
+        for at, byte in self.marks:
+            if at >= len(plain) or plain[at] != byte:
+                detail = f"byte {at} is 0x{plain[at]:02x}" if at < len(plain) else count_phrase(len(plain), "byte")
+                return Refusal(RefusalReason.OTHER_KIND, detail, plain)
+        return None
 
     def verify_frame(self, received: bytes) -> Frame | None:
         """Return the frame with its key removed; None where a checksum is wrong."""
@@ -70,6 +84,8 @@ class CompiledFraming:
     def refusal_of(self, packet: bytes) -> Refusal:
         """Return why ``packet``, which is no frame, is none."""
         size = self.frame_length(packet)
+        if self.marks and self.one_per_packet and size != len(packet):
+            return Refusal(RefusalReason.OTHER_KIND, count_phrase(len(packet), "byte"), packet)
         if size != len(packet):
             detail = f"it has {count_phrase(len(packet), 'byte')}, not {size}" if size > 0 else ""
             return Refusal(RefusalReason.NO_FRAME, detail, packet)
@@ -104,39 +120,62 @@ class CompiledFraming:
 
 
 class FrameSplitter:
-    """The frames of one channel of one connection. Buffers less than the longest frame from packet to packet."""
+    """The frames of one channel of one connection. Buffers less than the longest frame from packet to packet.
+
+    A lost packet must cost frames, and make none: half a frame is dropped when the next packet comes later than
+    `Framing.pause` allows, or when that packet certainly begins another frame; and no frame comes out long after its
+    bytes, because a length that was noise had waited for more of them.
+    """
 
     def __init__(self, rules: CompiledFraming) -> None:
         self._rules = rules
         self._buffer = bytearray()
+        self._packets: list[tuple[int, int]] = []  # (time in ns, bytes in the buffer) of each packet, the oldest first
+        self._refusal: Refusal | None = None  # the first of the present packet
 
     def clear(self) -> None:
         """Empty the buffer."""
         if self._buffer:
             self._buffer.clear()
+            self._packets.clear()
 
-    def feed(self, packet: bytes) -> tuple[Sequence[Frame], Sequence[Refusal]]:
-        """Return ``(frames, refusals)``: the frames that ``packet`` completes, and why other bytes are none.
+    def feed(self, packet: bytes, nanoseconds: int) -> tuple[Sequence[Frame], Refusal | None]:
+        """Return ``(frames, refusal)``: the frames that ``packet`` completes; why other bytes are none, or None.
 
-        A packet that is a whole frame is read as one and empties the buffer: half a lost frame must not swallow half of
-        the next, which without check bytes would make a wrong value.
+        ``nanoseconds`` is the time of the packet on a clock that never runs backward. A packet that is a whole frame is
+        read as one and empties the buffer: half a lost frame must not swallow half of the next, which without check
+        bytes would make a wrong value.
         """
         frame = self._rules.frame_from_packet(packet)
         if frame is None:
-            return self.reassemble(packet)
+            return self.reassemble(packet, nanoseconds)
         self.clear()
-        return (frame,), ()
+        return (frame,), None
 
-    def reassemble(self, packet: bytes) -> tuple[Sequence[Frame], Sequence[Refusal]]:
-        """Return ``(frames, refusals)`` as `feed` does, for a packet that is not a whole frame."""
+    def reassemble(self, packet: bytes, nanoseconds: int) -> tuple[Sequence[Frame], Refusal | None]:
+        """Return ``(frames, refusal)`` as `feed` does, for a packet that is not a whole frame."""
         rules, buffer = self._rules, self._buffer
+        self._refusal = None
         if rules.one_per_packet:
-            return (), (rules.refusal_of(packet),) if packet else ()
+            return (), rules.refusal_of(packet) if packet else None
+        self._drop_late(nanoseconds)
+        if buffer and rules.start and rules.starts_packet and packet.startswith(rules.start):
+            self._drop("the next frame began")
         if rules.length and not (rules.start or rules.end or rules.has_checksums) and len(packet) % rules.length == 0:
-            buffer.clear()  # only the beginning of a packet marks a frame
+            self.clear()  # only the beginning of a packet marks a frame
+        if rules.packet_sizes and not self._fits(len(packet)):
+            if buffer:
+                self._drop("a packet of another size came")
+            if not self._fits(len(packet)):
+                return (), self._refusal or Refusal(RefusalReason.PART, "its beginning was lost", packet)
         buffer += packet
+        self._packets.append((nanoseconds, len(packet)))
+        return self._cut(), self._refusal
+
+    def _cut(self) -> list[Frame]:
+        """Return the frames that are complete, and take them out of the buffer."""
+        rules, buffer = self._rules, self._buffer
         frames: list[Frame] = []
-        refusals: list[Refusal] = []
         at = 0
         while True:
             at = self._next_start(at)
@@ -144,20 +183,59 @@ class FrameSplitter:
             if size == 0:
                 break
             frame = self._frame_at(at, size) if size > 0 else None
-            if frame is None:
-                refusals.append(rules.refusal_of(bytes(buffer[at : at + size] if size > 0 else buffer[at:])))
-                at += 1
-            else:
+            if frame is not None:
                 frames.append(frame)
                 at += size
-        del buffer[:at]
-        return frames, refusals
+                continue
+            if self._refusal is None:
+                self._refusal = rules.refusal_of(bytes(buffer[at : at + size] if size > 0 else buffer[at:]))
+            at += 1
+        self._remove(at)
+        return frames
+
+    def _drop(self, detail: str) -> None:
+        self._refusal = self._refusal or Refusal(RefusalReason.PART, detail, bytes(self._buffer))
+        self.clear()
+
+    def _drop_late(self, nanoseconds: int) -> None:
+        """Drop the buffer after too long a pause, and bytes that are too old to become a reading."""
+        packets = self._packets
+        if packets and nanoseconds - packets[-1][0] > self._rules.pause:
+            self._drop("the rest of the frame did not come in time")
+        while packets and nanoseconds - packets[0][0] > _OLDEST:
+            self._refusal = self._refusal or Refusal(RefusalReason.PART, "its frame never ended", bytes(self._buffer))
+            self._remove(packets[0][1])
+
+    def _remove(self, number: int) -> None:
+        """Remove the first bytes of the buffer."""
+        del self._buffer[:number]
+        packets = self._packets
+        while number and packets:
+            moment, size = packets[0]
+            if size > number:
+                packets[0] = (moment, size - number)
+                break
+            number -= size
+            del packets[0]
+
+    def _fits(self, size: int) -> bool:
+        """Return whether a packet of this size may continue the buffered packets of a frame."""
+        sizes, place, buffered = self._rules.packet_sizes, len(self._packets), len(self._buffer)
+        usual = sizes[min(place, len(sizes) - 1)]
+        if not buffered:
+            return size == usual
+        total = self._rules.frame_length(self._buffer)
+        return buffered + size == total if 0 < total <= buffered + usual else size == usual
 
     def _next_start(self, at: int) -> int:
         """Return the offset of the next start mark, or of the buffer's last bytes that may become one."""
         start, buffer = self._rules.start, self._buffer
         if not start:
             return at
+        if self._rules.starts_packet:
+            # A frame begins with a packet or behind another frame: the rest of one whose beginning was lost is dropped.
+            here = buffer[at : at + len(start)]
+            return at if here == start[: len(here)] else self._skip(at)
         start_at = buffer.find(start, at)
         if start_at >= 0:
             return start_at
@@ -165,6 +243,10 @@ class FrameSplitter:
         while not start.startswith(buffer[at:]):
             at += 1
         return at
+
+    def _skip(self, at: int) -> int:
+        self._refusal = self._refusal or Refusal(RefusalReason.PART, "its beginning was lost", bytes(self._buffer[at:]))
+        return len(self._buffer)
 
     def _size_at(self, at: int) -> int:
         """Return the size of the frame at ``at``; 0 while too few of its bytes are there, -1 where none begins."""
@@ -177,14 +259,15 @@ class FrameSplitter:
             return 0 if ahead < rules.longest else -1
         if not rules.shortest <= total <= rules.longest:
             return -1
-        return total if ahead >= total else 0
+        # Where only the next start shows that no byte was lost, a frame counts when that has come.
+        return total if ahead >= total + rules.followed_by else 0
 
     def _frame_at(self, at: int, size: int) -> Frame | None:
         rules = self._rules
         received = bytes(self._buffer[at : at + size])
         if not received.endswith(rules.end):
             return None
-        if rules.start and not rules.end and not rules.has_checksums:
+        if rules.start and (rules.followed_by or not (rules.end or rules.has_checksums)):
             # With neither checksum nor end, the next bytes must at least begin a frame.
             after = self._buffer[at + size : at + size + len(rules.start)]
             if not rules.start.startswith(after):

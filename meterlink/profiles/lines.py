@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from itertools import chain, zip_longest
 
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text, count_phrase
@@ -15,9 +16,10 @@ from meterlink.profiles.interpretation import Interpretation, fallback_unit_of, 
 from meterlink.profiles.model import Flag, Meaning, NumberForm, Profile, TextFormat
 from meterlink.profiles.number_text import is_blank, is_overload, number_form_of, parse_number_text
 from meterlink.profiles.refusal import Refusal, RefusalReason
-from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
+from meterlink.profiles.tokens import NUMBER_AND_UNIT, Tokens, blank_out_checksums, compile_tokenizer
 
 _CACHE_SIZE = 1024  # words, and sets of words, whose meaning is kept
+_LONGEST_SHAPE = 60  # characters of an unknown shape in a refusal
 _LONGEST_WORD = 20  # characters of an unknown word in a refusal
 _NO_MEANING = Meaning()
 _NO_NUMBER_FLAGS = frozenset({Flag.OVERLOAD, Flag.INVALID, Flag.NO_NUMBER})
@@ -59,6 +61,8 @@ class LineSplitter:
         self._overlong = False
         self._begun = False  # the bytes of the buffer begin a line
         self._packets = text_format.packets
+        self._continued = text_format.continued
+        self._inside = False  # the first byte of the buffer came in one packet with the end of the line before
         self._buffered = 0  # packets that the bytes of the buffer came in
         self._newest = 0  # ns, the time of the packet before
 
@@ -83,19 +87,20 @@ class LineSplitter:
                 pass
             elif self._overlong or len(line) > self._longest:
                 refusals.append(Refusal(RefusalReason.SHAPE, f"more than {self._longest} bytes", line))
-            elif not self._begun:
+            elif not self._begun or (self._continued and not self._inside):
                 refusals.append(Refusal(RefusalReason.PART, "its beginning may be missing", line))
             elif self._packets not in {None, packets}:
                 detail = f"it came in {count_phrase(packets, 'packet')}, not {self._packets}"
                 refusals.append(Refusal(RefusalReason.PART, detail, line))
             else:
                 completed.append(line)
-            self._overlong, self._begun, packets = False, True, 1
+            self._overlong, self._begun, self._inside, packets = False, True, True, 1
         # An overlong line is dropped as a whole, up to its end.
         if len(tail) > self._longest + len(self._end):
             self._overlong = True
             tail = tail[len(tail) - len(self._end) + 1 :]
         self._buffer, self._buffered = tail, packets
+        self._inside = self._inside and tail != b""
         return completed, refusals
 
 
@@ -115,12 +120,12 @@ class _WordMeaning:
 class _LineContent:
     """The words of a line, read: its numbers as ``(text, meaning of their unit)``, the meanings of its other words.
 
-    ``kinds`` are those of `TextFormat.shapes`. ``status`` is set where a word stands for the number. ``unknown`` are
+    ``shape`` is one of `TextFormat.shapes`. ``status`` is set where a word stands for the number. ``unknown`` are
     the words without a meaning.
     """
 
     is_text: bool
-    kinds: list[str] = field(default_factory=list)
+    shape: str = ""
     numbers: list[tuple[str, Meaning | None]] = field(default_factory=list)
     meanings: list[Meaning | None] = field(default_factory=list)
     status: Status | None = None
@@ -194,19 +199,21 @@ class LineParser:
             interpretation.relative,
         )
 
-    def _content_of(self, words: Sequence[str]) -> _LineContent:
-        content = _LineContent(bool(words))
-        numbers, meanings, kinds = content.numbers, content.meanings, content.kinds
+    def _content_of(self, tokens: Tokens) -> _LineContent:
+        content = _LineContent(bool(tokens.words))
+        numbers, meanings = content.numbers, content.meanings
+        kinds: list[str] = []
         after_number = False
-        for word in words:
+        for word in tokens.words:
             match = None if word in self._known_words else NUMBER_AND_UNIT.fullmatch(word)
             if match is not None:
                 meaning = self._word_meaning(match[2]).meaning if match[2] else _NO_MEANING
                 if meaning is None:
                     content.add_unknown(match[2])  # the line is invalid, even if its number is not the value
                 numbers.append((match[1], meaning))
-                kinds.append("value" if len(numbers) == self._text.value_number else "number")
-                kinds += ["word"] * bool(match[2])
+                kinds.append(
+                    ("value" if len(numbers) == self._text.value_number else "number") + "word" * bool(match[2])
+                )
                 after_number = not match[2]
                 continue
             word_meaning = self._word_meaning(word)
@@ -219,12 +226,13 @@ class LineParser:
             else:
                 meanings.append(word_meaning.meaning)
             after_number = False
+        content.shape = "".join(chain(*zip_longest(tokens.separators, kinds, fillvalue="")))
         return content
 
     def shape_of(self, line: bytes) -> tuple[str, str, Sequence[str]]:
         """Return ``(shape, value text, unknown words)`` of a line; the text of the value is empty without one."""
         content = self._content_of(self._tokenize(blank_out_checksums(line, self._text.checksums)))
-        return " ".join(content.kinds), self._value_text(content), content.unknown
+        return content.shape, self._value_text(content), content.unknown
 
     def _value_text(self, content: _LineContent) -> str:
         if content.status is not None or len(content.numbers) < self._text.value_number:
@@ -242,8 +250,8 @@ class LineParser:
         detail = ""
         if not (number_count is None or no_number or count == number_count):
             detail = f"{count_phrase(count, 'number')}, not {number_count}"
-        elif self._shapes and (shape := " ".join(content.kinds)) not in self._shapes:
-            detail = shape
+        elif self._shapes and content.shape not in self._shapes:
+            detail = clean_text(content.shape, _LONGEST_SHAPE)
         elif value_text := self._value_text(content):
             detail = _other_form(value_text, self._text.number)
         return Refusal(RefusalReason.SHAPE, detail) if detail else None
@@ -271,7 +279,7 @@ def _other_form(text: str, form: NumberForm) -> str:
     """Return how a number differs from the form of a profile's numbers; empty if it does not, or if it is none."""
     if form == NumberForm() or isinstance(parse_number_text(text), Status):
         return ""
-    sign, digits, exponent_digits = number_form_of(text)
+    sign, digits, exponent_digits, exponent_sign = number_form_of(text)
     if (form.sign == "always" and not sign) or (form.sign == "minus" and sign == "+"):
         return f"{text} with a plus" if sign else f"{text} without a sign"
     if form.digits not in {None, digits}:
@@ -279,6 +287,8 @@ def _other_form(text: str, form: NumberForm) -> str:
     if form.exponent_digits not in {None, exponent_digits}:
         has = count_phrase(exponent_digits, "digit")
         return f"{text} has {has} in its exponent, not {form.exponent_digits}"
+    if form.exponent_sign and not exponent_sign:
+        return f"{text} without a sign of its exponent"
     return ""
 
 

@@ -332,8 +332,15 @@ class Framing:
     that has it. Without ``length`` and ``end``, or with ``one_per_packet``, every packet is one frame; otherwise frames
     may be split over packets and joined in one. With ``hex`` every byte between ``start`` and ``end`` is sent as two
     hexadecimal digits, and offsets count these bytes. ``key`` is exclusive-ored repeatedly on the bytes from
-    ``key_from`` on.
-    ``longest`` is the limit of a frame (bytes).
+    ``key_from`` on. ``longest`` is the limit of a frame (bytes). No two packets of a frame are more than ``pause``
+    seconds apart.
+
+    ``marks`` are ``(offset, byte)`` of the frames that are read, without their key (TOML ``[frame.marks]``, ``2 =
+    0x41``); frames without them are of another kind and give no reading. Three keys say how frames come in packets; a
+    frame that comes otherwise has lost a packet. With ``starts_packet`` a frame begins where a packet does, or directly
+    behind another frame. ``packet_sizes`` are the bytes of a frame's packets in their order, of which the last number
+    holds for all that follow; the last packet has the rest. With ``followed`` a frame counts when the next ``start``
+    comes behind it.
     """
 
     start: bytes = b""
@@ -344,6 +351,11 @@ class Framing:
     key: bytes = b""
     key_from: int = 0
     checksums: tuple[Checksum, ...] = ()
+    pause: float = LONGEST_PAUSE
+    starts_packet: bool = False
+    packet_sizes: tuple[int, ...] = ()
+    followed: bool = False
+    marks: tuple[tuple[int, int], ...] = ()
     hex: bool = False
 
 
@@ -352,12 +364,13 @@ class NumberForm:
     """How the value's number is written; a line with another form is invalid. TOML ``text.number = { … }``.
 
     ``sign``: "always" there, or "minus" at most. ``digits`` counts those before the exponent, ``exponent_digits`` those
-    of the exponent (0: it has none). None: any.
+    of the exponent (0: it has none); None: any. ``exponent_sign``: the exponent always has a sign.
     """
 
     sign: Literal["always", "minus"] | None = None
     digits: int | None = None
     exponent_digits: int | None = None
+    exponent_sign: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -375,10 +388,11 @@ class TextFormat:
     ``unit`` and ``coupling`` apply where the line has none. ``longest`` is the limit of a line (bytes). ``checksums``
     (TOML ``[[text.checksum]]``) cover a line without its end; check bytes are not words.
 
-    The next keys refuse lines that lost a part. A line comes in ``packets`` packets (None: any). ``shapes`` are the
-    orders in which a line has its ``value``, other ``number``s and ``word``s, such as ``"value word"`` (none: any).
-    With ``known_words_only`` a word that is neither in ``words`` nor in ``ignore`` makes the line invalid, even if it
-    is a unit.
+    The next keys refuse lines that lost a part. A line comes in ``packets`` packets (None: any). With ``continued`` its
+    first byte comes in one packet with the end of the line before it. ``shapes`` are lines with the words ``value``,
+    ``number`` (any other one) and ``word`` in the place of theirs, such as ``"word: value word"``; a run of blanks is
+    one blank, none at the ends (no shapes: any line). With ``known_words_only`` a word that is neither in ``words`` nor
+    in ``ignore`` makes the line invalid, even if it is a unit.
     """
 
     end: str = "\n"
@@ -395,6 +409,7 @@ class TextFormat:
     checksums: tuple[Checksum, ...] = ()
     pause: float = LONGEST_PAUSE
     packets: int | None = None
+    continued: bool = False
     shapes: tuple[str, ...] = ()
     number: NumberForm = NumberForm()
     known_words_only: bool = False

@@ -37,11 +37,11 @@ def parse_number_text(text: str) -> Decimal | Status:
     return number
 
 
-def number_form_of(text: str) -> tuple[str, int, int]:
-    """Return ``(sign, digits, exponent_digits)`` of a number: ``("+", 4, 1)`` for ``+35.05E-6``."""
+def number_form_of(text: str) -> tuple[str, int, int, bool]:
+    """Return ``(sign, digits, exponent_digits, exponent_sign)``: ``("+", 4, 1, True)`` for ``+35.05E-6``."""
     mantissa, _, exponent = text.lower().partition("e")
     sign = mantissa[0] if mantissa[0] in "+-" else ""
-    return sign, sum(map(str.isdigit, mantissa)), len(exponent.lstrip("+-"))
+    return sign, sum(map(str.isdigit, mantissa)), len(exponent.lstrip("+-")), exponent[:1] in {"+", "-"}
 
 
 def is_overload(text: str) -> bool:

@@ -14,8 +14,9 @@ _MOST_NUMBERS = 64  # of a line
 _MOST_WORDS = 256  # without meaning
 _MOST_PACKETS = 64  # of a line
 _MOST_DIGITS = 30  # as many as a number may have before its point
+_MOST_SHAPES = 64  # of a meter: a few for each function
 _LONGEST_SHAPE = 600  # characters: the words of the longest line that a meter sends
-_SHAPE = r"(?:value|number|word)(?: (?:value|number|word))*"
+_SHAPE = r"[^\x00-\x1f\x7f]*"
 _WORD = r"\S+"
 _WORD_REMEDY = "Write a word without blanks."
 
@@ -28,6 +29,7 @@ NUMBER_FORM = Table(
     NumberForm,
     Key("sign", Choice(("always", "minus")), None, description="always there, or a minus at most."),
     Key("digits", Integer(1, _MOST_DIGITS), None, description="Digits of the number, without its exponent."),
+    Key("exponent_sign", Boolean(), default=False, description="The exponent always has a sign."),
     Key("exponent_digits", Integer(0, 3), None, description="Digits of its exponent; 0: it has none."),
 )
 TEXT = Table(
@@ -57,8 +59,18 @@ TEXT = Table(
     ),
     Key("packets", Integer(1, _MOST_PACKETS), None, description="In how many packets a line comes."),
     Key(
+        "continued",
+        Boolean(),
+        default=False,
+        description="A line begins in one packet with the end of the line before it.",
+    ),
+    Key(
         "shapes",
-        ListOf(Text(_LONGEST_SHAPE, pattern=_SHAPE, wanted="Write value, number and word, in their order."), 0, 64),
+        ListOf(
+            Text(_LONGEST_SHAPE, pattern=_SHAPE, wanted="Write value, number and word in their order.", clean=False),
+            0,
+            _MOST_SHAPES,
+        ),
         (),
         description="The orders of value, number and word in a line; a line with another order is invalid.",
     ),

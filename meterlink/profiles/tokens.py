@@ -2,6 +2,8 @@
 
 import re
 from collections.abc import Callable, Sequence
+from itertools import zip_longest
+from typing import NamedTuple
 
 from meterlink.profiles.model import Checksum, TextFormat
 from meterlink.profiles.number_text import NUMBER
@@ -9,6 +11,7 @@ from meterlink.profiles.number_text import NUMBER
 NUMBER_AND_UNIT = re.compile(rf"({NUMBER})(.*)", re.DOTALL)
 """A word that begins with a number: groups ``(number, following text)``."""
 
+_BLANKS = re.compile(r"\s+")
 _SEPARATORS = r"\s,;:="
 _TO_SPACE = {ord("\t"): " ", 0xA0: " "}  # no-break space
 _WORD_AND_NUMBER = re.compile(rf"([^0-9+\-.]+)({NUMBER}.*)", re.DOTALL)
@@ -22,34 +25,48 @@ def blank_out_checksums(line: bytes, checksums: Sequence[Checksum]) -> bytes:
     return line
 
 
-def compile_tokenizer(text_format: TextFormat) -> Callable[[bytes], Sequence[str]]:
+class Tokens(NamedTuple):
+    """The words of a line, and the separators before, between and behind them: one more than words.
+
+    A run of blanks is one blank in a separator, and none at the ends of the line.
+    """
+
+    words: Sequence[str] = ()
+    separators: Sequence[str] = ("",)
+
+
+def compile_tokenizer(text_format: TextFormat) -> Callable[[bytes], Tokens]:
     """Return a function that splits a line into words; it never raises, and finds none in bytes that are not text."""
     separators = _SEPARATORS + re.escape(text_format.separators)
-    blanks = re.compile(rf"[{separators}]+")
+    blanks = re.compile(rf"([{separators}]+)")
     # Blanks may separate a sign from its number.
     sign = re.compile(
         r"([+-])\s+(?=[0-9.])" if text_format.split_before_number else rf"(?:(?<=[{separators}])|^)([+-])\s+(?=[0-9.])"
     )
     unsplit = {word for word, _ in text_format.words} | set(text_format.ignore)
 
-    def tokenize(line: bytes) -> Sequence[str]:
+    def tokenize(line: bytes) -> Tokens:
         try:
             text = line.decode(text_format.encoding).strip("\0 \t\r\n").translate(_TO_SPACE)
         except UnicodeDecodeError:
-            return ()
+            return Tokens()
         # A control character in a line is usually a damaged line end.
         if not text.isprintable():
-            return ()
-        words = [word for word in blanks.split(sign.sub(r"\1", text)) if word]
-        return (
-            [part for word in words for part in _split_word(word, unsplit)]
-            if text_format.split_before_number
-            else words
-        )
+            return Tokens()
+        parts = blanks.split(sign.sub(r"\1", text))
+        words: list[str] = []
+        gaps = [""]
+        # Words and separators take turns; a separator at an end of the line has an empty word beside it.
+        for word, gap in zip_longest(parts[::2], parts[1::2], fillvalue=""):
+            for part in _split_word(word, unsplit) if text_format.split_before_number else (word,) * bool(word):
+                words.append(part)
+                gaps.append("")
+            gaps[-1] += _BLANKS.sub(" ", gap)
+        return Tokens(words, gaps)
 
     return tokenize
 
 
 def _split_word(word: str, unsplit: set[str]) -> tuple[str, ...]:
     match = None if word in unsplit else _WORD_AND_NUMBER.fullmatch(word)
-    return (word,) if match is None else (match[1], match[2])
+    return (word,) * bool(word) if match is None else (match[1], match[2])

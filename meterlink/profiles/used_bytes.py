@@ -17,6 +17,8 @@ def used_bytes(
     frame: Any, value: Any, codes: Iterable[Any], annunciators: Iterable[tuple[Bit, Meaning | None]]
 ) -> Iterator[UsedByte]:
     """Yield ``(byte, path)`` of every byte that a profile uses; of a range of bytes the last one."""
+    for at, _byte in _part(frame, "marks") or ():
+        yield at, ("frame", "marks", str(at))
     yield from _checksum_bytes(_part(frame, "checksums") or ())
     yield from _value_bytes(value)
     for number, code in enumerate(codes):

@@ -139,6 +139,11 @@ def _framing(framing: Framing, comments: ProfileComments) -> Iterator[str]:
             ("hex", framing.hex),
             ("key", framing.key.hex(" ")),
             ("key_from", _unless_default(framing.key_from, 0)),
+            ("pause", _pause(framing.pause)),
+            ("starts_packet", framing.starts_packet),
+            ("packet_sizes", framing.packet_sizes),
+            ("followed", framing.followed),
+            ("marks", _Inline((str(at), _Hexadecimal(byte)) for at, byte in framing.marks) if framing.marks else None),
         ],
         comments.frame,
     )
@@ -234,6 +239,7 @@ def _text(text: TextFormat, comments: ProfileComments) -> Iterator[str]:
             ("split_before_number", text.split_before_number),
             ("ignore", text.ignore),
             ("packets", text.packets),
+            ("continued", text.continued),
             ("shapes", text.shapes),
             ("number", _number_form(text.number)),
             ("known_words_only", text.known_words_only),
@@ -253,7 +259,14 @@ def _pause(seconds: float) -> Decimal | None:
 def _number_form(form: NumberForm) -> Any:
     if form == NumberForm():
         return None
-    return _Inline([("sign", form.sign), ("digits", form.digits), ("exponent_digits", form.exponent_digits)])
+    return _Inline(
+        [
+            ("sign", form.sign),
+            ("digits", form.digits),
+            ("exponent_digits", form.exponent_digits),
+            ("exponent_sign", form.exponent_sign),
+        ]
+    )
 
 
 def _segment_text(segment: Segment) -> str:

@@ -1,25 +1,32 @@
 """Ways to cut packets into frames, the likeliest first. A way is confirmed when a number is found in its frames."""
 
+from bisect import bisect_right
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from meterlink.capture.capture_file import CapturedPacket
 from meterlink.profiles.framing import CompiledFraming, FrameSplitter
-from meterlink.profiles.model import Checksum, Framing, LengthField
+from meterlink.profiles.model import LONGEST_PAUSE, Checksum, Framing, LengthField
 from meterlink.teach.checksums import find_checksum, find_majority_checksum, find_trailing_checksum, valid_frames
 
 _LONGEST = 128  # bytes; no display needs more
 _SHORTEST = 3
 _MARK = 3  # bytes of a start mark; the rest of a constant beginning is checked as part of the frame
 _COVERED = 0.9  # share of bytes that must lie in frames; packets get lost, and a capture may begin within a frame
-_MOST_KINDS = 4  # of packets; more first bytes are contents, not kinds
+_MOST_KINDS = 4  # of packets; a byte with more values is contents, not a kind
+_FEWEST_OF_A_KIND = 3  # packets of a kind, frames of a length; fewer are damage
+_MOST_TELLING = 3  # bytes that may tell kinds apart, tried in turn
+_FEW = 0.1  # share of frames that hold another one by chance, or because a packet was lost
 _BEGUN = 0.6  # share of frames that begin where a packet does; with fewer, packets do not show the frames
 _NEAR = 0.85  # of the best score; noise in a score is a few per cent
 _MOST_MARKS = 8  # start marks tried: the most frequent at the beginning of packets, and the most frequent anywhere
 _MOST = 12  # ways per channel
 _SOON = 3.0  # times as long as frames of that length take when cut elsewhere …
+_MOSTLY = 0.97  # share of frames that say how frames come in packets; a few have lost one
+_SLACK = 1.5  # times the longest wait within a frame that was recorded …
+_LEAST_PAUSE = 0.05  # s; … and so much more: one event of a slow connection
 _AT_ONCE = 0.05  # s; … plus this: slower frames are pieces of two. Packets of one frame arrive sooner
 
 
@@ -55,15 +62,55 @@ def framing_candidates(packets: Sequence[CapturedPacket]) -> Iterator[FramingCan
         for length, _ in lengths.most_common(3)
         if _SHORTEST <= length <= _LONGEST
     ]
-    whole += [framing for length, _ in lengths.most_common(2) for framing in _kinds(packets, length)]
-    alone = (cut for framing in whole if (cut := _cut_so(channel, framing, packets)) is not None)
+    whole = [framing if framing.length is None else _marked(framing, packets) for framing in whole]
+    kinds = (framing for length, _ in lengths.most_common(2) for framing in _kinds(packets, length))
+    alone = [cut for framing in whole if (cut := _cut_so(channel, framing, packets)) is not None]
+    # A packet that passes a check by itself is a frame: it is never glued to another one.
+    frames = {frame for cut in alone if cut.checksum is not None for _, frame in cut.frames}
+    running_on = (cut for cut in _running_on(channel, packets) if not _glues(cut, packets, frames))
     # Packets of one length are most likely frames; packets of several lengths are pieces of a stream.
     if streamed:
-        yield from _running_on(channel, packets)
-        yield from alone
+        total = sum(len(packet.data) for packet in packets)
+        covering = [cut for cut in alone if cut.checksum is not None and _bytes_of(cut) >= _COVERED * total]
+        yield from covering
+        yield from running_on
+        yield from (cut for cut in alone if cut not in covering)
+        yield from (cut for framing in kinds if (cut := _cut_so(channel, framing, packets)) is not None)
     else:
         yield from alone
-        yield from _running_on(channel, packets)
+        yield from (cut for framing in kinds if (cut := _cut_so(channel, framing, packets)) is not None)
+        yield from running_on
+
+
+def _bytes_of(cut: FramingCandidate) -> int:
+    """Return the number of bytes in the frames of a cut."""
+    return sum(len(frame) for _, frame in cut.frames)
+
+
+def _glues(cut: FramingCandidate, packets: Sequence[CapturedPacket], whole: Collection[bytes]) -> bool:
+    """Return whether frames of a cut hold more than one packet, one of them a ``whole`` frame or a part of one."""
+    if not whole:
+        return False
+    starts = _starts_of(packets)
+    glued = 0
+    for at, (_, frame) in zip(_places_of(cut, b"".join(packet.data for packet in packets)), cut.frames, strict=True):
+        first, last = bisect_right(starts, at) - 1, bisect_right(starts, at + len(frame) - 1) - 1
+        glued += first != last and any(packet.data in whole for packet in packets[first : last + 1])
+    return glued > _FEW * len(cut.frames)
+
+
+def _marked(framing: Framing, packets: Sequence[CapturedPacket]) -> Framing:
+    """Return the framing of packets of one length with a byte that tells them from packets of other lengths.
+
+    Then packets of the other lengths are of another kind: no reading, and not a wrong one either.
+    """
+    ours = [packet.data for packet in packets if len(packet.data) == framing.length]
+    others = [packet.data for packet in packets if len(packet.data) != framing.length]
+    if not others:
+        return framing
+    constant = [(at, ours[0][at]) for at in range(len(ours[0])) if len({data[at] for data in ours}) == 1]
+    telling = [(at, byte) for at, byte in constant if not any(len(data) > at and data[at] == byte for data in others)]
+    return replace(framing, marks=tuple((telling or constant)[:1]))
 
 
 def _running_on(channel: str, packets: Sequence[CapturedPacket]) -> list[FramingCandidate]:
@@ -88,7 +135,56 @@ def _running_on(channel: str, packets: Sequence[CapturedPacket]) -> list[Framing
             lasting[id(cut)],
         )
     )
-    return found
+    return [replace(cut, framing=_in_packets(cut, places[id(cut)], starts, packets)) for cut in found]
+
+
+def _in_packets(
+    cut: FramingCandidate, places: Sequence[int], starts: Sequence[int], packets: Sequence[CapturedPacket]
+) -> Framing:
+    """Return the framing with the keys that say how its frames come in packets: a frame that does not lost a packet."""
+    framing = cut.framing
+    begins = set(starts)
+    ends = {at + len(packet.data) for at, packet in zip(starts, packets, strict=True)}
+    spans = [(at, at + len(frame)) for at, (_, frame) in zip(places, cut.frames, strict=True)]
+    behind = {end for _, end in spans}
+    begun = sum(begin in begins for begin, _ in spans)
+    joined = sum(begin not in begins and begin in behind for begin, _ in spans)
+    starts_packet = begun >= _BEGUN * len(spans) and begun + joined >= _MOSTLY * len(spans)
+    one_byte_check = cut.checksum is None or cut.checksum.size == 1
+    followed = not starts_packet and one_byte_check and bool(framing.start)
+    waits: list[float] = []
+    sizes: list[list[int]] = []
+    for begin, end in spans:
+        first = bisect_right(starts, begin) - 1
+        last = bisect_right(starts, end - 1 + len(framing.start) * followed) - 1
+        waits += [packets[place + 1].seconds - packets[place].seconds for place in range(first, last)]
+        if begin in begins and end in ends:
+            sizes.append([len(packet.data) for packet in packets[first : last + 1]])
+    usual = sorted(waits)[: max(1, round(_MOSTLY * len(waits)))]
+    pause = round(_SLACK * usual[-1] + _LEAST_PAUSE, 2) if usual else LONGEST_PAUSE
+    packet_sizes = _packet_sizes(sizes) if starts_packet and len(sizes) >= _MOSTLY * len(spans) else ()
+    return replace(
+        framing,
+        pause=min(pause, LONGEST_PAUSE),
+        starts_packet=starts_packet and not packet_sizes,
+        packet_sizes=packet_sizes,
+        followed=followed,
+    )
+
+
+def _packet_sizes(frames: Sequence[Sequence[int]]) -> tuple[int, ...]:
+    """Return the sizes of `Framing.packet_sizes` that most frames' packets have; empty without any."""
+    longest = max(frames, key=len)
+    for number in range(1, len(longest) + 1):
+        sizes = longest[:number]
+        fits = sum(
+            all(size == sizes[min(place, number - 1)] for place, size in enumerate(frame[:-1]))
+            and frame[-1] <= sizes[min(len(frame), number) - 1]
+            for frame in frames
+        )
+        if fits >= _MOSTLY * len(frames):
+            return tuple(sizes)
+    return ()
 
 
 def _cut_so(channel: str, framing: Framing, packets: Sequence[CapturedPacket]) -> FramingCandidate | None:
@@ -130,11 +226,31 @@ def _lasting(cut: FramingCandidate, places: Sequence[int], times: Sequence[float
 
 
 def _kinds(packets: Sequence[CapturedPacket], length: int) -> Iterator[Framing]:
-    """Yield a framing for each kind of packet, if the first byte of packets has only a few values."""
-    firsts = Counter(packet.data[0] for packet in packets if len(packet.data) == length and length >= _SHORTEST)
-    if 2 <= len(firsts) <= _MOST_KINDS:
-        for first, _ in firsts.most_common():
-            yield Framing(start=bytes([first]), length=length, one_per_packet=True)
+    """Yield a framing for each kind of packets of one length, by a byte that has only a few values.
+
+    A kind has its own constant bytes, so the byte that tells kinds apart is the one with which most other bytes change.
+    """
+    ours = [packet.data for packet in packets if len(packet.data) == length >= _SHORTEST]
+    scored: list[tuple[int, int]] = []
+    for at in range(length if ours else 0):
+        values = Counter(data[at] for data in ours)
+        if 2 <= len(values) <= _MOST_KINDS and min(values.values()) >= _FEWEST_OF_A_KIND:
+            scored.append((-_followers(ours, at), at))
+    for _, at in sorted(scored)[:_MOST_TELLING]:
+        for byte, _ in Counter(data[at] for data in ours).most_common():
+            yield Framing(length=length, one_per_packet=True, marks=((at, byte),))
+
+
+def _followers(frames: Sequence[bytes], at: int) -> int:
+    """Return how many bytes are constant within each kind that the byte ``at`` tells apart, but not in all of them."""
+    kinds: dict[int, list[bytes]] = {}
+    for frame in frames:
+        kinds.setdefault(frame[at], []).append(frame)
+    return sum(
+        all(len({frame[place] for frame in kind}) == 1 for kind in kinds.values())
+        and len({frame[place] for frame in frames}) > 1
+        for place in range(len(frames[0]))
+    )
 
 
 def _cut(framing: Framing, packets: Sequence[CapturedPacket]) -> Iterator[tuple[float, bytes]]:
@@ -146,7 +262,7 @@ def _cut(framing: Framing, packets: Sequence[CapturedPacket]) -> Iterator[tuple[
             cutter.clear()
             yield packet.seconds, alone[0]
             continue
-        for came, _ in cutter.feed(packet.data)[0]:
+        for came, _ in cutter.feed(packet.data, round(packet.seconds * 1e9))[0]:
             yield packet.seconds, came
 
 
@@ -233,9 +349,13 @@ def _by_length_field(data: bytes, starts: Sequence[int]) -> Iterator[Framing]:
         if len({gap for _, gap in gaps}) < 2:
             continue
         for at in range(len(mark), len(mark) + 3):
-            adds = Counter(gap - data[place + at] for place, gap in gaps if place + at < len(data))
+            lengths = [(gap, data[place + at]) for place, gap in gaps if place + at < len(data)]
+            adds = Counter(gap - number for gap, number in lengths)
             add, agreeing = adds.most_common(1)[0] if adds else (0, 0)
-            if agreeing >= 0.6 * len(gaps) and -at <= add <= _LONGEST:
+            # A byte that is always the same is no length: it only looks like one where most frames are equally long.
+            told = Counter(number for gap, number in lengths if gap - number == add)
+            varies = sum(times >= _FEWEST_OF_A_KIND for times in told.values()) > 1
+            if varies and agreeing >= 0.6 * len(gaps) and -at <= add <= _LONGEST:
                 yield Framing(start=mark, length=LengthField(at=at, add=add))
 
 

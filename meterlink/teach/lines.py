@@ -8,6 +8,7 @@ from itertools import pairwise, product
 from typing import Literal
 
 from meterlink.capture.capture_file import CapturedPacket
+from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
 from meterlink.core.text import clean_text
 from meterlink.core.units import BASE_UNIT
@@ -17,6 +18,7 @@ from meterlink.profiles.number_text import is_blank, is_overload, number_form_of
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
 from meterlink.teach.checksums import find_line_checksum
 from meterlink.teach.samples import Sample
+from meterlink.teach.states import UnexplainedError
 
 _ENDS = ("\r\n", "\n", "\r", ";", "")
 _TEXT = 0.97  # share of bytes that are printable or blanks; the first packet may be half a line
@@ -30,7 +32,10 @@ _FLAGS: dict[Flag, Callable[[Sample], bool]] = {
 _LONGEST_WORD = 20
 _MOSTLY = 0.97  # share of lines whose packets say how a line comes; a few have lost one
 _SLACK = 1.5  # times the longest wait within a line that was recorded …
+_INSIDE = 0.5  # share of lines that begin in one packet with the end of another: fewer are too few to be read alone
 _LEAST_PAUSE = 0.05  # s; … and at least so much more: one event of a slow connection
+_TAILED = 50  # lines whose tails are tried
+_TAILS = "a line that lost its beginning would look like a whole one with another number"
 _FEWEST = 3  # different numbers shown: characters are strong evidence, but one number may match by chance
 
 
@@ -70,20 +75,21 @@ def line_candidates(packets: Sequence[CapturedPacket]) -> Iterator[tuple[TextFor
         )
         if lines:
             check = find_line_checksum([line for _, line in lines])
-            pause, count = _packets_of_lines(packets, end.encode())
-            yield replace(text, checksums=(check,) if check is not None else (), pause=pause, packets=count), lines
+            yield replace(_in_packets(text, packets), checksums=(check,) if check is not None else ()), lines
 
 
-def _packets_of_lines(packets: Sequence[CapturedPacket], end: bytes) -> tuple[float, int | None]:
-    """Return ``(pause, packets)`` of a `TextFormat`: how long lines wait for their packets, and how many they have."""
+def _in_packets(text: TextFormat, packets: Sequence[CapturedPacket]) -> TextFormat:
+    """Return the format with the keys that say how its lines come in packets."""
+    end = text.end.encode()
     if not end:
-        return LONGEST_PAUSE, None
+        return text
     counts: Counter[int] = Counter()
     waits: list[float] = []
     times: list[float] = []  # of the packets of the present line
-    buffer = b""
+    buffer, begun_inside = b"", 0  # the lines that begin in one packet with the end of another
     for packet in packets:
         *lines, tail = (buffer + packet.data).split(end)
+        begun_inside += len(lines) - (not tail)
         times.append(packet.seconds)
         for _ in lines:
             counts[len(times)] += 1
@@ -94,7 +100,13 @@ def _packets_of_lines(packets: Sequence[CapturedPacket], end: bytes) -> tuple[fl
     ((count, lines_so),) = counts.most_common(1) or [(1, 0)]
     usual = sorted(waits)[: max(1, round(_MOSTLY * len(waits)))]
     pause = round(_SLACK * usual[-1] + _LEAST_PAUSE, 2) if usual else LONGEST_PAUSE
-    return min(pause, LONGEST_PAUSE), count if lines_so >= _MOSTLY * counts.total() else None
+    constant = lines_so >= _MOSTLY * counts.total()
+    return replace(
+        text,
+        pause=min(pause, LONGEST_PAUSE),
+        packets=count if constant else None,
+        continued=not constant and begun_inside >= _INSIDE * counts.total(),
+    )
 
 
 def text_formats(
@@ -103,9 +115,33 @@ def text_formats(
     """Yield the text formats under which every sample's line gives the shown value, and a line of other shape none.
 
     ``lines`` are all ``(seconds, line)`` of the recording: they show how the number is written.
+
+    Raises:
+        UnexplainedError: the lines come in packets in such a way that a lost one would make a wrong number.
     """
+    every = [line for _, line in lines]
     for found in _worded_formats(text_format, samples):
-        yield _strict(found, samples, [line for _, line in lines])
+        strict = _strict(found, samples, every)
+        if strict.packets is None and _tails_look_whole(strict, every):
+            if not strict.continued:
+                raise UnexplainedError(_TAILS)
+            yield strict
+        else:
+            yield replace(strict, continued=False)
+
+
+def _tails_look_whole(text: TextFormat, lines: Sequence[bytes]) -> bool:
+    """Return whether lines without their first bytes are read as other numbers: a lost packet would make one."""
+    parser = LineParser(text)
+
+    def digits_of(line: bytes) -> Decimal | None:
+        return parser.parse_line(line, "", Timestamp(0, 0), []).digits
+
+    return any(
+        digits_of(line[at:]) not in {None, digits_of(line)}
+        for line in list(dict.fromkeys(lines))[:_TAILED]
+        for at in range(1, len(line))
+    )
 
 
 def _strict(text: TextFormat, samples: Sequence[Sample], every: Sequence[bytes]) -> TextFormat:
@@ -132,7 +168,7 @@ def _number_form(values: Counter[str], *, split: bool) -> NumberForm:
     before others. Where lines are ``split`` anywhere, a number with a lost beginning shows only by its digits, so four
     digits are demanded all the same.
     """
-    forms = Counter[tuple[str, int, int]]()
+    forms = Counter[tuple[str, int, int, bool]]()
     for value, times in values.items():
         forms[number_form_of(value)] += times
     # A form seen once or twice without an entry may be the rest of a line that lost a packet.
@@ -150,6 +186,7 @@ def _number_form(values: Counter[str], *, split: bool) -> NumberForm:
         sign,
         digits.pop() if len(digits) == 1 and (split or padded or len(points) > 1) else None,
         exponents.pop() if len(exponents) == 1 else None,
+        all(form[3] for form in usual),
     )
 
 
@@ -197,7 +234,7 @@ def _reader(text: TextFormat) -> Callable[[bytes], _Line]:
         units: list[str] = []
         said = []
         after_number = False
-        for word in words(blank_out_checksums(line, text.checksums)):
+        for word in words(blank_out_checksums(line, text.checksums)).words:
             match = NUMBER_AND_UNIT.fullmatch(word)
             if match is None:
                 said.append(word)

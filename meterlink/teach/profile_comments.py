@@ -139,10 +139,12 @@ def _annunciators(profile: Profile, shown: Sequence[_Shown]) -> TableComments:
 
 def _words(text: TextFormat, shown: Sequence[_Shown]) -> TableComments:
     tokenize = compile_tokenizer(text)
-    count = Counter(word for one in shown for word in set(tokenize(blank_out_checksums(one.frame, text.checksums))))
+    count = Counter(
+        word for one in shown for word in set(tokenize(blank_out_checksums(one.frame, text.checksums)).words)
+    )
     entries = partial(_count, one="entry", many="entries")
     lines = {quoted(word): f"in {entries(count[word])}" for word, _ in text.words}
-    return TableComments(("Words of a line. A line with a word that is neither here nor a unit is refused.",), lines)
+    return TableComments(("Words of a line. A line with a word that is neither here nor in ignore is refused.",), lines)
 
 
 def _count(number: int, one: str, many: str) -> str:

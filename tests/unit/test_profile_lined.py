@@ -1,5 +1,6 @@
 """Lined profiles: lines of text, split and joined in any way, and the meanings of their words."""
 
+from dataclasses import replace
 from decimal import Decimal
 from itertools import pairwise
 from typing import Any
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from meterlink.driver_api import Coupling, Reading, Status, Timestamp
 from meterlink.profiles import open_profile_driver
+from meterlink.profiles.lines import LineParser
 from meterlink.profiles.model import ConnectionSetup, DriverName, Flag, Meaning, NumberForm, Profile, TextFormat
 
 untimed = settings(deadline=None)  # the speed of the machine proves nothing here
@@ -207,6 +209,7 @@ def test_half_a_line_is_dropped_when_its_rest_does_not_come_in_time() -> None:
         ("35.05E-6 F", "--- V"),  # the sign is missing
         ("+5.05E-6 F", "--- V"),  # a digit is missing
         ("+35.05E-06 F", "--- V"),
+        ("+35.05E6 F", "--- V"),  # the sign of the exponent is missing
         ("+35.05 F", "--- V"),
         ("F +35.05E-6", "--- V"),
         ("+35.05E-6 F F", "--- V"),
@@ -219,7 +222,7 @@ def test_half_a_line_is_dropped_when_its_rest_does_not_come_in_time() -> None:
 def test_a_line_of_another_shape_is_refused(line: str, reading_text: str) -> None:
     text = TextFormat(
         shapes=("value word",),
-        number=NumberForm("always", 4, 1),
+        number=NumberForm("always", 4, 1, exponent_sign=True),
         known_words_only=True,
         words=(("F", Meaning(unit="F")),),
     )
@@ -234,3 +237,30 @@ def test_a_line_in_other_packets_than_the_profiles_has_lost_a_part() -> None:
     assert meter.reasons == ["part"]
     assert meter.send(0.3, b"3") + meter.send(0.3, b"5") + meter.send(0.3, b".05 V\n") == []
     assert meter.reasons == ["part"]
+
+
+def test_a_line_that_begins_with_a_packet_does_not_count_where_lines_run_on() -> None:
+    meter = Meter(TextFormat(continued=True))
+    assert meter.send(0.0, b"\n35.05 uF\n35.") == ["35.05 µF"]
+    assert meter.send(0.1, b"06 uF\n") == ["35.06 µF"]
+    # "35.07 uF\n3" is lost.
+    assert meter.send(0.3, b"5.08 uF\n35.") == []
+    assert meter.reasons == ["part"]
+    assert meter.send(0.4, b"09 uF\n") == ["35.09 µF"]
+
+
+@pytest.mark.parametrize(
+    ("line", "shape"),
+    [
+        ('{"v": 2.5, "u": "V"}', '{"word": value, "word": "word"}'),
+        ('{"v":  2.5,   "u":"V"}', '{"word": value, "word":"word"}'),
+        ('{"v": 2 "u": "V"}', '{"word": value "word": "word"}'),  # a packet with ".5," is lost
+        ("  2.5V ", "valueword"),
+        ("V=2.5; 50.0", "word=value; number"),
+        ("OL V", "value word"),
+    ],
+)
+def test_the_shape_of_a_line_keeps_its_separators(line: str, shape: str) -> None:
+    text = TextFormat(separators='{}"')
+    assert LineParser(text).shape_of(line.encode())[0] == shape
+    assert [reading.status for reading in feed(replace(text, shapes=("other",)), line.encode() + b"\n")] != [Status.OK]

@@ -159,6 +159,11 @@ FRAMINGS = st.builds(
     st.binary(max_size=9),
     st.integers(0, 9),
     st.lists(CHECKSUMS, max_size=2).map(tuple),
+    PAUSES,
+    st.booleans(),
+    st.lists(st.integers(1, 256), max_size=3).map(tuple),
+    st.booleans(),
+    st.dictionaries(st.integers(0, 9), st.integers(0, 255), max_size=2).map(lambda rows: tuple(rows.items())),
 ) | st.builds(lambda start, end: Framing(start, end=end, hex=True), MARKS, MARKS)
 CODES = st.builds(
     Code,
@@ -182,12 +187,14 @@ TEXTS = st.builds(
     st.lists(CHECKSUMS, max_size=2).map(tuple),
     PAUSES,
     st.none() | st.integers(1, 64),
-    st.lists(st.sampled_from(["value word", "word", "word value number"]), max_size=2).map(tuple),
+    st.booleans(),
+    st.lists(st.sampled_from(["value word", "word", '{"word": value}']), max_size=2).map(tuple),
     st.builds(
         NumberForm,
         st.sampled_from([None, "always", "minus"]),
         st.none() | st.integers(1, 30),
         st.none() | st.integers(0, 3),
+        st.booleans(),
     ),
     st.booleans(),
 )

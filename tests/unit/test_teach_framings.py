@@ -5,6 +5,8 @@ from random import Random
 import pytest
 
 from meterlink.capture.capture_file import CapturedPacket
+from meterlink.profiles.framing import CompiledFraming
+from meterlink.profiles.model import LengthField
 from meterlink.teach.framings import framing_candidates
 
 
@@ -81,3 +83,77 @@ def test_lost_packets_lose_no_more_than_their_frames():
     ]
     best = max(framing_candidates(packets), key=lambda cut: len({data for _, data in cut.frames} & set(frames)))
     assert len({data for _, data in best.frames} & set(frames)) >= 85
+
+
+def summed(body):
+    return body + bytes([sum(body) & 0xFF])
+
+
+def test_packets_that_pass_a_check_by_themselves_are_never_glued():
+    # Two kinds of frame take turns, each in a packet of its own: 8 and 12 bytes look like one frame of 20.
+    rng = Random(3)
+    packets = [
+        CapturedPacket(
+            index / 10, "c", summed(b"\xa5\x01" + rng.randbytes(5) if index % 2 else b"\xa5\x02" + rng.randbytes(9))
+        )
+        for index in range(120)
+    ]
+    whole = {packet.data for packet in packets}
+    cuts = list(framing_candidates(packets))
+    assert cuts
+    assert all({data for _, data in cut.frames} <= whole for cut in cuts)
+
+
+@pytest.mark.parametrize("at", [0, 2, 5])
+def test_kinds_of_frames_are_told_apart_by_a_byte_anywhere(at):
+    rng = Random(4)
+    kinds = [bytearray(rng.randbytes(10)) for _ in range(2)]
+    for kind in kinds:
+        kind[0] = 0x77
+    kinds[0][at], kinds[1][at] = 0x10, 0x20
+    frames = []
+    for index in range(80):
+        frame = bytearray(kinds[index % 2])
+        frame[7:9] = rng.randbytes(2)
+        frames.append(bytes(frame))
+    packets = [CapturedPacket(index / 10, "c", frame) for index, frame in enumerate(frames)]
+    found = [{data for _, data in cut.frames if not compile_kind(cut)(data)} for cut in framing_candidates(packets)]
+    assert set(frames[::2]) in found
+    assert set(frames[1::2]) in found
+
+
+def compile_kind(cut):
+    return CompiledFraming(cut.framing).other_kind
+
+
+def test_a_constant_byte_is_not_a_length():
+    # Of frames of one length, the byte behind the start is always the same; a lost packet now and then shifts the rest.
+    rng = Random(5)
+    packets = [
+        CapturedPacket(index + part / 10, "c", piece)
+        for index, frame in enumerate([b"\xa5\x0b" + rng.randbytes(9) for _ in range(100)])
+        for part, piece in enumerate((frame[:6], frame[6:]))
+        if rng.random() > 0.04
+    ]
+    cuts = list(framing_candidates(packets))
+    assert any(cut.framing.length == 11 for cut in cuts)
+    assert not any(isinstance(cut.framing.length, LengthField) for cut in cuts)
+
+
+def test_the_way_in_which_frames_come_in_packets_is_learned():
+    rng = Random(6)
+    frames = [b"\xa5\x5a" + rng.randbytes(9) for _ in range(60)]
+
+    def first_of(sizes, length=11):
+        packets = []
+        for index, frame in enumerate(frames):
+            begin, moment = 0, index / 5
+            for size in sizes(frame):
+                packets.append(CapturedPacket(round(moment, 3), "c", frame[begin : begin + size]))
+                begin, moment = begin + size, moment + 0.02
+        return next(cut.framing for cut in framing_candidates(packets) if cut.framing.length == length)
+
+    assert first_of(lambda _: (4, 4, 3)).packet_sizes == (4,)
+    assert first_of(lambda _: (3, 8)).packet_sizes == (3, 8)
+    anywhere = first_of(lambda _: (cut := rng.randint(1, 10), 11 - cut))
+    assert (anywhere.packet_sizes, anywhere.starts_packet, anywhere.pause) == ((), True, 0.08)
