@@ -38,8 +38,10 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
     With --json: has_profile, name, driver, entries (their number), frames, reason (null with a profile), encoding,
     framing, checksum, functions (each function, units, entries, held_out_right, held_out_not_decoded, held_out_wrong,
     confidence, suggested_readings), contradictions and unused_entries (each t, line, display; a contradiction also
-    expected_text), unexplained_bits (they change while the labels stay the same) and suggested_readings (the most
-    useful first).
+    expected_text), unexplained_bits (they change while the labels stay the same), unconfirmed_entries (each t, line,
+    display: the only entry of its range, unit or sign, which is not read yet), slow_bytes (they follow time),
+    pinned_bytes (they may, but must not move yet), unlabelled_frames and unlabelled_read (frames without an entry, and
+    those of them that the profile reads) and suggested_readings (the most useful first).
 
     \f
 
@@ -98,6 +100,21 @@ def _check_output(capture: Path, output: Path) -> None:
         ) from None
 
 
+def _doubts(report: TeachReport) -> Iterator[str]:
+    """Yield what the profile does not read, and what it lets move."""
+    if report.unlabelled_frames:
+        yield f"Of {report.unlabelled_frames} frames without an entry it reads {report.unlabelled_read}."
+    for entry in report.unconfirmed_entries:
+        yield f"Not read until a second entry confirms its range, unit or sign: {entry.text!r} at {entry.seconds:g} s."
+    if report.slow_bytes:
+        yield f"These bytes follow time, not the display, and may change: {', '.join(map(str, report.slow_bytes))}."
+    if report.pinned_bytes:
+        yield (
+            f"These bytes may follow time, too, but hardly moved: {', '.join(map(str, report.pinned_bytes))}. "
+            "Frames in which they move further are refused."
+        )
+
+
 def _lines(report: TeachReport, output: Path | None) -> Iterator[str]:
     if report.profile is None:
         yield f"NO PROFILE: {report.reason}."
@@ -107,6 +124,8 @@ def _lines(report: TeachReport, output: Path | None) -> Iterator[str]:
         yield f"Number: {report.encoding}; {report.framing}; checksum: {report.checksum or 'none found'}."
     for function in report.functions:
         yield f"{function.function}: {function.confidence} ({function.entries} entries; held out: {function.held_out})."
+    if report.profile is not None:
+        yield from _doubts(report)
     for contradiction in report.contradictions:
         yield f"Check this: {contradiction}."
     for label in report.unused_entries:

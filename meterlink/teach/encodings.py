@@ -8,6 +8,7 @@ from typing import TypeVar
 from meterlink.profiles.model import Code, FieldLocation, Meaning, NumberField, Rounding, Segments
 from meterlink.teach.columns import Columns, bit_at
 from meterlink.teach.samples import Sample
+from meterlink.teach.slow_bytes import SlowByte
 
 _T = TypeVar("_T")
 
@@ -101,7 +102,7 @@ class SampleMatrix:
     """The samples as a search uses them: the bits of their frames, and the samples that show a number.
 
     ``all_frames`` are the frames with and without an entry, in order of arrival. ``exempt_positions`` are the bits of
-    counters and check bytes: their values prove nothing, even if they never changed.
+    counters and check bytes: their values prove nothing, even if they never changed. ``slow_bytes`` moved with time.
     """
 
     samples: tuple[Sample, ...]
@@ -110,10 +111,15 @@ class SampleMatrix:
     _where: dict[int, list[tuple[int, bool]]]
     all_frames: tuple[bytes, ...] = ()
     exempt_positions: frozenset[int] = frozenset()
+    slow_bytes: tuple[SlowByte, ...] = ()
 
     @classmethod
     def from_samples(
-        cls, samples: Sequence[Sample], all_frames: Sequence[bytes] = (), exempt_positions: frozenset[int] = frozenset()
+        cls,
+        samples: Sequence[Sample],
+        all_frames: Sequence[bytes] = (),
+        exempt_positions: frozenset[int] = frozenset(),
+        slow_bytes: Sequence[SlowByte] = (),
     ) -> "SampleMatrix":
         """Build the matrix of samples whose frames are equally long."""
         columns, care = Columns([sample.frame for sample in samples]), number_mask(samples)
@@ -123,7 +129,7 @@ class SampleMatrix:
             if seen not in (0, care):
                 where.setdefault(seen, []).append((position, False))
                 where.setdefault(seen ^ care, []).append((position, True))
-        return cls(tuple(samples), columns, care, where, tuple(all_frames), exempt_positions)
+        return cls(tuple(samples), columns, care, where, tuple(all_frames), exempt_positions, tuple(slow_bytes))
 
     def matching_positions(self, sequence: int) -> list[tuple[int, bool]]:
         """Return ``(position, inverted)`` of the bits that followed ``sequence`` in all samples that show a number."""

@@ -260,10 +260,10 @@ def _cut(framing: Framing, packets: Sequence[CapturedPacket]) -> Iterator[tuple[
         alone = rules.frame_from_packet(packet.data)
         if alone is not None:
             cutter.clear()
-            yield packet.seconds, alone[0]
-            continue
-        for came, _ in cutter.feed(packet.data, round(packet.seconds * 1e9))[0]:
-            yield packet.seconds, came
+        frames = cutter.feed(packet.data, round(packet.seconds * 1e9))[0] if alone is None else (alone,)
+        for came, plain in frames:
+            if rules.other_kind(plain) is None:
+                yield packet.seconds, came
 
 
 def _starts_of(packets: Sequence[CapturedPacket]) -> list[int]:

@@ -16,6 +16,7 @@ class FunctionReport:
     ``entries`` is the number of its entries. Each of them was held out once while a profile was made from the others:
     ``right`` of them were then decoded as entered, ``not_decoded`` gave no value, ``wrong`` gave another value.
     ``units`` are the units entered. ``suggested_readings`` are readings of this function that would settle a doubt.
+    ``settled``: nothing found says that later packets will be refused.
     """
 
     function: str
@@ -25,13 +26,14 @@ class FunctionReport:
     wrong: int
     units: tuple[str, ...]
     suggested_readings: tuple[str, ...] = ()
+    settled: bool = True
 
     @property
     def confidence(self) -> str:
         """How sure the function is, in words."""
         if self.wrong:
             return "not sure: a reading held out came out wrong"
-        if self.right >= _SURE and not self.not_decoded:
+        if self.right >= _SURE and not self.not_decoded and self.settled:
             return "sure"
         if 2 * self.right >= self.entries:
             return "sure of what was shown"
@@ -79,8 +81,11 @@ class TeachReport:
     ``profile`` is None if no profile explains every entry; then ``reason`` is set, and ``contradictions`` names the
     entries that disagree with all others. ``encoding`` describes the encoding of the number, ``framing`` the cutting of
     packets into frames, ``checksum`` the check bytes. ``unused_entries`` have no frame in their window.
-    ``unexplained_bits`` (``"3.7"``: byte 3, bit 7) change while the entries stay the same. ``suggested_readings``: the
-    most useful first.
+    ``unexplained_bits`` (``"3.7"``: byte 3, bit 7) change while the entries stay the same. Each of
+    ``unconfirmed_entries`` is the only one of its range, unit or sign, which is not read before a second one confirms
+    it. ``slow_bytes`` follow time, not the display, and may take any value later; ``pinned_bytes`` seem to, but a bit
+    of them that never moved may be something else, so it must not move. Of ``unlabelled_frames`` (without an entry) the
+    profile reads ``unlabelled_read``. ``suggested_readings``: the most useful first.
     """
 
     profile: Profile | None
@@ -94,6 +99,11 @@ class TeachReport:
     contradictions: tuple[Contradiction, ...] = ()
     unused_entries: tuple[DisplayEntry, ...] = ()
     unexplained_bits: tuple[str, ...] = ()
+    unconfirmed_entries: tuple[DisplayEntry, ...] = ()
+    slow_bytes: tuple[int, ...] = ()
+    pinned_bytes: tuple[int, ...] = ()
+    unlabelled_frames: int = 0
+    unlabelled_read: int = 0
     suggested_readings: tuple[str, ...] = field(default=())
 
     @property
@@ -130,5 +140,12 @@ class TeachReport:
                 {"t": one.seconds, "line": one.line_number, "display": one.text} for one in self.unused_entries
             ],
             "unexplained_bits": list(self.unexplained_bits),
+            "unconfirmed_entries": [
+                {"t": one.seconds, "line": one.line_number, "display": one.text} for one in self.unconfirmed_entries
+            ],
+            "slow_bytes": list(self.slow_bytes),
+            "pinned_bytes": list(self.pinned_bytes),
+            "unlabelled_frames": self.unlabelled_frames,
+            "unlabelled_read": self.unlabelled_read,
             "suggested_readings": list(self.suggested_readings),
         }

@@ -28,6 +28,7 @@ from meterlink.teach.columns import bit_at, bits_value
 from meterlink.teach.displays import lacks_constant_pool
 from meterlink.teach.encodings import Encoding, SampleMatrix, agreement_code
 from meterlink.teach.samples import Sample
+from meterlink.teach.slow_bytes import SlowByte
 
 _FLAGS = {"hold": Flag.HOLD, "relative": Flag.RELATIVE, "low_battery": Flag.LOW_BATTERY}
 _NIBBLE = 4  # bits
@@ -59,6 +60,9 @@ class FoundMeanings:
     ``constant_bits`` never changed; those that were lit are inverted. ``unexplained_positions`` changed while the
     entries stayed the same. ``doubtful``: the bits that distinguish the ranges may do so by chance, because ranges have
     few entries and other bits change with every entry.
+
+    ``freed_bytes`` follow time: bits of them that did not move may do so later. ``pinned_bytes`` seem to follow time,
+    too, but a bit of them that did not move may be something else, and must not move.
     """
 
     codes: tuple[Code, ...]
@@ -68,6 +72,8 @@ class FoundMeanings:
     unexplained_positions: frozenset[int]
     suggested_readings: tuple[str, ...]
     doubtful: bool = False
+    freed_bytes: tuple[int, ...] = ()
+    pinned_bytes: tuple[SlowByte, ...] = ()
 
 
 class UnexplainedError(Exception):
@@ -163,16 +169,22 @@ class _Search:
             if position not in told and len(self._values(position, self.numbers)) == 1
         ]
         codes += [*self._agreements(), *self._extensions(), *tables]
+        freed, pinned = self._follow_time(told | taken | over_bits, frozenset(constant))
+        free = {position for one in freed for position in one.own_positions()}
+        constant = [position for position in constant if position not in free]
         source = self.encoding.source
         guarded = [] if isinstance(source, Segments) and lacks_constant_pool(source) else constant
         codes += self._guards(guarded, everywhere)
         if everywhere != Meaning() and not guarded:
             codes.append(Code(FieldLocation(bits=(bit_at(0),)), ((0, everywhere), (1, everywhere))))
-        idle = frozenset(self.rest) - told - set(constant)
+        idle = frozenset(self.rest) - told - free - set(constant)
         self._wish(signs)
         first = self.frames[self.numbers[0]]
         still = tuple(bit_at(one, inverted=bool(bits_value(first, [one]))) for one in constant)
-        return FoundMeanings(tuple(codes), tuple(lit), overload, still, idle, tuple(self.wanted), self.doubtful)
+        return FoundMeanings(
+            tuple(codes), tuple(lit), overload, still, idle, tuple(self.wanted), self.doubtful,
+            tuple(one.at for one in freed), tuple(pinned),
+        )  # fmt: skip
 
     def _without_restless(self) -> list[int]:
         """Return the rest without bytes in which most bits change while the display does not: noise, unknown checksums.
@@ -480,6 +492,47 @@ class _Search:
         return replace(by(FrameMeaning(shows.unit, shows.coupling)).as_profile_meaning(), flag=Flag.NO_NUMBER)
 
     # Bits that must stay constant.
+
+    def _follow_time(self, claimed: set[int], constant: frozenset[int]) -> tuple[list[SlowByte], list[SlowByte]]:
+        """Return the slow bytes that may take any value, and those that may not, because a still bit may be a state.
+
+        ``claimed`` are the positions of states, signs and flags: a byte whose moving bits are among them follows the
+        display. A still bit is free if the number beside it carried into its byte; or if the number is a level that
+        moved in both halves of the byte, or that shares a capture with everything else a display can say.
+        """
+        freed, pinned = [], []
+        claimed |= self.encoding.used_positions
+        by_place = {one.at: one for one in self.table.slow_bytes}
+        for one in self.table.slow_bytes:
+            moving = one if one.beside is None else by_place[one.beside]
+            follows_display = not moving.moved_positions().isdisjoint(claimed)
+            if one.ended or follows_display or one.own_positions().isdisjoint(constant):
+                continue
+            level = one.certain and one.seconds_left is None
+            if one.carried or (level and (one.spans_both_halves or self._everything_shown())):
+                freed.append(one)
+            else:
+                pinned.append(one)
+        return freed, pinned
+
+    def _everything_shown(self) -> bool:
+        """Return whether the entries show two functions, two ranges of one, an overload, and a minus if one can be.
+
+        Then bits elsewhere hold them, and a bit that never changed is none of them.
+        """
+        functions = {self.table.samples[place].function for place in self.numbers}
+        ranges = {(one.unit, one.coupling): set[int]() for one in self.said if one is not None}
+        for place in self.numbers:
+            one = self.said[place]
+            assert one is not None  # noqa: S101  # as above
+            ranges[one.unit, one.coupling].add(self.table.samples[place].places)
+        signs = any(self.table.samples[place].negative for place in self.numbers)
+        return (
+            len(functions) > 1
+            and any(len(places) > 1 for places in ranges.values())
+            and bool(self.overloads)
+            and (signs or not any(function.signed for function in functions))
+        )
 
     def _guards(self, constant: Sequence[int], meaning: Meaning) -> list[Code]:
         """Return codes that refuse a frame in which a constant bit differs; the first of them carries ``meaning``."""

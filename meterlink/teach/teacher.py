@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cached_property, partial
-from itertools import chain
+from itertools import chain, islice
 
 from meterlink.capture.capture_file import (
     Capture,
@@ -20,7 +20,8 @@ from meterlink.capture.capture_file import (
 from meterlink.core.clock import Timestamp
 from meterlink.core.units import to_base
 from meterlink.driver_api import Reading, Status
-from meterlink.profiles import ProfileDriver, open_profile_driver
+from meterlink.profiles import ProfileDriver, compile_profile, open_profile_driver
+from meterlink.profiles.driver import characteristics_for_capture
 from meterlink.profiles.fields import compile_number
 from meterlink.profiles.model import (
     Checksum,
@@ -39,6 +40,7 @@ from meterlink.profiles.model import (
 from meterlink.profiles.uuids import canonical_uuid
 from meterlink.teach.characters import character_encodings
 from meterlink.teach.checksums import checksum_positions
+from meterlink.teach.confirmations import confirm_meanings
 from meterlink.teach.counters import CounterPositions, find_counters
 from meterlink.teach.decimals import decimal_digit_encodings
 from meterlink.teach.digit_codes import digit_code_encodings
@@ -50,10 +52,14 @@ from meterlink.teach.floats import binary_float_encodings, decimal_float_encodin
 from meterlink.teach.framings import FramingCandidate, framing_candidates
 from meterlink.teach.hexadecimal_text import find_hexadecimal_text
 from meterlink.teach.integers import integer_encodings
+from meterlink.teach.limits import LEAST_YIELD
 from meterlink.teach.lines import is_text, line_candidates, text_formats, unknown_words
 from meterlink.teach.report import Contradiction, FunctionReport, TeachReport
+from meterlink.teach.rivals import Disagreement, find_disagreement
 from meterlink.teach.samples import MeterFunction, Sample, label_frames
+from meterlink.teach.slow_bytes import SlowByte, find_slow_bytes
 from meterlink.teach.states import FoundMeanings, FrameMeaning, UnexplainedError, find_meanings, meaning_candidates
+from meterlink.teach.yields import Yield, find_yield
 
 FEWEST_ENTRIES = 4
 """Entries that teaching needs before it tries anything."""
@@ -147,12 +153,20 @@ def _report(capture: Capture, name: str) -> TeachReport:
 
 @dataclass(frozen=True, slots=True)
 class _Learned:
-    """A profile that explains every entry, its encoding in words, the readings that would help, and idle bits."""
+    """A profile that explains every entry, its encoding in words, the readings that would help, and idle bits.
+
+    ``freed`` and ``pinned`` are the slow bytes that may take any value, and those that may not. ``used`` are
+    the positions of the number. ``unfinished``: a counter did not roll over, so the next byte may belong to it.
+    """
 
     profile: Profile
     encoding: str
     wanted: tuple[str, ...]
     idle: frozenset[int] = frozenset()
+    freed: tuple[int, ...] = ()
+    pinned: tuple[SlowByte, ...] = ()
+    used: frozenset[int] = frozenset()
+    unfinished: bool = False
 
 
 _Learn = Callable[[Sequence[Sample]], _Learned]
@@ -160,7 +174,10 @@ _Learn = Callable[[Sequence[Sample]], _Learned]
 
 @dataclass(frozen=True, slots=True)
 class _Way:
-    """One way to cut packets: its frames, and the function that learns from samples of them."""
+    """One way to cut packets: its frames, and the function that learns from samples of them.
+
+    ``explain`` yields further explanations of the samples after the one that ``learn`` returns; None for text.
+    """
 
     channel: str
     framing: str
@@ -168,6 +185,7 @@ class _Way:
     learn: _Learn
     ending: bytes = b""
     check: Checksum | None = None
+    explain: Callable[[Sequence[Sample]], Iterator[_Learned]] | None = None
 
 
 class _Lesson:
@@ -201,6 +219,9 @@ class _Lesson:
             except UnexplainedError as error:
                 reason = str(error) if reason == _NOTHING else reason
                 continue
+            rival = self._disagreement(way, learned, samples)
+            if rival is not None:
+                return self._refused(rival.reason(), (rival.wanted_reading(),))
             return self._accepted(way, samples, learned)
         contradictions = self._contradictions(tried)
         wanted = () if contradictions else ("more readings that differ from those labelled",)
@@ -240,17 +261,24 @@ class _Lesson:
         short = [frame[:common] for frame in frames]
         counted = find_counters(short) if common > 0 else CounterPositions()
         exempt = counted.positions
+        slow = find_slow_bytes(short, [seconds for seconds, _ in cut.frames]) if common > 0 else ()
         if check is not None and len(lengths) == 1:
             exempt |= checksum_positions(check)
 
+        def explain(samples: Sequence[Sample]) -> Iterator[_Learned]:
+            return self._explanations(cut, check, exempt, common, samples, short, slow)
+
         def learn(samples: Sequence[Sample]) -> _Learned:
-            learned = self._learn_binary(cut, check, exempt, common, samples, short)
+            learned = next(explain(samples))
             longer = [
                 f"a longer recording, until the counter in byte {byte} rolls over" for byte in counted.unfinished_bytes
             ]
-            return replace(learned, wanted=_ordered(learned.wanted, longer))
+            later = [_later(one) for one in learned.pinned]
+            return replace(
+                learned, wanted=_ordered(learned.wanted, longer, later), unfinished=bool(counted.unfinished_bytes)
+            )
 
-        return _Way(cut.channel, _framing_words(cut.framing, lengths), cut.frames, learn, check=check)
+        return _Way(cut.channel, _framing_words(cut.framing, lengths), cut.frames, learn, check=check, explain=explain)
 
     # Learning.
 
@@ -260,25 +288,31 @@ class _Lesson:
         for found in text_formats(text, samples, lines):
             meter = self.capture.meter
             profile = Profile(self.name, DriverName.LINED, _connection(channel, meter), _match(meter), text=found)
-            if all(_decodes(profile, channel, sample, text.end.encode()) for sample in samples):
+            if _decodes_all(profile, channel, samples, text.end.encode()):
                 strange = [f"an entry for a line with {word}" for word in unknown_words(found, lines)]
                 return _Learned(profile, "numbers in lines of text", _ordered(strange[:1], _wanted_of(samples)))
         raise UnexplainedError(_NOTHING)
 
-    def _learn_binary(
+    def _explanations(
         self, cut: FramingCandidate, check: Checksum | None, exempt: frozenset[int], common: int,
-        samples: Sequence[Sample], others: Sequence[bytes],
-    ) -> _Learned:  # fmt: skip
+        samples: Sequence[Sample], others: Sequence[bytes], slow: Sequence[SlowByte],
+    ) -> Iterator[_Learned]:  # fmt: skip
+        """Yield the profiles that agree with every sample, the likeliest first: at most one of each encoding.
+
+        Raises:
+            UnexplainedError: there is none.
+        """
         shown = [
             replace(sample, frames=tuple(frame[:common] for frame in sample.frames))
             for sample in samples if not sample.displayed.blank
         ]  # fmt: skip
         if common < 1 or sum(sample.is_number for sample in shown) < FEWEST_ENTRIES:
             raise UnexplainedError(_NOTHING)
-        table = SampleMatrix.from_samples(shown, others, exempt)
-        reason, doubtful = _NOTHING, None
+        table = SampleMatrix.from_samples(shown, others, exempt, slow)
+        reason, number = _NOTHING, 0
         for encoding in _encodings(table):
             alike = [_alike(encoding, sample) for sample in table.samples]
+            doubtful = None
             for said in meaning_candidates(table, encoding):
                 try:
                     found = find_meanings(table, encoding, said, exempt, alike)
@@ -286,19 +320,24 @@ class _Lesson:
                     reason = str(error) if reason == _NOTHING else reason
                     continue
                 profile = self._profile(cut, check, encoding, said, found, samples)
-                if all(_decodes(profile, cut.channel, sample) for sample in samples):
+                if _decodes_all(profile, cut.channel, samples):
                     # Digits first: a missing digit recurs again and again, an overload now and then.
                     digits = encoding.suggested_readings if isinstance(encoding.source, Segments) else ()
                     wanted = _ordered(digits, found.suggested_readings, encoding.suggested_readings)
-                    learned = _Learned(profile, encoding.name, wanted, found.unexplained_positions)
-                    if not found.doubtful or not encoding.needs_no_places:
-                        return learned
+                    learned = _Learned(
+                        profile, encoding.name, wanted, found.unexplained_positions,
+                        found.freed_bytes, found.pinned_bytes, encoding.used_positions,
+                    )  # fmt: skip
                     doubtful = learned
+                    if not found.doubtful or not encoding.needs_no_places:
+                        break
                 reason = "the profile found does not agree with every entry"
             # A meaning that may rest on chance is better left out: the last candidate demands the least of the frames.
             if doubtful is not None:
-                return doubtful
-        raise UnexplainedError(reason)
+                number += 1
+                yield doubtful
+        if not number:
+            raise UnexplainedError(reason)
 
     def _profile(
         self, cut: FramingCandidate, check: Checksum | None, encoding: Encoding,
@@ -316,6 +355,7 @@ class _Lesson:
         most_digits = None if unrounded else _most_digits(source, samples)
         size = max(len(frame) for _, frame in cut.frames)
         key = bytes(encoding.key.get(at, 0) for at in range(size)) if encoding.key else b""
+        marks = tuple((at, byte ^ encoding.key.get(at, 0)) for at, byte in cut.framing.marks)
         checks = () if check is None else (replace(check, raw=bool(key)),)
         unit = units.pop() if len(units) == 1 else ""
         return Profile(
@@ -323,7 +363,7 @@ class _Lesson:
             driver=DriverName.SEGMENTED if segmented else DriverName.FRAMED,
             connection=_connection(cut.channel, self.capture.meter),
             match=_match(self.capture.meter),
-            framing=replace(cut.framing, checksums=checks, key=key),
+            framing=replace(cut.framing, checksums=checks, key=key, marks=marks),
             value=ValueFormat(source, unit=unit, most_digits=most_digits, rounding=encoding.rounding),
             codes=found.codes,
             annunciators=found.annunciators,
@@ -358,18 +398,43 @@ class _Lesson:
     def _accepted(self, way: _Way, samples: Sequence[Sample], learned: _Learned) -> TeachReport:
         outcomes = self._held_out(way, samples)
         functions = dict.fromkeys(sample.function for sample in samples)
+        profile, alone = confirm_meanings(learned.profile, samples)
+        found = self._yield(profile, way)
+        settled = not learned.pinned and not learned.unfinished and found.share_read >= LEAST_YIELD
+        # A line names its unknown word; a frame has only the time at which it was refused.
+        first, then = (learned.wanted, found.suggested_readings)[:: 1 if way.explain is None else -1]
+        confirming = [f"a second reading like {sample.entry.text}" for sample in alone]
         return TeachReport(
-            profile=learned.profile,
+            profile=profile,
             entries=len(self.capture.entries),
             frames=len(way.frames),
             encoding=learned.encoding,
             framing=way.framing,
             checksum=_check_words(way.check),
-            functions=tuple(_function_report(one, samples, outcomes) for one in functions),
+            functions=tuple(_function_report(one, samples, outcomes, alone, settled=settled) for one in functions),
             unused_entries=self.unused,
             unexplained_bits=tuple(f"{position // 8}.{position % 8}" for position in sorted(learned.idle)),
-            suggested_readings=learned.wanted,
+            unconfirmed_entries=tuple(sample.entry for sample in alone),
+            slow_bytes=learned.freed,
+            pinned_bytes=tuple(one.at for one in learned.pinned),
+            unlabelled_frames=found.frames,
+            unlabelled_read=found.read,
+            suggested_readings=_ordered(confirming, first, then),
         )
+
+    def _disagreement(self, way: _Way, learned: _Learned, samples: Sequence[Sample]) -> Disagreement | None:
+        """Return a frame that the next best explanation reads differently; None if they agree, or there is no other."""
+        if way.explain is None:
+            return None
+        rival = next((one for one in islice(way.explain(samples), 1, 2)), None)
+        if rival is None:
+            return None
+        first, second = (_decoder(_without_checks(one.profile), way.channel) for one in (learned, rival))
+        shown = [sample.frame for sample in samples if sample.is_number]
+        return find_disagreement(first, second, (frame for _, frame in way.frames), shown, learned.used | rival.used)
+
+    def _yield(self, profile: Profile, way: _Way) -> Yield:
+        return find_yield(_open(profile, way.channel), way.channel, self.capture, {frame for _, frame in way.frames})
 
     def _held_out(self, way: _Way, samples: Sequence[Sample]) -> list[bool | None]:
         """Return for each sample whether it decoded right when it was held out; None if it was not decoded."""
@@ -380,8 +445,9 @@ class _Lesson:
                 learned = way.learn([sample for place, sample in enumerate(samples) if place % folds != fold])
             except UnexplainedError:
                 continue
+            decode = _decoder(learned.profile, way.channel, way.ending)
             for place in range(fold, len(samples), folds):
-                reading = _decoded(learned.profile, way.channel, samples[place].frame, way.ending)
+                reading = decode(samples[place].frame)
                 if _says(reading, samples[place].displayed):
                     outcomes[place] = True
                 elif reading is not None and reading.status is not Status.INVALID:
@@ -397,7 +463,7 @@ class _Lesson:
                     learned = way.learn([other for other in samples if other is not sample])
                 except UnexplainedError:
                     continue
-                reading = _decoded(learned.profile, way.channel, sample.frame, way.ending)
+                reading = _decoder(learned.profile, way.channel, way.ending)(sample.frame)
                 if not _says(reading, sample.displayed):
                     instead = "" if reading is None or reading.status is Status.INVALID else reading.text
                     found.append(Contradiction(sample.entry, instead))
@@ -457,17 +523,31 @@ def _open(profile: Profile, channel: str) -> ProfileDriver:
     return open_profile_driver(profile, [channel])
 
 
-def _decoded(profile: Profile, channel: str, frame: bytes, ending: bytes = b"") -> Reading | None:
+def _decoder(profile: Profile, channel: str, ending: bytes = b"") -> Callable[[bytes], Reading | None]:
+    """Return a function that decodes a frame as the first of a connection."""
     if profile.text is not None:  # the line comes in one packet here
-        profile = replace(profile, text=replace(profile.text, packets=None))
-    driver = _open(profile, channel)
-    driver.begin_line()
-    readings = driver.feed(channel, frame + ending, _NOWHEN)
-    return readings[-1] if readings else None
+        profile = replace(profile, text=replace(profile.text, packets=None, continued=False))
+    factory = compile_profile(profile)
+    services = characteristics_for_capture(profile, [channel])
+
+    def decode(frame: bytes) -> Reading | None:
+        driver = factory.open(services)
+        driver.begin_line()
+        readings = driver.feed(channel, frame + ending, _NOWHEN)
+        return readings[-1] if readings else None
+
+    return decode
 
 
-def _decodes(profile: Profile, channel: str, sample: Sample, ending: bytes = b"") -> bool:
-    return _allows(_decoded(profile, channel, sample.frame, ending), sample.displayed)
+def _without_checks(profile: Profile) -> Profile:
+    """Return the profile for frames that were made up, whose check bytes are wrong."""
+    framing = profile.framing
+    return profile if framing is None else replace(profile, framing=replace(framing, checksums=()))
+
+
+def _decodes_all(profile: Profile, channel: str, samples: Sequence[Sample], ending: bytes = b"") -> bool:
+    decode = _decoder(profile, channel, ending)
+    return all(_allows(decode(sample.frame), sample.displayed) for sample in samples)
 
 
 def _allows(reading: Reading | None, shows: DisplayedValue) -> bool:
@@ -536,7 +616,12 @@ def _wanted_of(samples: Sequence[Sample]) -> tuple[str, ...]:
 
 
 def _function_report(
-    function: MeterFunction, samples: Sequence[Sample], outcomes: Sequence[bool | None]
+    function: MeterFunction,
+    samples: Sequence[Sample],
+    outcomes: Sequence[bool | None],
+    unconfirmed: Sequence[Sample],
+    *,
+    settled: bool,
 ) -> FunctionReport:
     ours = [place for place, sample in enumerate(samples) if sample.function == function]
     refused = [samples[place] for place in ours if outcomes[place] is None]
@@ -549,6 +634,22 @@ def _function_report(
         wrong=sum(outcomes[place] is False for place in ours),
         units=tuple(dict.fromkeys(samples[place].displayed.unit for place in ours if samples[place].displayed.unit)),
         suggested_readings=tuple(dict.fromkeys(alone)),
+        settled=settled and not any(sample.function == function for sample in unconfirmed),
+    )
+
+
+def _later(slow: SlowByte) -> str:
+    """Return the recording that shows whether the still bits of a slow byte follow time, too."""
+    at = slow.at if slow.beside is None else slow.beside
+    if slow.seconds_left is not None:
+        minutes = max(1, round(slow.seconds_left / 60 + 0.5))
+        return (
+            f"a longer recording, until the counter in byte {at} rolls over "
+            f"({minutes} minute{'s' * (minutes > 1)} more, without an entry)"
+        )
+    return (
+        f"two of these readings an hour later, added to this recording: byte {at} moves slowly, as the level of a "
+        "battery or a clock does"
     )
 
 

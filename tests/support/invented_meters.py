@@ -5,13 +5,21 @@ counters, noise and framing.
 """
 
 import struct
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from random import Random
 from typing import Literal
 
-from meterlink.capture.capture_file import Capture, CapturedPacket, DisplayEntry, make_display_entry
+from meterlink.capture.capture_file import (
+    Capture,
+    CapturedPacket,
+    DisplayEntry,
+    make_display_entry,
+    parse_displayed_value,
+)
+from meterlink.core.readings import Reading, Status
 
 CHANNEL = "7c2e0001-5a41-4d0e-9a55-31f0c7a8be10"
 RATE = 8.0  # packets a second
@@ -59,6 +67,17 @@ class InventedDisplay:
         return f"{number} {self.unit} {coupling}".strip()
 
 
+def agrees(reading: Reading, display: InventedDisplay) -> bool:
+    """Return whether a reading is that of a display; a frame in base units does not carry the prefix of the display."""
+    expected = parse_displayed_value(display.text)
+    if display.overload:
+        return reading.status is Status.OVERLOAD
+    if reading.digits is None or reading.quantity is not expected.quantity or reading.coupling is not expected.coupling:
+        return False
+    shown = float(display.digits) * 10.0 ** EXPONENT[display.unit]
+    return abs(float(reading.value or 0) - shown) <= max(1e-15, abs(shown) * 1e-9)
+
+
 def draw_display(rng: Random, functions: Sequence[str], max_counts: int, overloads: float = 0.0) -> InventedDisplay:
     function = rng.choice(functions)
     number = rng.choice(range(len(FUNCTIONS[function][0])))
@@ -87,7 +106,7 @@ def crc(data: bytes, width: int, polynomial: int, init: int, xor_out: int, refle
 Maker = Callable[[InventedDisplay, int, Random], bytes]
 Part = tuple[str, Maker]
 Order = Literal["little", "big"]
-_ORDERS: tuple[Order, Order] = ("little", "big")
+ORDERS: tuple[Order, Order] = ("little", "big")
 
 
 @dataclass
@@ -121,7 +140,7 @@ def draw_checksum(rng: Random, masked: bool) -> Callable[[bytes], bytes] | None:
     if kind == "negsum":
         return lambda body: bytes([-sum(body[skip:]) & 0xFF])
     if kind == "sum16":
-        order = rng.choice(_ORDERS)
+        order = rng.choice(ORDERS)
         return lambda body: (sum(body) & 0xFFFF).to_bytes(2, order)
     if kind == "xor":
 
@@ -139,7 +158,7 @@ def draw_checksum(rng: Random, masked: bool) -> Callable[[bytes], bytes] | None:
             rng.randrange(1 << width),
             rng.randrange(1 << width),
         )
-        reflected, order = rng.random() < 0.5, rng.choice(_ORDERS)
+        reflected, order = rng.random() < 0.5, rng.choice(ORDERS)
         return lambda body: crc(body[skip:], width, polynomial, start, xor_out, reflected).to_bytes(width // 8, order)
     return None
 
@@ -190,7 +209,7 @@ def draw_state_parts(rng: Random, functions: Sequence[str], signed_apart: bool) 
 
 def draw_integer(rng: Random, max_counts: int) -> tuple[list[Part], bool]:
     size = rng.choice([2, 3, 4]) if max_counts < 30000 else rng.choice([3, 4])
-    order = rng.choice(_ORDERS)
+    order = rng.choice(ORDERS)
     signed = rng.random() < 0.6
 
     def make(display: InventedDisplay, count: int, noise: Random) -> bytes:
@@ -249,7 +268,7 @@ def draw_fine_float(rng: Random, max_counts: int) -> tuple[list[Part], bool]:
 
 def draw_sfloat(rng: Random, max_counts: int) -> tuple[list[Part], bool]:
     wide = max_counts > 2000 or rng.random() < 0.5
-    order = rng.choice(_ORDERS)
+    order = rng.choice(ORDERS)
     mantissa, size = (24, 4) if wide else (12, 2)
 
     def make(display: InventedDisplay, count: int, noise: Random) -> bytes:
@@ -279,7 +298,7 @@ def draw_text(rng: Random, max_counts: int) -> tuple[list[Part], bool]:
 
 def draw_fixed(rng: Random, max_counts: int) -> tuple[list[Part], bool]:
     size = 4
-    order = rng.choice(_ORDERS)
+    order = rng.choice(ORDERS)
     # One unit for all ranges: the finest last place among them, or a tenth of it.
     finer = rng.randrange(2)
 
@@ -361,7 +380,7 @@ FAMILIES = (*NUMBER_FORMATS, "segments")
 
 def draw_counter(rng: Random) -> Part:
     """Return a part that counts frames in one or two bytes, or milliseconds in four."""
-    order = rng.choice(_ORDERS)
+    order = rng.choice(ORDERS)
     style = rng.choice(["byte", "byte", "word", "clock"])
     if style == "byte":
         return ("counter", lambda _face, count, _noise: bytes([count & 0xFF]))
@@ -411,7 +430,13 @@ class InventedMeter:
         self.masked = masked
         self.overloads = rng.choice([0.0, 0.1])
         self.count = rng.randrange(60_000)
-        self.entered: set[tuple[str, int, bool]] = set()
+        self.entered = Counter[tuple[str, int, bool]]()
+        self.entered_signs = Counter[bool]()
+
+    def is_confirmed(self, display: InventedDisplay) -> bool:
+        """Whether two entries show the range and the sign of a display; a single one may be a slip."""
+        state = self.entered[display.function, display.range, display.overload]
+        return state >= 1 + (not display.overload) and self.entered_signs[display.negative] != 1
 
     def draw_display(self, rng: Random) -> InventedDisplay:
         return draw_display(rng, self.functions, self.max_counts, self.overloads)
@@ -431,7 +456,8 @@ class InventedMeter:
                 frames.append((t, self.frame(self.draw_display(rng), rng)))
             t += 0.5
             display = self.draw_display(rng)
-            self.entered.add((display.function, display.range, display.overload))
+            self.entered[display.function, display.range, display.overload] += 1
+            self.entered_signs[display.negative] += 1
             for _ in range(window):
                 t += 1 / RATE
                 frames.append((t, self.frame(display, rng)))

@@ -3,40 +3,20 @@
 The encoders (tests/support/invented_meters.py) share no code with teaching and decoding.
 """
 
-from decimal import Decimal
-
 import pytest
 
-from meterlink.capture.capture_file import parse_displayed_value
 from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
 from meterlink.profiles import check_profile, open_profile_driver, write_profile
 from meterlink.teach import teach
-from support.invented_meters import CHANNEL, FAMILIES, InventedMeter
+from support.invented_meters import CHANNEL, FAMILIES, InventedMeter, agrees
 
 UNSEEN = 300
 FEWEST_METERS = 4
 
 
-def agrees(reading, display):
-    expected = parse_displayed_value(display.text)
-    if display.overload:
-        return reading.status is Status.OVERLOAD
-    if reading.digits is None or reading.quantity is not expected.quantity or reading.coupling is not expected.coupling:
-        return False
-    assert expected.digits is not None
-    # A frame in base units does not carry the prefix of the display, so the units may differ by it.
-    value, shown = Decimal(str(reading.value)), float(expected.digits) * 10.0 ** exponent(expected.unit)
-    return float(value) == pytest.approx(shown, rel=1e-9, abs=1e-15)
-
-
-def exponent(unit):
-    prefixes = {"m": -3, "µ": -6, "n": -9, "k": 3, "M": 6}
-    return prefixes.get(unit[0], 0) if len(unit) > 1 and unit != "Hz" else 0
-
-
 def teach_meters(family, functions, entries, seeds, **options):
-    """Return ``(meters taught, [share of displays decoded in states that had an entry])``."""
+    """Return ``(meters taught, [share of displays decoded in states that two entries show])``."""
     taught, shares = 0, []
     for seed in range(seeds):
         meter = InventedMeter(family, seed, functions)
@@ -57,10 +37,10 @@ def teach_meters(family, functions, entries, seeds, **options):
                 readings[-1].text,
                 frame.hex(),
             )
-            if (display.function, display.range, display.overload) in meter.entered:
+            if meter.is_confirmed(display):
                 known += 1
                 right += read
-        if not any("longer recording" in suggestion for suggestion in report.suggested_readings):
+        if known and not any("longer recording" in suggestion for suggestion in report.suggested_readings):
             shares.append(right / known)
     return taught, shares
 

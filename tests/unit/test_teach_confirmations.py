@@ -1,0 +1,119 @@
+"""A range, a unit or a sign that rests on one entry is named, and not read before a second entry confirms it.
+
+A technician's reasoning (common practice, no source): whoever types mV for V, or forgets the minus, does so once. A
+second reading in the same range shows it; without one, nothing does.
+"""
+
+from random import Random
+
+from meterlink.capture.capture_file import Capture, CapturedPacket, make_display_entry
+from meterlink.core.clock import Timestamp
+from meterlink.core.readings import Status
+from meterlink.profiles import check_profile, open_profile_driver, write_profile
+from meterlink.teach import teach
+from support.invented_meters import CHANNEL
+
+
+def captured(shown):
+    packets = [CapturedPacket(float(index), CHANNEL, frame) for index, (_, frame) in enumerate(shown)]
+    entries = [make_display_entry(index + 0.1, text) for index, (text, _) in enumerate(shown)]
+    return Capture(tuple(packets), tuple(entries))
+
+
+def decoded(profile, frame):
+    return open_profile_driver(profile, [CHANNEL]).feed(CHANNEL, frame, Timestamp(0, 0))[-1]
+
+
+def frame(counts, code, negative=False):
+    body = bytes([0xA5, code, 0x40 | negative, *counts.to_bytes(2, "big")])
+    return body + bytes([sum(body) & 0xFF])
+
+
+def reading(counts, code, negative=False):
+    unit, places = {0x11: ("V DC", 2), 0x12: ("V DC", 1), 0x21: ("kohm", 2), 0x22: ("Mohm", 3)}[code]
+    return f"{'-' if negative else ''}{counts / 10**places:.{places}f} {unit}", frame(counts, code, negative)
+
+
+def lesson(*single):
+    """Return readings in two ranges and with both signs, and one for each of ``single``."""
+    rng = Random(3)
+    shown = [
+        reading(rng.randrange(100, 10_000), (0x11, 0x12)[index % 2], rng.random() < 0.4 and index > 0)
+        for index in range(14)
+    ]
+    return [*shown, *(reading(*one) for one in single)]
+
+
+def test_a_range_with_one_entry_is_named_and_refused_until_a_second_confirms_it():
+    report = teach(captured(lesson((4321, 0x21))))
+    assert [entry.text for entry in report.unconfirmed_entries] == ["43.21 kohm"]
+    assert report.suggested_readings[0] == "a second reading like 43.21 kohm"
+    assert decoded(report.profile, frame(1234, 0x21)).status is Status.INVALID
+    assert decoded(report.profile, frame(1234, 0x11)).text == "12.34 V DC"
+    assert {one.function: one.confidence for one in report.functions}["resistance"] != "sure"
+    confirmed = teach(captured(lesson((4321, 0x21), (777, 0x21))))
+    assert confirmed.unconfirmed_entries == ()
+    assert decoded(confirmed.profile, frame(1234, 0x21)).text == "12.34 kΩ"
+
+
+def test_a_slip_in_the_only_entry_of_a_range_gives_no_wrong_value():
+    """The display showed 4.321 MΩ; the person typed kΩ."""
+    _, sent = reading(4321, 0x22)
+    profile = teach(captured([*lesson(), ("4.321 kohm", sent)])).profile
+    assert decoded(profile, frame(1234, 0x22)).digits is None
+
+
+def test_a_minus_that_rests_on_one_entry_is_refused():
+    rng = Random(4)
+    shown = [reading(rng.randrange(100, 10_000), 0x11) for _ in range(12)]
+    report = teach(captured([*shown, reading(1500, 0x11, True)]))
+    assert [entry.text for entry in report.unconfirmed_entries] == ["-15.00 V DC"]
+    assert decoded(report.profile, frame(1234, 0x11, True)).status is Status.INVALID
+    assert decoded(report.profile, frame(1234, 0x11)).text == "12.34 V DC"
+
+
+def test_a_plus_that_rests_on_one_entry_is_refused():
+    rng = Random(4)
+    shown = [reading(rng.randrange(100, 10_000), 0x11, True) for _ in range(12)]
+    report = teach(captured([*shown, reading(1500, 0x11)]))
+    assert [entry.text for entry in report.unconfirmed_entries] == ["15.00 V DC"]
+    assert decoded(report.profile, frame(1234, 0x11)).status is Status.INVALID
+    assert decoded(report.profile, frame(1234, 0x11, True)).text == "-12.34 V DC"
+
+
+def test_an_unconfirmed_profile_is_written_and_read_back():
+    profile = teach(captured(lesson((4321, 0x21)))).profile
+    assert profile is not None
+    assert check_profile(write_profile(profile)).value == profile
+
+
+def test_ranges_of_a_number_with_its_own_scale_confirm_each_other():
+    """The exponent in the frame shows where the point is: a wrong point in an entry would contradict it."""
+    rng = Random(5)
+
+    def sent(counts, places, code):
+        return bytes([0x5A, code, *(counts & 0xFFFFFF).to_bytes(3, "little"), -places & 0xFF])
+
+    shown = []
+    for index in range(13):
+        counts, places = rng.randrange(100, 6000), 3 if index == 12 else 1 + index % 2
+        shown.append((f"{counts / 10**places:.{places}f} V DC", sent(counts, places, 7)))
+    report = teach(captured(shown))
+    assert report.unconfirmed_entries == ()
+    assert decoded(report.profile, sent(1234, 3, 7)).text == "1.234 V DC"
+
+
+def test_a_word_with_one_entry_is_refused_until_a_second_confirms_it():
+    rng = Random(6)
+
+    def line(counts, word):
+        # It begins behind the end of another line: else its beginning might be missing.
+        return f"\n{word} {counts / 100:.2f}\n".encode()
+
+    shown = [(f"{counts / 100:.2f} V DC", line(counts, "M1")) for counts in (rng.randrange(10_000) for _ in range(10))]
+    report = teach(captured([*shown, ("43.21 kohm", line(4321, "M7"))]))
+    assert [entry.text for entry in report.unconfirmed_entries] == ["43.21 kohm"]
+    assert decoded(report.profile, line(1234, "M7")).status is Status.INVALID
+    assert decoded(report.profile, line(1234, "M1")).text == "12.34 V DC"
+    confirmed = teach(captured([*shown, ("43.21 kohm", line(4321, "M7")), ("5.00 kohm", line(500, "M7"))]))
+    assert decoded(confirmed.profile, line(1234, "M7")).text == "12.34 kΩ"
