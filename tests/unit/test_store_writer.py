@@ -492,6 +492,25 @@ def test_a_long_visit_is_resumed_by_its_last_accepted_reading(make_writer):
     assert writer.resume_visit(SITE, PLAN).result(OUTER).ids == visit.ids
 
 
+@pytest.mark.parametrize("forget", ["site", "visit"])
+def test_what_is_forgotten_leaves_the_file_even_if_it_was_deleted_long_ago(make_writer, path, forget):
+    """An earlier name was deleted by a build of SQLite that leaves deleted text in free space."""
+    writer = make_writer()
+    writer.start()
+    visit = Visit(writer)
+    writer.close_visit(visit.ids.visit_id, Timestamp(1, 1)).result(OUTER)
+    with closing(connect_for_writing(path)) as connection:
+        connection.execute("PRAGMA secure_delete = OFF")
+        connection.execute("INSERT INTO counters VALUES ('Ravensthorpe ledger', 1)")
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        connection.execute("DELETE FROM counters WHERE name = 'Ravensthorpe ledger'")
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    assert b"Ravensthorpe" in path.read_bytes()
+    done = writer.forget_site(SITE.name, units=True) if forget == "site" else writer.forget_visit(visit.ids.uid)
+    done.result(OUTER)
+    assert b"Ravensthorpe" not in path.read_bytes()
+
+
 # Meters.
 
 
