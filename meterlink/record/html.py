@@ -54,7 +54,7 @@ def _customers(report: Report) -> Iterable[Markup]:
     yield _photos(report.photos)
     yield _section(Label.CAUTIONS, element("p", report.customer_caution))
     yield _section(Label.LIMITATIONS, element("p", *_spaced(report.limitations)))
-    yield _section(Label.MADE, element("p", *_spaced(report.made), class_="small"))
+    yield _section(Label.MADE, element("p", *_spaced((*report.clock, *report.made)), class_="small"))
     yield _section(Label.SEAL, _list(report.seal))
 
 
@@ -76,7 +76,7 @@ def _technical(report: Report) -> Iterable[Markup]:
     yield _photos(report.photos)
     yield _section(Label.CAUTIONS, _list((*report.cautions, report.customer_caution)))
     yield _section(Label.LIMITATIONS, _list(report.limitations))
-    yield _section(Label.MADE, _list((*report.measured, *report.made)))
+    yield _section(Label.MADE, _list((*report.measured, *report.clock, *report.made)))
     yield _section(Label.SEAL, _list(report.seal))
 
 

@@ -35,7 +35,7 @@ def _common(report: Report, voice: Voice) -> list[tuple[str, list[str]]]:
         (Label.PHOTOS, _list(f"{photo.name} {photo.remark}".rstrip() for photo in report.photos)),
         (Label.CAUTIONS, _list((*(report.cautions if voice is Voice.TECHNICAL else ()), report.customer_caution))),
         (Label.LIMITATIONS, _list(report.limitations)),
-        (Label.MADE, _list((*report.measured, *report.made))),
+        (Label.MADE, _list((*report.measured, *report.clock, *report.made))),
         (Label.SEAL, _list(report.seal)),
     ]
 

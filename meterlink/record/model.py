@@ -306,7 +306,8 @@ class Report:
     ``untested_lines`` has a line for each reason, of the points that are expected. ``limitations`` name the claims that
     it does not make; ``customer_caution`` is the one caution for a person who is not of the trade, ``cautions`` those
     of the test points. ``seal`` has the fingerprint of the visit's seal, in lines; empty without one. ``sealed`` is the
-    seal itself, None without one and in a report without personal data.
+    seal itself, None without one and in a report without personal data. ``clock`` has a sentence for each step of the
+    station's clock between two readings.
     """
 
     firm: str
@@ -334,6 +335,7 @@ class Report:
     cautions: tuple[str, ...]
     limitations: tuple[str, ...]
     measured: tuple[str, ...]
+    clock: tuple[str, ...]
     made: tuple[str, ...]
     seal: tuple[str, ...]
     sealed: Seal | None

@@ -11,6 +11,7 @@ from meterlink.core.firm import NO_FIRM, Firm
 from meterlink.core.meter_proof import is_proof_note
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.site_facts import SiteFact
+from meterlink.core.text import length_text
 from meterlink.core.version import VERSION
 from meterlink.diagnosis.causes import Diagnosis, RepairOutcome
 from meterlink.diagnosis.derived_points import DerivedResult
@@ -141,6 +142,7 @@ def make_report(record: VisitRecord) -> Report:
         cautions=tuple(_cautions(record)),
         limitations=_LIMITATIONS,
         measured=tuple(_measured(entries.values())),
+        clock=tuple(_clock(record, list(entries.values()))),
         made=tuple(_made(record)),
         seal=tuple(seal_lines(record.seal, record.known_keys, zone)),
         sealed=None if record.is_anonymous else seal_parts(record.seal),
@@ -317,6 +319,23 @@ def _measured(entries: Collection[ReadingEntry]) -> Iterator[str]:
         calibrations = ", ".join(dict.fromkeys(entry.calibration for entry in own))
         how = "Typed in" if all(TYPED_IN in entry.remarks for entry in own) else f"Measured with {meter}"
         yield f"{how}, {times}; calibration: {calibrations}."
+
+
+def _clock(record: VisitRecord, entries: Sequence[ReadingEntry]) -> Iterator[str]:
+    """Yield each step of the station's clock between two readings: those that the seal covers, where there is one."""
+    newest = None if record.seal is None else record.seal.verification.newest
+    if newest is not None and newest.text is not None:
+        steps = {uid: milliseconds / 1e3 for uid, milliseconds in newest.text.clock_steps.items()}
+    else:
+        steps = {row.uid: row.clock_step_ns / 1e9 for row in record.rows}
+    before = 0.0
+    for entry in entries:
+        after = steps.get(entry.uid, 0.0)
+        if step := round(after - before, 3):
+            way = f"{'back' if step < 0 else 'on'} by {length_text(abs(step))}"
+            place = f"{entry.part} {entry.terminals} ({entry.text})"
+            yield f"The station's clock was set {way} before {place} was read: times before and after do not agree."
+        before = after
 
 
 def _made(record: VisitRecord) -> Iterator[str]:

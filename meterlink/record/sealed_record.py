@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from decimal import Decimal
+from types import MappingProxyType
 from typing import Any
 
 from meterlink.core.clock import Timestamp, utc_nanoseconds
@@ -30,10 +31,13 @@ Sealed = Mapping[str, Any]
 """A part of the sealed text; its station wrote it, so its parts are of the types that it has in the database."""
 
 
-def sealed_record(visit: Sealed, texts: Mapping[str, str]) -> VisitRecord:
+def sealed_record(
+    visit: Sealed, texts: Mapping[str, str], clock_steps: Mapping[str, int] = MappingProxyType({})
+) -> VisitRecord:
     """Return the record of a sealed visit, without diagnosis and names of meters; its times are in UTC.
 
-    ``texts`` are the known personal texts by subject; the others are `REMOVED`.
+    ``texts`` are the known personal texts by subject; the others are `REMOVED`. ``clock_steps`` are those of the
+    edition (`meterlink.seal.edition.EditionText`).
 
     Raises:
         LookupError, TypeError, ValueError, AttributeError, ArithmeticError, InputError: it is not that of a visit.
@@ -44,7 +48,9 @@ def sealed_record(visit: Sealed, texts: Mapping[str, str]) -> VisitRecord:
     return VisitRecord(
         stored=_visit(visit, site, texts),
         rows=[
-            _row(numbers[reading["uid"]], reading, points[reading["point"]], site, visit["uid"], texts)
+            _row(numbers[reading["uid"]], reading, points[reading["point"]], site, visit["uid"], texts)._replace(
+                clock_step_ns=clock_steps.get(reading["uid"], 0) * 1_000_000
+            )
             for reading in visit["readings"]
         ],
         points=tuple(points.values()),

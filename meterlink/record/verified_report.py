@@ -68,7 +68,7 @@ def verify_report(text: str, name: str) -> CheckedReport:
     try:
         hashes = dict(_sealed_subjects(visit))
         texts = _shown_names(report) | {subject: text for subject, (_, text) in disclosed.items()}
-        expected = _covered(json.loads(json_report(make_report(sealed_record(visit, texts)))))
+        expected = _covered(json.loads(json_report(make_report(sealed_record(visit, texts, newest.text.clock_steps)))))
     except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError, InputError) as error:
         # Anybody can sign anything with a key of their own.
         raise InputError(f"The sealed text in {name} is not that of a visit.", _NOT_A_REPORT) from error
@@ -148,6 +148,7 @@ def _covered(report: Mapping[str, Any]) -> Json:
             else proofs,
             "readings": _each(report.get("readings"), _reading),
             "replaced": _each(report.get("replaced"), _part),
+            "clock": report.get("clock", []),  # a report of an earlier version has none
         }
     )
 

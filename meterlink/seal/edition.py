@@ -8,6 +8,8 @@ The text is the canonical JSON (RFC 8785) of an object::
     sealed      the time by the station's clock
     station_key the public key that signs it
     visit       the contents; see `meterlink.store.sealed_contents`
+    clock_steps optional: the readings before which the station's clock was set during the visit, each with ``reading``
+                (its uid) and ``milliseconds`` (the sum of the steps before it, negative back)
 
 A personal text stands in it as ``sha256:`` and the SHA-256 of a random salt and the text. Who has salt and text can
 show that the text was there; without the salt nobody can guess it. RFC 9901 hides the claims of a token in this way.
@@ -17,14 +19,16 @@ import hashlib
 import json
 import secrets
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import TypeAlias, cast
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any, TypeAlias, cast
 
 from meterlink.seal.canonical import Json, canonical_text, text_hash
 from meterlink.seal.station_key import StationKey, is_signed
 
 FORMAT = "meterlink-visit-1"
 _SALT_BYTES = 16  # 128 bits: nobody can try them all (RFC 9901, section 9.3, from memory)
+_LARGEST_INTEGER = 2**53  # of canonical JSON (RFC 8785)
 _HASH_MARK = "sha256:"
 _UNKNOWN = f"{_HASH_MARK}unknown"  # stands for a text that was never sealed, and has no salt
 
@@ -71,7 +75,7 @@ class Edition:
                 and all(isinstance(text, str) for text in (*texts, *previous))
                 and isinstance(visit, dict)
             ):
-                return EditionText(number, tuple(previous), texts[1], texts[2], visit)
+                return EditionText(number, tuple(previous), texts[1], texts[2], visit, _clock_steps(document))
         except (ValueError, TypeError, KeyError, RecursionError):
             pass
         return None
@@ -86,25 +90,53 @@ class EditionText:
     sealed: str
     station_key: str
     visit: dict[str, Json]
+    clock_steps: Mapping[str, int] = field(default_factory=dict)
+    """The steps of the clock before a reading, in ms, by its uid. A text without them says nothing of the clock."""
 
 
-def seal_edition(visit: dict[str, Json], number: int, previous: Sequence[str], sealed: str, key: StationKey) -> Edition:
+def seal_edition(
+    visit: dict[str, Json],
+    number: int,
+    previous: Sequence[str],
+    sealed: str,
+    key: StationKey,
+    clock_steps: Mapping[str, int] = MappingProxyType({}),
+) -> Edition:
     """Return edition ``number`` of a visit, signed; ``previous`` are the hashes of the editions that it follows.
+
+    Without ``clock_steps`` (see `EditionText`) the text is that of a version that knew none.
 
     Raises:
         ValueError: the visit has a value without canonical text.
     """
-    text = canonical_text(
-        {
-            "format": FORMAT,
-            "edition": number,
-            "previous": [*sorted(previous)],
-            "sealed": sealed,
-            "station_key": key.public_key,
-            "visit": visit,
-        }
-    )
+    document: dict[str, Json] = {
+        "format": FORMAT,
+        "edition": number,
+        "previous": [*sorted(previous)],
+        "sealed": sealed,
+        "station_key": key.public_key,
+        "visit": visit,
+    }
+    if clock_steps:
+        document["clock_steps"] = [
+            {"reading": uid, "milliseconds": milliseconds} for uid, milliseconds in clock_steps.items()
+        ]
+    text = canonical_text(document)
     return Edition(text, key.public_key, key.sign(text))
+
+
+def _clock_steps(document: Mapping[str, Any]) -> dict[str, int]:
+    """Return the steps of the clock by the uid of the reading after them.
+
+    Raises:
+        ValueError: one of them is no step.
+        TypeError, KeyError: they are no list of steps.
+    """
+    steps = {step["reading"]: step["milliseconds"] for step in document.get("clock_steps", [])}
+    for uid, step in steps.items():
+        if not isinstance(uid, str) or type(step) is not int or abs(step) >= _LARGEST_INTEGER:
+            raise ValueError(f"no step of a clock: {step!r}")
+    return steps
 
 
 def new_salt() -> str:

@@ -10,7 +10,7 @@ from meterlink.core.errors import SealError
 from meterlink.seal.edition import Edition, hashes_of, hidden, new_salt, personal_texts, seal_edition
 from meterlink.seal.station_key import KEY_FILE, StationKey, new_key, read_key, write_key
 from meterlink.seal.verification import changes_since, verify_editions
-from meterlink.store.sealed_contents import time_text, visit_contents
+from meterlink.store.sealed_contents import sealed_clock_steps, time_text, visit_contents
 
 _LOST = "lost"  # the reason where the key's file was gone
 
@@ -61,7 +61,8 @@ class EditionWriter:
         number = 1 + max((head.text.number for head in heads if head.text), default=0)
         now = self._clock.now().utc_ns
         previous = [head.edition.digest for head in heads]
-        edition = seal_edition(visit, number, previous, str(time_text(now)), self._own_key(connection))
+        steps = sealed_clock_steps(connection, visit_id)
+        edition = seal_edition(visit, number, previous, str(time_text(now)), self._own_key(connection), steps)
         _insert_edition(connection, visit_id, number, now, edition)
 
     def _own_key(self, connection: sqlite3.Connection) -> StationKey:

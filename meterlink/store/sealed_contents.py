@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
 
 from meterlink.seal.edition import Contents, Personal
+from meterlink.store.continuity import ClockSteps
 
 _SELECT_VISIT = """
     SELECT v.*, u.name AS unit, s.name AS site FROM visits v
@@ -31,6 +32,15 @@ _SELECT_READINGS = """
     JOIN stretches st ON st.id = r.stretch_id
     JOIN connections c ON c.id = st.connection_id
     JOIN meters m ON m.id = c.meter_id
+    WHERE a.visit_id = ? ORDER BY a.id
+"""
+_SELECT_MOMENTS = """
+    SELECT a.uid, c.boot, v.boot, v.opened_monotonic_ns, a.monotonic_ns
+    FROM accepted_readings a
+    JOIN visits v ON v.id = a.visit_id
+    JOIN raw_readings r ON r.id = a.raw_reading_id
+    JOIN stretches st ON st.id = r.stretch_id
+    JOIN connections c ON c.id = st.connection_id
     WHERE a.visit_id = ? ORDER BY a.id
 """
 _SELECT_REPLACEMENTS = """
@@ -88,6 +98,16 @@ def visit_contents(connection: sqlite3.Connection, visit_id: int) -> Fields:
         "replacements": _all(connection, _SELECT_REPLACEMENTS, visit_id, _replacement),
         "notes": _all(connection, _SELECT_NOTES, visit_id, _note),
     }
+
+
+def sealed_clock_steps(connection: sqlite3.Connection, visit_id: int) -> dict[str, int]:
+    """Return by how many ms the clock was set during a visit before a reading, by the uids of those after a step."""
+    steps = ClockSteps(connection)
+    found = {
+        row["uid"]: round(steps.during_visit(*tuple(row)[1:]) / 1e6)
+        for row in connection.execute(_SELECT_MOMENTS, (visit_id,))
+    }
+    return {uid: milliseconds for uid, milliseconds in found.items() if milliseconds}
 
 
 def time_text(utc_ns: int | None) -> str | None:

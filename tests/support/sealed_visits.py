@@ -15,6 +15,7 @@ from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.store.rows import (
     AcceptedRow,
     Batch,
+    ClockStep,
     NewConnection,
     NewReplacement,
     ReadingRow,
@@ -87,6 +88,11 @@ class SealedVisit:
         )
         new = NewReplacement(replacement, {key: rating}, objection="440 V was marked before.")
         return self.writer.replace_part(self.ids.visit_id, new).result(OUTER_TIMEOUT)[0]
+
+    def set_clock(self, seconds: float) -> None:
+        """Record that the station's clock was set by so many seconds; the times of later readings stay as they are."""
+        step = ClockStep(self.now(), self.now(), round(seconds * SECOND))
+        self.writer.add_clock_step(step).result(OUTER_TIMEOUT)
 
     def finish(self, outcome: str = "repaired") -> None:
         """Close the visit."""

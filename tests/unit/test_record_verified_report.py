@@ -7,13 +7,18 @@ import random
 import pytest
 
 from meterlink.core.errors import InputError
-from meterlink.record.verified_report import verify_report
-from meterlink.seal.edition import seal_edition
+from meterlink.record.json import json_report
+from meterlink.record.report import make_report
+from meterlink.record.sealed_record import sealed_record
+from meterlink.record.verified_report import _covered, verify_report
+from meterlink.seal.edition import Edition, seal_edition
 from meterlink.seal.station_key import new_key
 from meterlink.seal.verification import SealState
+from meterlink.store.rows import ClockStep
 from support.commands import run_command
 from support.fixture_databases import kept_report
-from support.sealed_visits import whole_visit
+from support.recorded_visits import OUTER_TIMEOUT
+from support.sealed_visits import SECOND, SealedVisit, whole_visit
 
 # Values of an entry that are not covered: the names of meters, the place where a part came from, the diagnosis.
 OUTSIDE_ENTRY = {"meter", "fitted", "outcome", "conclusion"}
@@ -229,3 +234,113 @@ def test_a_strangers_text_that_is_no_visit_is_refused(report, visit):
 @pytest.mark.parametrize("value", [None, 7, "x", [1], [None], [{}], {}])
 def test_parts_of_another_type_are_changes_and_no_crash(report, key, value):
     assert check({**report, key: value}).verification.state is SealState.CHANGED
+
+
+# Steps of the clock
+
+BACK = (
+    "The station's clock was set back by 1 h before run capacitor FAN C–FAN (4.71 µF) was read: times before and after"
+    " do not agree."
+)
+
+
+def write_stepped_visit(folder, *, before_close=True):
+    """Write a visit during which the clock was set; as it is sealed, or found after the sealing."""
+    visit = SealedVisit(folder / "meterlink.db")
+    visit.accept("run-capacitor-herm", "44.2 uF")
+    at = visit.now()
+    if before_close:
+        visit.set_clock(-3600)
+    visit.accept("run-capacitor-fan", "4.71 uF")
+    visit.accept("run-capacitor-herm", "44.3 uF")
+    visit.finish()
+    if not before_close:
+        visit.writer.add_clock_step(ClockStep(at, at, -3600 * SECOND)).result(OUTER_TIMEOUT)
+    visit.close()
+
+
+def last_report(folder, *more):
+    result = run_command("report", "--last", *more, "--data", str(folder))
+    assert result.status == 0
+    return result.out
+
+
+@pytest.fixture(scope="module")
+def stepped_folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("stepped")
+    write_stepped_visit(folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def stepped(stepped_folder):
+    return json.loads(last_report(stepped_folder, "--format", "json"))
+
+
+def test_a_step_of_the_clock_during_the_visit_is_printed_and_sealed(stepped):
+    """A customer who compares times sees why the second reading seems to come before the first."""
+    assert stepped["clock"] == [BACK]
+    text = json.loads(stepped["sealed"]["editions"][0]["text"])
+    assert text["clock_steps"] == [
+        {"reading": entry["uid"], "milliseconds": -3_600_000} for entry in stepped["readings"][1:]
+    ]
+    checked = check(stepped)
+    assert named(checked) == []
+    assert checked.verification.state is SealState.INTACT
+
+
+@pytest.mark.parametrize("clock", [[], [BACK.replace("1 h", "2 h")], [BACK, BACK], None, "another"])
+def test_another_step_than_the_sealed_one_is_a_change(stepped, clock):
+    checked = check({**stepped, "clock": clock})
+    assert checked.verification.state is SealState.CHANGED
+    assert any("clock" in line for line in named(checked))
+
+
+def test_a_report_without_the_sealed_step_is_changed(stepped):
+    assert check({key: stepped[key] for key in stepped if key != "clock"}).verification.state is SealState.CHANGED
+
+
+def test_a_visit_without_a_step_is_sealed_in_the_text_of_before(report):
+    """So a reader that knows no steps reads each such text, and a text of its time says nothing about the clock."""
+    text = json.loads(report["sealed"]["editions"][0]["text"])
+    assert set(text) == {"format", "edition", "previous", "sealed", "station_key", "visit"}
+    assert report["clock"] == []
+    assert check({**report, "clock": [BACK]}).verification.state is SealState.CHANGED
+
+
+def test_a_reader_that_knows_no_steps_finds_the_rest_as_it_was_sealed(stepped):
+    """It takes the keys that it knows: a step is in none of them, neither of the text nor of the report."""
+    text = json.loads(stepped["sealed"]["editions"][0]["text"])
+    texts = {entry["subject"]: entry["text"] for entry in stepped["sealed"]["disclosed"]}
+    made = json.loads(json_report(make_report(sealed_record(text["visit"], texts))))
+    assert made["clock"] == []
+    assert _covered({**stepped, "clock": []}) == _covered(made)
+
+
+def test_a_step_that_the_seal_does_not_cover_is_not_printed(tmp_path):
+    """It came into the database after the sealing, or before seals knew steps: no check could confirm it."""
+    write_stepped_visit(tmp_path, before_close=False)
+    report = json.loads(last_report(tmp_path, "--format", "json"))
+    assert report["clock"] == []
+    assert check(report).verification.state is SealState.INTACT
+    assert run_command("verify", "--last", "--data", str(tmp_path)).status == 0
+
+
+def test_the_database_with_a_sealed_step_is_intact(stepped_folder):
+    assert run_command("verify", "--last", "--data", str(stepped_folder)).status == 0
+
+
+@pytest.mark.parametrize("form", ["html", "md"])
+@pytest.mark.parametrize("voice", ["customer", "technical"])
+def test_each_form_prints_the_step(stepped_folder, form, voice):
+    assert "set back by 1 h" in last_report(stepped_folder, "--format", form, "--voice", voice)
+
+
+@pytest.mark.parametrize(
+    "steps",
+    [7, [7], [{}], [{"reading": "a"}], [{"reading": 1, "milliseconds": 1}], [{"reading": "a", "milliseconds": True}],
+     [{"reading": "a", "milliseconds": 2**53}], [{"reading": "a", "milliseconds": "1"}]],
+)  # fmt: skip
+def test_steps_of_another_form_are_no_text_of_an_edition(stepped, steps):
+    text = json.loads(stepped["sealed"]["editions"][0]["text"]) | {"clock_steps": steps}
+    assert Edition(json.dumps(text), "", "").parsed() is None
