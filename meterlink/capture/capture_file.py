@@ -14,7 +14,6 @@ Other keys are ignored, so that other programs may add notes of their own. ``t``
 """
 
 import json
-import math
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -24,6 +23,7 @@ from itertools import islice
 from typing import Any
 
 from meterlink.core.errors import InputError
+from meterlink.core.nesting import is_too_deep
 from meterlink.core.readings import Coupling
 from meterlink.core.text import clean_text
 from meterlink.core.unit_words import COUPLING_WORDS, OHM_PREFIX_WORDS
@@ -40,11 +40,14 @@ SHORTEST_PERIOD, LONGEST_PERIOD = 0.1, 3600.0
 """Seconds between two reads or writes: a display changes two to five times a second, a keep-alive comes in minutes."""
 
 _TIME_DECIMALS = 6  # decimals of a time: µs; without rounding 12.9 - 0.4 would not be 12.5 for every such pair
+# s either way: the year 2096 where they count from 1970. A difference of two, in ns, has the 64 bits of the database.
+_LONGEST_TIME = 4_000_000_000
 _LONGEST_TEXT = 64  # characters of an entry; no display shows more
 
 # Matched without points: a display may light a point in OL to show the range.
 _OVERLOAD = re.compile(r"[0O]L", re.IGNORECASE)
 _BLANK = re.compile(r"-{2,}|blank|", re.IGNORECASE)
+_SURROGATE = re.compile("[\ud800-\udfff]")
 _SIGN = re.compile(r"([+-])\s+(?=[-0-9.])")
 _FLAGS = {
     "hold": "hold",
@@ -340,6 +343,10 @@ def _parse_line(line: str, number: int) -> CapturedPacket | DisplayEntry | Captu
         raise InputError(f"it is not JSON{column}.", 'Write {"t": 1.5, "channel": "…", "hex": "…"}.') from error
     if not isinstance(fields, dict):
         raise InputError("it is not a JSON object.", 'Write {"t": 1.5, "channel": "…", "hex": "…"}.')
+    if is_too_deep(fields):
+        raise InputError("its lists are nested too deeply.", 'Write {"t": 1.5, "channel": "…", "hex": "…"}.')
+    if "\\u" in line and _SURROGATE.search(_json_line(fields)):  # JSON can escape what no file can have
+        raise InputError("it has half a character.", "Write whole characters of Unicode.")
     if "hex" in fields:
         return CapturedPacket(_read_seconds(fields, "t"), _read_channel(fields), _read_data(fields), number)
     if "display" in fields:
@@ -397,7 +404,7 @@ def _read_period(fields: dict[str, Any]) -> float:
 
 def _read_seconds(fields: dict[str, Any], key: str) -> float:
     value = fields.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not -_LONGEST_TIME <= value <= _LONGEST_TIME:
         message = f"{key} is missing." if value is None else f"{key} is not a number of seconds."
         raise InputError(message, f'Write "{key}": 12.345.')
     return float(value)
@@ -413,5 +420,5 @@ def _read_channel(fields: dict[str, Any]) -> str:
 def _read_data(fields: dict[str, Any]) -> bytes:
     try:
         return bytes.fromhex(fields["hex"])
-    except (TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError) as error:
         raise InputError("hex is not pairs of hexadecimal digits.", 'Write "hex": "a5040f".') from error

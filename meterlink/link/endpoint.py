@@ -14,6 +14,8 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+from meterlink.core.nesting import is_too_deep
+
 # A peer that needs longer than this for a few kilobytes hangs; it is not slow.
 PEER_TIMEOUT = 30.0  # s
 # Where the endpoint is a port, a watcher sends its token with the connection; others get no longer place.
@@ -57,7 +59,8 @@ async def read_line(reader: asyncio.StreamReader) -> bytes:
 def parse_json_object(line: bytes) -> dict[str, Any]:
     """Return the JSON object in ``line``; an empty one for anything that is none.
 
-    Its texts are Unicode and its integers have 64 bits, as in the database. Neither NaN nor infinity is JSON.
+    Its texts are Unicode and its integers have 64 bits, as in the database. Neither NaN nor infinity is JSON. It nests
+    no deeper than `meterlink.core.nesting.DEEPEST`.
     """
     try:
         # `json` itself would guess an encoding, and let half of a surrogate pair through.
@@ -66,7 +69,7 @@ def parse_json_object(line: bytes) -> dict[str, Any]:
             json.dumps(value, ensure_ascii=False).encode()
     except (ValueError, RecursionError):
         return {}
-    return value if isinstance(value, dict) else {}
+    return value if isinstance(value, dict) and not is_too_deep(value) else {}
 
 
 def _parse_integer(digits: str) -> int:

@@ -167,6 +167,11 @@ def test_line_numbers_in_the_file() -> None:
         ('{"meter": {"writes": [{"hex": "a5"}]}}', r"x:2: to is not the UUID"),
         ('{"meter": {"writes": [{"to": "fff2", "hex": "a5", "every": -1}]}}', r"x:2: every -1 s is not usable"),
         ('{"meter": {"reads": [{"from": "fff1"}]}}', r"x:2: every is missing in a read"),
+        ('{"meter": {"writes": [{"to": "fff2"}]}}', r"x:2: hex is not pairs"),
+        ('{"t": ' + "9" * 400 + ', "channel": "a", "hex": "a5"}', r"x:2: t is not a number of seconds"),
+        ('{"t": 1e300, "channel": "a", "hex": "a5"}', r"x:2: t is not a number of seconds"),
+        ('{"t": 1, "channel": "\\ud800", "hex": "a5"}', r"x:2: it has half a character"),
+        ('{"t": 1, "display": ' + "[" * 400 + "]" * 400 + "}", r"x:2: its lists are nested too deeply"),
     ],
 )
 def test_an_error_names_its_line(line: str, message: str) -> None:
