@@ -5,7 +5,6 @@ their uids, a raw reading by its connection, times, display and packet. It is on
 or nothing.
 """
 
-import json
 import re
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
@@ -25,6 +24,7 @@ from meterlink.store.connections import connect_for_reading, connect_for_writing
 from meterlink.store.copying import Progress, temporary_database
 from meterlink.store.exchange_fields import STRETCH_FIELDS, Personal
 from meterlink.store.exported import Nested, Row, Value, visit_record
+from meterlink.store.json_columns import check_json_column
 from meterlink.store.lock import exclusive_folder
 from meterlink.store.merge import MergeResult, merge_file
 from meterlink.store.migration import migrate
@@ -323,7 +323,7 @@ class ImportedRows:
         _require_uid(uid, "visit_uid")
         values = {**_UNSAID_OF_VISIT, **(self._present_record(uid) or {}), **record}
         for name in ("derived", "answers", "carried_answers"):
-            _require_json(values[name], name)
+            check_json_column(name, str(values[name]))
         site_id = get_or_insert(self._connection, "sites", name=str(values["site"]))
         unit_id = get_or_insert(self._connection, "units", site_id=site_id, name=str(values["unit"]))
         self._keep_archived(unit_id, str(values["site"]), str(values["unit"]))
@@ -428,8 +428,8 @@ class ImportedRows:
 
     def _add_replacement(self, visit_id: int, replacement: Record) -> None:
         _require_uid(replacement["uid"], "uid")
-        _require_json(replacement["sections"], "sections")
-        _require_json(replacement["ratings"], "ratings")
+        for name in ("sections", "ratings"):
+            check_json_column(name, str(replacement[name]))
         columns = {name: value for name, value in replacement.items() if name != "after_uid"}
         self._insert_once("replacements", {"visit_id": visit_id, "after_accepted_id": 0, **columns})
         if isinstance(replacement["after_uid"], str):
@@ -591,13 +591,6 @@ def _require_uid(value: object, name: str) -> None:
         raise InputError(
             f"{name} is {value!r}, which is no id.", "An anonymous export cannot be imported; of others, keep the ids."
         )
-
-
-def _require_json(value: object, name: str) -> None:
-    try:
-        json.loads(str(value))
-    except ValueError as error:
-        raise InputError(f"{name} is no JSON: {error}.", "Write what the export wrote.") from error
 
 
 def _refuse_number(status: Status, digits: object) -> NoReturn:

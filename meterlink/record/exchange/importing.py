@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from meterlink.core.errors import InputError
+from meterlink.core.nesting import is_too_deep
 from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.record.exchange import csv_form, jsonl_form, senml_form
 from meterlink.record.exchange.formats import ExportFormat, require
@@ -279,8 +280,8 @@ def _object(text: str) -> dict[str, Any]:
         record = json.loads(text)
     except (ValueError, RecursionError) as error:
         raise InputError(f"It is no JSON: {error}.", "Write one object on each line.") from error
-    if not isinstance(record, dict):
-        raise InputError("It is no object of JSON.", "Write one object on each line.")
+    if not isinstance(record, dict) or is_too_deep(record):
+        raise InputError("It is no object of JSON, or one that is nested too deeply.", "Write one object on each line.")
     return record
 
 
