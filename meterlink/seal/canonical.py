@@ -5,7 +5,23 @@ from typing import Any, TypeAlias, cast
 
 import rfc8785
 
+from meterlink.core.nesting import is_too_deep
+
 Json: TypeAlias = "bool | int | float | str | list[Json] | dict[str, Json] | None"
+
+
+def can_be_sealed(value: Json) -> bool:
+    """Return whether a value that was read has a canonical text, and is nested no deeper than a visit may be.
+
+    Anybody can sign any text with a key of their own, and Python reads more than JSON and its canonical form have.
+    """
+    if is_too_deep(value):
+        return False
+    try:
+        canonical_text(value)
+    except ValueError:
+        return False
+    return True
 
 
 def canonical_text(value: Json) -> str:

@@ -23,7 +23,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, TypeAlias, cast
 
-from meterlink.seal.canonical import Json, canonical_text, text_hash
+from meterlink.seal.canonical import Json, can_be_sealed, canonical_text, text_hash
 from meterlink.seal.station_key import StationKey, is_signed
 
 FORMAT = "meterlink-visit-1"
@@ -74,6 +74,7 @@ class Edition:
                 and type(number) is int
                 and all(isinstance(text, str) for text in (*texts, *previous))
                 and isinstance(visit, dict)
+                and can_be_sealed(document)
             ):
                 return EditionText(number, tuple(previous), texts[1], texts[2], visit, _clock_steps(document))
         except (ValueError, TypeError, KeyError, RecursionError):

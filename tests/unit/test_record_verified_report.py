@@ -11,6 +11,7 @@ from meterlink.record.json import json_report
 from meterlink.record.report import make_report
 from meterlink.record.sealed_record import sealed_record
 from meterlink.record.verified_report import _covered, verify_report
+from meterlink.seal.canonical import text_hash
 from meterlink.seal.edition import Edition, seal_edition
 from meterlink.seal.station_key import new_key
 from meterlink.seal.verification import SealState
@@ -62,6 +63,32 @@ def test_a_report_that_was_written_earlier_is_intact():
 def test_a_report_of_another_format_is_refused(report):
     with pytest.raises(InputError, match="another version"):
         check({**report, "format": "meterlink-report-2"})
+
+
+@pytest.mark.parametrize(
+    "outcome",
+    ["NaN", "1e999", f"{2**60}", '"\\ud800"', "[" * 400 + "]" * 400],
+    ids=["nan", "infinite", "large", "half a character", "deep"],
+)
+def test_signed_texts_that_no_station_writes_are_no_visit(report, outcome):
+    """Anybody can sign anything with a key of their own; a second edition is compared with the first."""
+    key, changed = new_key(), copy.deepcopy(report)
+    text = json.loads(changed["sealed"]["editions"][-1]["text"]) | {"station_key": key.public_key, "previous": []}
+    text["visit"]["outcome"] = "OUTCOME"
+    first = json.dumps(text).replace('"OUTCOME"', outcome)
+    second = json.dumps(text | {"edition": 2, "previous": [text_hash(first)]}).replace("OUTCOME", "another")
+    changed["sealed"]["editions"] = [
+        {"text": sealed, "public_key": key.public_key, "signature": key.sign(sealed)} for sealed in (first, second)
+    ]
+    problems = [problem for edition in check(changed).verification.editions for problem in edition.problems]
+    assert "Its text is not that of a sealed visit." in problems
+
+
+@pytest.mark.parametrize("left", ['"\\ud800"', "[" * 400 + "]" * 400, "NaN", f"{2**60}"])
+def test_a_report_with_a_value_that_no_report_has_is_refused(report, left):
+    text = json.dumps({**report, "left": "LEFT"}).replace('"LEFT"', left)
+    with pytest.raises(InputError, match="a number or a sign that no report has"):
+        verify_report(text, "report.json")
 
 
 def test_a_report_without_a_seal_is_not_sealed(report):
