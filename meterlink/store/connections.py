@@ -89,7 +89,7 @@ def connect_for_reading(path: Path) -> Iterator[sqlite3.Connection]:
             connection.execute("BEGIN")
             check_version(connection, path, oldest=SCHEMA_VERSION)
             yield connection
-    except (sqlite3.Error, UnicodeEncodeError) as error:  # UnicodeEncodeError: a file name that is not text
+    except (sqlite3.Error, UnicodeError) as error:  # UnicodeEncodeError: a file name that is not text
         store_error = as_store_error(error, path)
         raise store_error from error
 
@@ -110,7 +110,7 @@ def connect_to_source(path: Path) -> Iterator[sqlite3.Connection]:
             connection.execute("BEGIN")
             check_version(connection, path, oldest=1)
             yield connection
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:
         store_error = as_store_error(error, path)
         store_error = type(store_error)(store_error.message, _of_a_file(store_error))
         raise store_error from error
@@ -305,7 +305,7 @@ def raise_store_errors(path: Path) -> Iterator[None]:
     """Raise each error of SQLite in the context as that of the database at ``path``; see `as_store_error`."""
     try:
         yield
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:
         store_error = as_store_error(error, path)
         raise store_error from error
 
@@ -318,7 +318,8 @@ def is_damage(error: BaseException) -> bool:
 def as_store_error(error: BaseException, path: Path) -> StoreError:
     """Return ``error`` of the database at ``path`` as the subclass of StoreError for its cause, with a remedy."""
     name = getattr(error, "sqlite_errorname", "")
-    code = _primary_code(error)
+    # SQLite's message may quote a damaged name, and Python reads a message as UTF-8.
+    code = sqlite3.SQLITE_CORRUPT if isinstance(error, UnicodeDecodeError) else _primary_code(error)
     if code == sqlite3.SQLITE_IOERR and has_no_space(path):
         # SQLite says "full" for its data only; for the files beside the database it says that writing failed.
         code = sqlite3.SQLITE_FULL
@@ -342,7 +343,7 @@ def as_store_error(error: BaseException, path: Path) -> StoreError:
         case sqlite3.SQLITE_CORRUPT:
             return DamagedDatabaseError(
                 f"{path} is damaged.",
-                f"End the station, then save the readable part: meterlink salvage -o FILE. ({name})",
+                f"End the station, then save the readable part: meterlink salvage -o FILE. ({name or 'not UTF-8'})",
             )
         case sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_READONLY | sqlite3.SQLITE_PERM:
             return DatabaseAccessError(

@@ -4,6 +4,7 @@ An archive is read with distrust: no file outside the folder, no link, no more t
 unpacked into a folder of its own first; the files get their places when the database has been checked, it last.
 """
 
+import errno
 import filecmp
 import shutil
 import stat
@@ -193,6 +194,7 @@ def _unpack(archive: Path, folder: Path, database_name: str, progress: Progress)
         NotADatabaseError: it has no database.
         DamagedDatabaseError: it cannot be read.
         DiskFullError: the disk has no room for its files.
+        OSError: the disk fails.
     """
     try:
         with zipfile.ZipFile(archive) as opened:
@@ -216,8 +218,13 @@ def _unpack(archive: Path, folder: Path, database_name: str, progress: Progress)
                 if (mode := stat.S_IMODE(member.external_attr >> 16)) and not mode & FOR_OTHERS:
                     path.chmod(PRIVATE_FILE)  # it was its owner's alone, as the station's key is
                 save_on_disk(path)
-    except (zipfile.BadZipFile, zlib.error, EOFError, UnicodeDecodeError, RuntimeError) as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError, ValueError, RuntimeError) as error:
         raise DamagedDatabaseError(f"{archive} is damaged: {error}.", "Copy it again.") from error
+    except OSError as error:
+        if error.errno != errno.EINVAL:
+            raise
+        # The system refuses a place before the beginning of the file, at which a damaged list says that a file begins.
+        raise DamagedDatabaseError(f"{archive} is damaged: its list of files is wrong.", "Copy it again.") from error
     return names
 
 

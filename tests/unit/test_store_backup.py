@@ -478,6 +478,30 @@ def test_a_damaged_archive_is_refused(station, tmp_path):
         unpack_folder(archive, target)
 
 
+def test_an_archive_whose_list_names_a_place_before_the_file_is_refused(station, tmp_path):
+    archive = tmp_path / "station.zip"
+    pack_folder(station / "meterlink.db", archive)
+    content = bytearray(archive.read_bytes())
+    end = content.rindex(b"PK\x05\x06")  # the end of the list, and in it the place of its beginning (APPNOTE 4.3.16)
+    place = int.from_bytes(content[end + 16 : end + 20], "little")
+    content[end + 16 : end + 20] = (place + 1_000).to_bytes(4, "little")
+    archive.write_bytes(content)
+    target = tmp_path / "new" / "meterlink.db"
+    target.parent.mkdir()
+    with pytest.raises(DamagedDatabaseError, match="is damaged"):
+        unpack_folder(archive, target)
+
+
+def test_a_database_with_a_name_that_is_no_text_is_damaged(path):
+    """SQLite quotes the name in its message, which Python reads as UTF-8."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA writable_schema = ON")
+        connection.execute("UPDATE sqlite_master SET name = CAST(x'9f' AS TEXT), sql = 'x' WHERE name = 'notes'")
+    for opened in (connections.connect_for_reading, connections.connect_to_source):
+        with pytest.raises(DamagedDatabaseError, match="is damaged"), opened(path) as connection:
+            connection.execute("SELECT COUNT(*) FROM visits")
+
+
 @pytest.mark.parametrize("compression", [zipfile.ZIP_LZMA, zipfile.ZIP_BZIP2])
 def test_an_archive_that_is_compressed_in_another_way_is_refused(path, tmp_path, compression):
     archive = tmp_path / "station.zip"
