@@ -34,8 +34,9 @@ DEFAULT_TEMPERATURE_COEFFICIENT = Decimal("0.1")  # of the line, per °C
 OPERATING_TEMPERATURES = (Decimal(-40), Decimal(70))  # °C
 
 _LINE = re.compile(r"(?:±\s*)?\(?\s*(?P<terms>[^()±]*?)\s*\)?")
+# A number has six digits at most, the counts of the longest display; with hundreds of them the doubt has no float.
 _TERM = re.compile(
-    r"(?P<number>[0-9]+(?:\.[0-9]+|,[0-9]{1,2})?)\s*(?:(?P<percent>%)\s*(?:of\s+reading|reading|rdg)?"
+    r"(?P<number>[0-9]{1,6}(?:\.[0-9]{1,12}|,[0-9]{1,2})?)\s*(?:(?P<percent>%)\s*(?:of\s+reading|reading|rdg)?"
     r"|(?P<digits>digits?|dgts?|dgt|d|counts?)|°?\s*(?P<scale>[CF]))?",
     re.IGNORECASE,
 )

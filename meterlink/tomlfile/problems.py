@@ -60,7 +60,10 @@ def nearest_position(positions: Mapping[TomlPath, Position], path: TomlPath) -> 
 
 def quote_value(value: object) -> str:
     """Return a wrong value as text for a message, as TOML writes it: one printable line of at most 40 characters."""
-    text = str(value).lower() if isinstance(value, bool | Decimal) else repr(value)
+    try:
+        text = str(value).lower() if isinstance(value, bool | Decimal) else repr(value)
+    except ValueError:  # of Python: hexadecimal digits may give a whole number of more digits than it writes (4,300)
+        return "a number of thousands of digits"
     return text if len(text) <= _LONGEST_VALUE else f"{text[:_LONGEST_VALUE]}…"
 
 

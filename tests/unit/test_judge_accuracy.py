@@ -167,7 +167,7 @@ def test_lines_of_digits(text: str, percent: str, digits: str) -> None:
     assert parse_accuracy(text) == AccuracyLine(Decimal(percent), Decimal(digits))
 
 
-@pytest.mark.parametrize("text", ["3", "+ 3 digits", "2 % 3 digits", "2 % +", "()", "±"])
+@pytest.mark.parametrize("text", ["3", "+ 3 digits", "2 % 3 digits", "2 % +", "()", "±", f"1 % + {'9' * 400} digits"])
 def test_half_a_line(text: str) -> None:
     with pytest.raises(InputError, match="accuracy line"):
         parse_accuracy(text)

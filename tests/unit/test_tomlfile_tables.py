@@ -161,6 +161,12 @@ def test_a_right_value(field: FieldType[Any], toml: str, value: Any) -> None:
     assert schema_accepts(field, toml)
 
 
+@pytest.mark.parametrize("field", [Integer(-1, 3), Number("0", "2.5")])
+def test_a_number_of_more_digits_than_python_writes_is_a_wrong_value(field: FieldType[Any]) -> None:
+    _, (problem,) = read(field, f"0x{'f' * 4_000}")
+    assert problem.startswith("k: a number of thousands of digits")
+
+
 @pytest.mark.parametrize(("field", "toml", "problems", "in_schema"), WRONG)
 def test_a_wrong_value(field: FieldType[Any], toml: str, problems: list[str] | None, in_schema: bool) -> None:
     value, found = read(field, toml)
