@@ -80,6 +80,9 @@ def steps(state: Path, *, quick: bool) -> Iterator[Step]:
     kills = 2 if quick else 200
     soak = (sys.executable, "-m", "studies.soak", "--kills", f"{kills}", "--seed", "1")
     yield Step("soak", soak, f"{kills} times kill -9, among other faults", "measurements.md")
+    inputs = 200 if quick else 1_000_000
+    fuzz = (sys.executable, "-m", "studies.fuzz", "--inputs", f"{inputs}")
+    yield Step("fuzz", fuzz, f"{inputs:,} inputs of each family, seed 0", "measurements.md")
     size = "everyday" if quick else "full"
     faults = (sys.executable, "-m", "support.fault_table", "--print", "--study-size", size)
     yield Step("faults", faults, f"Studies at the {size} size", "faults.md")

@@ -22,118 +22,8 @@ from meterlink_simulators.scenario_steps import Leads, Measure, Operate, SetFaul
 from meterlink_simulators.switchgear import Pole, Switch, coil, contactor, fuse
 from meterlink_simulators.transformer import Transformer
 from meterlink_simulators.wiring import Wire
+from support.valid_files import BENCH_FILE
 from support.wired_units import A, V, value
-
-PARTS = """
-ambient = "30 degC"
-wires = [
-    "line.L1 - contactor.L1",
-    "line.L2 - contactor.L2",
-    "contactor.T1 - compressor.C",
-    "contactor.T2 - compressor.R",
-    "contactor.T2 - run capacitor.C",
-    "run capacitor.HERM - compressor.S",
-    "line.L1 - transformer.240",
-    "line.L2 - transformer.COM",
-    "transformer.R - fuse.1",
-    "fuse.2 - thermostat.R",
-    "thermostat.Y - contactor coil.A1",
-    "contactor coil.A2 - transformer.C",
-]
-
-[[component]]
-kind = "mains"
-name = "line"
-circuit = "supply"
-layout = "split phase"
-volts = "240 V"
-resistance = "0.03 ohm"
-reactance = "0.01 ohm"
-
-[[component]]
-kind = "transformer"
-name = "transformer"
-circuit = "control 24 V"
-taps = { 208 = "208 V", 240 = "240 V" }
-volts = "26 V"
-
-[[component]]
-kind = "fuse"
-name = "fuse"
-circuit = "control 24 V"
-terminals = ["1", "2"]
-rating = "3 A"
-
-[[component]]
-kind = "switch"
-name = "thermostat"
-circuit = "control 24 V"
-poles = { R = "Y" }
-
-[[component]]
-kind = "coil"
-name = "contactor coil"
-circuit = "control 24 V"
-terminals = ["A1", "A2"]
-resistance = "12 ohm"
-henries = 0.05
-drop_out = "10 V"
-
-[[component]]
-kind = "switch"
-name = "contactor"
-circuit = "compressor"
-poles = { L1 = "T1" }
-bars = { L2 = "T2" }
-coil = "contactor coil"
-
-[[component]]
-kind = "single-phase motor"
-name = "compressor"
-circuit = "compressor"
-main = "0.9 ohm"
-start = "2.9 ohm"
-amps = "12 A"
-locked_amps = "80 A"
-run_capacitor = "45 µF"
-ground = "500 Mohm"
-
-[[component]]
-kind = "capacitor"
-name = "run capacitor"
-circuit = "compressor"
-sections = { HERM = { rated = "45 µF", actual = "45 µF", esr = "0.05 ohm" } }
-
-[[component]]
-kind = "three-phase motor"
-name = "scroll"
-circuit = "second compressor"
-resistance = "1.6 ohm"
-amps = "20 A"
-locked_amps = "120 A"
-volts = "208 V"
-power_factor = 0.85
-
-[[component]]
-kind = "inverter"
-name = "inverter"
-circuit = "third compressor"
-bleed = "20 kohm"
-
-[[component]]
-kind = "inverter motor"
-name = "driven motor"
-circuit = "third compressor"
-resistance = "1.2 ohm"
-
-[[component]]
-kind = "heater"
-name = "defrost heater"
-circuit = "defrost"
-terminals = ["H1", "H2"]
-resistance = "35 ohm"
-ground = "80 Mohm"
-"""
 
 
 def made_in_python() -> list[Component]:
@@ -177,7 +67,7 @@ def load(tmp_path: Path):
 
 
 def test_a_bench_file_gives_the_components_that_the_constructors_make(load):
-    bench = load(PARTS)
+    bench = load(BENCH_FILE)
     assert bench.ambient == pytest.approx(30.0)
     by_name = {component.name: component for component in bench.components}
     for made in made_in_python():
@@ -194,7 +84,7 @@ def test_a_bench_file_gives_the_components_that_the_constructors_make(load):
 
 
 def test_a_bench_from_a_file_runs_as_one_made_in_python(load):
-    described = load(PARTS)
+    described = load(BENCH_FILE)
     benches = [described.build(), Bench(made_in_python(), wires=described.wires)]
     for bench in benches:
         bench.operate("thermostat", 1.0, on=True)
@@ -228,15 +118,17 @@ WRONG = [
 
 @pytest.mark.parametrize(("old", "new", "words"), WRONG, ids=[new or old for old, new, _ in WRONG])
 def test_an_error_names_its_position(load, old, new, words):
-    assert old in PARTS
+    assert old in BENCH_FILE
     with pytest.raises(BenchFileError) as caught:
-        load(PARTS.replace(old, new, 1))
+        load(BENCH_FILE.replace(old, new, 1))
     first, *_ = str(caught.value).splitlines()
     assert first.partition("bench.toml:")[2].partition(": ")[2].startswith(words)
 
 
 def test_a_coil_that_is_not_wired_moves_no_switch(load):
-    text = PARTS.replace('"thermostat.Y - contactor coil.A1",', "").replace('"contactor coil.A2 - transformer.C",', "")
+    text = BENCH_FILE.replace('"thermostat.Y - contactor coil.A1",', "").replace(
+        '"contactor coil.A2 - transformer.C",', ""
+    )
     with pytest.raises(BenchFileError, match=r"\(contactor\), coil: the coil 'contactor coil' is not wired"):
         load(text)
 
@@ -245,9 +137,9 @@ def test_the_schema_fits_the_reader():
     schema = BENCH.schema()
     jsonschema.Draft202012Validator.check_schema(schema)
     validator = jsonschema.Draft202012Validator(schema)
-    assert validator.is_valid(tomllib.loads(PARTS))
+    assert validator.is_valid(tomllib.loads(BENCH_FILE))
     for old, new, _ in WRONG:
-        document = tomllib.loads(PARTS.replace(old, new, 1))
+        document = tomllib.loads(BENCH_FILE.replace(old, new, 1))
         if "is not known" in _ or "at least one" in _:
             assert not validator.is_valid(json.loads(json.dumps(document)))
 
@@ -256,7 +148,7 @@ def test_the_schema_fits_the_reader():
 
 SCENARIO_TEXT = (
     'title = "wired"\nseed = 1\n'
-    + PARTS
+    + BENCH_FILE
     + """
 [site]
 name = "somewhere"
@@ -379,7 +271,7 @@ def test_a_wrong_step_on_wired_parts_is_refused(load_wired, old, new, words):
 
 
 def test_a_clamp_around_a_wire_and_its_return_shows_nothing(load):
-    bench = load(PARTS).build()
+    bench = load(BENCH_FILE).build()
     bench.operate("thermostat", 0.0, on=True)
     single = bench.clamped_amps([("compressor", "C")], 5.0)
     assert single == pytest.approx(value(bench, "compressor.C - compressor.R", A, 5.0))

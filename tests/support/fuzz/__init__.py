@@ -1,0 +1,1 @@
+"""Hostile inputs: mutants of valid ones, so that they come past the first check of a reader."""
