@@ -10,6 +10,7 @@ import click
 
 from meterlink.cli.history import parse_since
 from meterlink.cli.output import local_time, print_table, print_text, printable_text, verdict_colour
+from meterlink.cli.progress import progress_bar
 from meterlink.cli.station_command import send_command
 from meterlink.cli.stored_visits import SHORT_ID
 from meterlink.cli.table import Cell
@@ -61,7 +62,9 @@ def decode_kept(
         else compile_profile(load_profile(file))
     )
     again, decode = DecodingAgain(reader, settings, known, found, since_utc_ns), open_decoder(factory)
-    changed, raw = list(again.accepted(decode)), again.raw(decode)
+    changed, expected = list(again.accepted(decode)), reader.counts()["readings"]
+    with progress_bar() as progress:
+        raw = again.raw(decode, lambda done: progress("Decoding", done, expected))
     if not as_json:
         _print_changes(found.name, factory.name, changed, raw)
     may_record = bool(changed) and file is None
@@ -125,17 +128,19 @@ def _changed_text(changed: Sequence[DecodedReading]) -> str:
 
 def _raw_text(raw: RawCounts) -> str:
     parts = [
-        text
-        for number, text in (
-            (raw.another_value, f"{raw.another_value:,} have another display"),
-            (raw.newly_read, f"{raw.newly_read:,} have a value that had none"),
-            (raw.no_longer_read, f"{raw.no_longer_read:,} have no value any more"),
-            (raw.not_decoded, f"{raw.not_decoded:,} cannot be decoded alone"),
+        f"{number:,} {words}"
+        for number, words in (
+            (raw.same, "the same"),
+            (raw.another_value, "with another display"),
+            (raw.newly_read, "with a value that had none"),
+            (raw.no_longer_read, "without a value that had one"),
+            (raw.not_decoded, "not to be decoded alone"),
         )
         if number
     ]
-    others = f": {', '.join(parts)}" if parts else ""
-    return f"Raw readings that are kept: {raw.same:,} of {raw.total:,} stay the same{others}."
+    if not parts:
+        return "No raw readings are kept."
+    return f"Raw readings: {raw.total:,} kept, {', '.join(parts)}; they stay as they were decoded."
 
 
 def _row(reading: DecodedReading) -> tuple[str | Cell, ...]:

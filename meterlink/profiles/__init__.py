@@ -5,6 +5,7 @@ Schema. `compile_profile` makes a driver of a profile.
 """
 
 from meterlink.profiles.driver import (
+    KeptDecoder,
     ProfileDriver,
     ProfileDriverFactory,
     characteristics_for_capture,
@@ -18,6 +19,7 @@ from meterlink.profiles.refusal import Refusal, RefusalReason
 from meterlink.profiles.writer import write_profile
 
 __all__ = [
+    "KeptDecoder",
     "Profile",
     "ProfileDriver",
     "ProfileDriverFactory",

@@ -145,23 +145,6 @@ class ProfileDriverFactory:
         decoders = {channel.key: self._open_channel(channel.key, refusals) for channel in channels}
         return ProfileDriver(self.profile, decoders, channels, writes, refusals)
 
-    def decode_again(self, reading: Reading) -> Reading | None:
-        """Return the reading that this profile makes of the bytes of an earlier one, which any driver may have decoded.
-
-        None where the profile does not read its channel. Where its bytes are not exactly one frame, it is invalid.
-        """
-        driver = self.open(characteristics_for_capture(self.profile, [reading.channel]))
-        if reading.channel not in {channel.key for channel in driver.channels}:
-            return None
-        # A line is kept without its end; behind the end of another it is a whole one.
-        end = self.profile.text.end.encode() if self.profile.text is not None else b""
-        if end:
-            driver.feed(reading.channel, end, reading.timestamp)
-        readings = driver.feed(reading.channel, reading.packet + end, reading.timestamp)
-        if len(readings) == 1:
-            return replace(readings[0], packet=reading.packet)
-        return replace(reading, digits=None, status=Status.INVALID, coupling=None, resolution=None)
-
     def _missing_characteristics(self, services: Sequence[Characteristic]) -> list[str]:
         connection = self.profile.connection
         wanted = (*connection.notify, *connection.read, *(write.to for write in connection.writes))
@@ -175,6 +158,39 @@ class ProfileDriverFactory:
             if fits and service in {"", canonical_uuid(characteristic.service_uuid)}:
                 return characteristic.key
         return ""
+
+
+class KeptDecoder:
+    """Decodes the bytes of earlier readings by a profile, each alone; any driver may have decoded them before."""
+
+    def __init__(self, factory: ProfileDriverFactory) -> None:
+        self._factory = factory
+        # A line is kept without its end; behind the end of another it is a whole one.
+        text = factory.profile.text
+        self._end = b"" if text is None else text.end.encode()
+        self._drivers: dict[str, ProfileDriver] = {}
+
+    def decode(self, reading: Reading) -> Reading | None:
+        """Return the reading that the profile makes of the bytes of ``reading``; it never raises.
+
+        None where the profile does not read its channel. Where its bytes are not exactly one frame, it is invalid.
+        """
+        channel, frame = reading.channel, reading.packet
+        driver = self._drivers.pop(channel, None) or self._open(channel)
+        if channel not in {opened.key for opened in driver.channels}:
+            return None
+        if self._end:
+            driver.feed(channel, self._end, reading.timestamp)
+        readings = driver.feed(channel, frame + self._end, reading.timestamp)
+        if len(readings) != 1:
+            return replace(reading, digits=None, status=Status.INVALID, coupling=None, resolution=None)
+        if readings[0].packet != frame:
+            return replace(readings[0], packet=frame)
+        self._drivers[channel] = driver  # only here nothing is left in its buffer
+        return readings[0]
+
+    def _open(self, channel: str) -> ProfileDriver:
+        return self._factory.open(characteristics_for_capture(self._factory.profile, [channel]))
 
 
 def compile_profile(profile: Profile) -> ProfileDriverFactory:

@@ -111,10 +111,10 @@ def factory_of(drivers: Drivers, rows: Sequence[MeterRow], meter: KnownMeter) ->
 
 def open_decoder(factory: DriverFactory) -> Decoder:
     """Return a decoder of single packets; it never raises. A driver that joins packets decodes none alone."""
-    from meterlink.profiles import ProfileDriverFactory  # noqa: PLC0415  # a tenth of the imports of a station
+    from meterlink.profiles import KeptDecoder, ProfileDriverFactory  # noqa: PLC0415  # a tenth of the imports of a station
 
     if isinstance(factory, ProfileDriverFactory):
-        return factory.decode_again
+        return KeptDecoder(factory).decode
     return lambda reading: _decode_alone(factory, reading)
 
 
@@ -177,20 +177,23 @@ class DecodingAgain:
             judgement = self._judge.judge_decoded_again(visit, point, accepted, decoded)
             yield DecodedReading(row, point, decoded, judgement, is_closed)
 
-    def raw(self, decode: Decoder) -> RawCounts:
+    def raw(self, decode: Decoder, progress: Callable[[int], None] = lambda _: None) -> RawCounts:
         """Decode the raw readings that are still kept, and count the differences.
+
+        ``progress`` gets the number of readings that were looked at, those of other meters among them.
 
         Raises:
             StoreError: the database cannot be read.
         """
-        counts = RawCounts()
+        counts, looked_at = RawCounts(), 0
         after_id = 0 if self._since is None else self._reader.first_reading_since(self._since) - 1
         addresses = {address.upper() for address in self._meter.addresses}
         while page := self._reader.readings_after(after_id, _PAGE):
             for stored in page:
                 if stored.meter.address.upper() in addresses:
                     counts.add(stored.reading, decode(stored.reading))
-            after_id = page[-1].id
+            after_id, looked_at = page[-1].id, looked_at + len(page)
+            progress(looked_at)
         return counts
 
     def _visit(self, uid: str) -> tuple[ActiveVisit, bool]:

@@ -1,6 +1,7 @@
 """The handler of the command that decodes kept packets again, and records the corrections of accepted readings."""
 
 import asyncio
+import logging
 from collections.abc import Mapping, Sequence
 
 from meterlink.core.difference_note import difference_note
@@ -17,6 +18,8 @@ from meterlink.station.visit_desk import resumed_visit
 from meterlink.store.reader import Reader
 from meterlink.store.rows import CorrectionRow
 from meterlink.store.writer import Writer
+
+log = logging.getLogger(__name__)
 
 
 class DecodingCommands:
@@ -51,6 +54,7 @@ class DecodingCommands:
         """
         await self._collection.wait_for_commits()
         rows = await asyncio.to_thread(self._reader.known_meters)
+        self._known.load(rows)  # a meter may have come since the station started
         found = find_meter(self._known, rows, meter)
         factory = factory_of(self._drivers, rows, found)
         if factory_identity(factory)[1] != text:
@@ -66,6 +70,7 @@ class DecodingCommands:
         for reading in changed:
             if reading.is_closed:
                 noted += await self._note(reading, factory)
+        log.info("%s: decoded again by %s, %d corrected, %d noted", found.name, factory.name, len(in_open), noted)
         return {"corrected": len(in_open), "noted": noted}
 
     async def _correct(self, changed: Sequence[DecodedReading], factory: DriverFactory, technician: str) -> None:
@@ -84,8 +89,6 @@ class DecodingCommands:
                 accepted.uid, reading.decoded, reading.judgement, factory.name, *factory_identity(factory), technician
             )
             await self._collection.commands.correct(visits[uid], reading.point, accepted, row)
-        for visit in visits.values():
-            await self._collection.commands.judge_again(visit)
 
     async def _note(self, reading: DecodedReading, factory: DriverFactory) -> int:
         """Note a difference at its closed visit; return 0 where it is noted already."""

@@ -18,7 +18,9 @@ from meterlink.link.messages import CommandName
 from meterlink.plans import load_plan
 from meterlink.profiles import compile_profile, parse_profile, write_profile
 from meterlink.settings import DATABASE_FILE, Settings, load_settings
+from meterlink.station.drivers import factory_identity
 from meterlink.station.station import Station, StationConfig
+from meterlink.store.reader import Reader
 from meterlink_simulators.air import Air
 from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition
@@ -279,3 +281,34 @@ def test_a_profile_named_in_the_settings_is_reloaded_when_it_changes(tmp_path: P
 
     run_station(tmp_path, load_settings(tmp_path), 15.0, during=during)
     assert set(readings(tmp_path)) == {("44.10", "µF"), ("441.0", "µF")}
+
+
+def test_a_corrected_profile_corrects_the_readings_of_the_wrong_one(tmp_path: Path) -> None:
+    # The point was taught one place too far to the left. The frames come in two packets each, and are kept whole.
+    profiles = tmp_path / "profiles"
+    profiles.mkdir()
+    (profiles / "rowan.toml").write_text(PROFILE.replace("places = 2", "places = 3"), encoding="utf-8")
+    results = []
+
+    async def correct(station: Station) -> None:
+        await station.started.wait()
+        while not Reader(tmp_path / DATABASE_FILE).history():  # noqa: ASYNC110  # the record has no event
+            await asyncio.sleep(1)
+        assert Reader(tmp_path / DATABASE_FILE).history()[0].reading.text == "4.410 µF"
+        (profiles / "rowan.toml").write_text(PROFILE, encoding="utf-8")
+        command: Any = {"id": 1, "command": CommandName.DECODE_AGAIN, "meter": ADDRESS, "since_utc_ns": 0,
+                        "text": factory_identity(compile_profile(parse_profile(PROFILE, "rowan.toml")))[1]}  # fmt: skip
+        results.append(await station.result_of(command))  # it has not read the file yet
+        await asyncio.sleep(3)
+        results.append(await station.result_of(command))
+
+    run_station(tmp_path, Settings("test"), 1, during=correct)
+    early, late = results
+    assert "with another version of framed:rowan" in early.error
+    assert (late.error, late.data) == ("", {"corrected": 1, "noted": 0})
+    first, *_ = Reader(tmp_path / DATABASE_FILE).history()
+    assert first.reading.text == "44.10 µF"
+    assert first.correction is not None
+    assert first.correction.accepted_as == "4.410 µF"
+    texts = set(readings(tmp_path))
+    assert texts == {("4.410", "µF"), ("44.10", "µF")}, "raw readings stay as they were decoded"

@@ -50,7 +50,7 @@ def test_nothing_would_change_while_the_profile_is_the_same(kept: KeptPackets) -
     out = run_command("decode", "--kept", METER.address, "--data", str(kept.folder)).out
     assert out.splitlines() == [
         "yard meter, decoded again by framed:yard: no accepted reading would change.",
-        "Raw readings that are kept: 7 of 7 stay the same.",
+        "Raw readings: 7 kept, 7 the same; they stay as they were decoded.",
     ]
 
 
