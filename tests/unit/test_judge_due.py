@@ -16,6 +16,7 @@ from meterlink.core.replacements import Replacement
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.drift.due import DueState, PartDue, Sureness, assess_part
+from meterlink.judge.drift.part_groups import DatedReplacement, series_of_parts
 from meterlink.judge.drift.part_series import PartSeries
 from meterlink.judge.drift.trend import DAYS_PER_YEAR
 from meterlink.judge.limits import rated_limits
@@ -216,6 +217,36 @@ def test_only_the_visits_to_the_present_part_make_it_due() -> None:
     swap = Replacement("run capacitor", "compressor", after_number=2, utc_ns=1)
     found = assess(part([45.0, 43.5, 42.5, 45.1, 45.0], replaced=(swap,)))
     assert (found.state, found.reason) == (DueState.CANNOT_TELL, "2 visits: 5 are needed.")
+
+
+@pytest.mark.parametrize(
+    ("site", "unit", "replaced"),
+    [
+        ("Mill Lane bakery", "Condenser 1", {"HERM", "FAN"}),  # a dual capacitor is one part
+        ("MILL LANE BAKERY", "condenser 1", {"HERM", "FAN"}),
+        ("Mill Lane bakery", "", {"HERM", "FAN", "other unit"}),
+        ("", "", {"HERM", "FAN", "other unit", "other site"}),
+        ("Mill Lane bakery", "Condenser 3", set()),
+    ],
+)
+def test_a_replacement_counts_for_the_parts_of_its_unit(site: str, unit: str, replaced: set[str]) -> None:
+    """One visit to each part, and the replacement after it: the part that is there now was not measured yet."""
+    before, after = NOW - YEAR, NOW - YEAR / 2
+    rows = [
+        row(0, before, 45.0),
+        row(1, before, 5.0, section="FAN"),
+        row(2, before, 45.0, section="other unit", site=Site("Mill Lane bakery", "Condenser 2")),
+        row(3, before, 45.0, section="other site", site=Site("Harbour hotel", "Condenser 1")),
+    ]
+    new = Replacement("run capacitor", "compressor", (), utc_ns=utc_nanoseconds(after))
+    series = series_of_parts(rows, [DatedReplacement(new, site, unit)], now_utc_ns=utc_nanoseconds(NOW))
+    assert {part.visits[-1].section for part in series if part.newest_part is not None} == replaced
+
+
+def test_of_a_visit_the_last_reading_of_each_test_point_counts() -> None:
+    first, again = row(0, NOW, 40.0), replace(row(1, NOW, 45.0), visit_uid="visit-0")
+    (series,) = series_of_parts([first, again], [], now_utc_ns=utc_nanoseconds(NOW))
+    assert list(series.visits) == [again]
 
 
 def test_a_running_circuit_gives_no_date() -> None:
