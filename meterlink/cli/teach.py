@@ -32,8 +32,8 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
         meterlink teach yard.jsonl -o yard.toml
 
     The profile agrees with every entry. If no profile does, none is written, and the entry that contradicts the others
-    is named. To test the profile, each entry is held out in turn and decoded by a profile made from the others. Exit
-    status 0 for a profile, 1 for none, 2 for an unusable capture.
+    is named. To test the profile, each entry is held out in turn and decoded by a profile made from the others. Ctrl-C
+    ends the search, with the best so far. Exit status 0 for a profile, 1 for none, 2 for an unusable capture.
 
     With --json: has_profile, name, driver, entries (their number), frames, reason (null with a profile), encoding,
     framing, checksum, functions (each function, units, entries, held_out_right, held_out_not_decoded, held_out_wrong,
@@ -41,7 +41,7 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
     expected_text), unexplained_bits (they change while the labels stay the same), unconfirmed_entries (each t, line,
     display: the only entry of its range, unit or sign, which is not read yet), slow_bytes (they follow time),
     pinned_bytes (they may, but must not move yet), unlabelled_frames and unlabelled_read (frames without an entry, and
-    those of them that the profile reads) and suggested_readings (the most useful first).
+    those of them that the profile reads), stopped (by Ctrl-C) and suggested_readings (the most useful first).
 
     \f
 
@@ -102,6 +102,8 @@ def _check_output(capture: Path, output: Path) -> None:
 
 def _doubts(report: TeachReport) -> Iterator[str]:
     """Yield what the profile does not read, and what it lets move."""
+    if report.stopped:
+        yield "Stopped: not every entry was held out, so the counts above are not complete."
     if report.unlabelled_frames:
         yield f"Of {report.unlabelled_frames} frames without an entry it reads {report.unlabelled_read}."
     for entry in report.unconfirmed_entries:

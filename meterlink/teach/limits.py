@@ -48,3 +48,12 @@ MOST_FRAMES_COMPARED = 2_000
 FEWEST_PREDICTIONS = 8
 """Entries that repeat a half byte of a code and agree on its meaning, before it may stand for a second entry: bits that
 have nothing to do with the meaning agree that often once in 256 codes."""
+
+MOST_PACKETS = 20_000
+"""Packets that teaching looks at: half an hour of a meter that sends ten a second."""
+
+MOST_BYTES = 300_000
+"""Bytes of packets that teaching looks at: the search for a frame's length compares each with a hundred others."""
+
+NEAR_ENTRY_SECONDS = 5.0
+"""Seconds beside an entry whose packets are kept first: the display was at the same part or on its way there."""

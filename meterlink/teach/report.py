@@ -85,7 +85,8 @@ class TeachReport:
     ``unconfirmed_entries`` is the only one of its range, unit or sign, which is not read before a second one confirms
     it. ``slow_bytes`` follow time, not the display, and may take any value later; ``pinned_bytes`` seem to, but a bit
     of them that never moved may be something else, so it must not move. Of ``unlabelled_frames`` (without an entry) the
-    profile reads ``unlabelled_read``. ``suggested_readings``: the most useful first.
+    profile reads ``unlabelled_read``. ``stopped``: the search was stopped, and not every entry was held out.
+    ``suggested_readings``: the most useful first.
     """
 
     profile: Profile | None
@@ -105,6 +106,7 @@ class TeachReport:
     unlabelled_frames: int = 0
     unlabelled_read: int = 0
     suggested_readings: tuple[str, ...] = field(default=())
+    stopped: bool = False
 
     @property
     def has_profile(self) -> bool:
@@ -147,5 +149,6 @@ class TeachReport:
             "pinned_bytes": list(self.pinned_bytes),
             "unlabelled_frames": self.unlabelled_frames,
             "unlabelled_read": self.unlabelled_read,
+            "stopped": self.stopped,
             "suggested_readings": list(self.suggested_readings),
         }

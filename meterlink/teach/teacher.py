@@ -47,6 +47,7 @@ from meterlink.teach.digit_codes import digit_code_encodings
 from meterlink.teach.displays import add_constant_pool, lacks_constant_pool, segment_encodings
 from meterlink.teach.dropped_digits import dropped_digit_encodings
 from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling
+from meterlink.teach.excerpt import take_excerpt
 from meterlink.teach.fixed_point import fixed_unit_encodings, rounded_unit_encodings
 from meterlink.teach.floats import binary_float_encodings, decimal_float_encodings
 from meterlink.teach.framings import FramingCandidate, framing_candidates
@@ -121,11 +122,14 @@ class Teacher:
         self._report = None
 
     def result(self) -> TeachReport:
-        """Return the report on all packets and entries so far."""
+        """Return the report on all packets and entries so far.
+
+        An interrupt from the keyboard ends the search; the report is then the best so far.
+        """
         if self._report is None:
             packets = tuple(sorted(self._packets, key=lambda packet: packet.seconds))
             labels = tuple(sorted(self._labels, key=lambda label: label.seconds))
-            self._report = _report(Capture(packets, labels, self._meter), self._name)
+            self._report = _report(take_excerpt(Capture(packets, labels, self._meter)), self._name)
         return self._report
 
     def next_suggestion(self) -> str:
@@ -188,10 +192,21 @@ class _Way:
     explain: Callable[[Sequence[Sample]], Iterator[_Learned]] | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A profile that no rival contradicts, and the outcomes of its held-out samples as far as they are known."""
+
+    way: _Way
+    samples: Sequence[Sample]
+    learned: _Learned
+    outcomes: list[bool | None]
+
+
 class _Lesson:
     def __init__(self, capture: Capture, name: str) -> None:
         self.capture = capture
         self.name = name
+        self._found: _Found | None = None
 
     @cached_property
     def channels(self) -> list[str]:
@@ -205,6 +220,14 @@ class _Lesson:
         return tuple(label for label in self.capture.entries if id(label) not in used)
 
     def report(self) -> TeachReport:
+        try:
+            return self._search()
+        except KeyboardInterrupt:
+            if self._found is None:
+                return self._refused("the search was stopped before it found a profile", ())
+            return replace(self._accepted(self._found), stopped=True)
+
+    def _search(self) -> TeachReport:
         labels = [label for label in self.capture.entries if label not in self.unused]
         if len(labels) < FEWEST_ENTRIES:
             return self._refused(f"{len(labels)} entries with packets are too few", ("readings that differ",))
@@ -222,7 +245,9 @@ class _Lesson:
             rival = self._disagreement(way, learned, samples)
             if rival is not None:
                 return self._refused(rival.reason(), (rival.wanted_reading(),))
-            return self._accepted(way, samples, learned)
+            self._found = _Found(way, samples, learned, [None] * len(samples))
+            self._hold_out(self._found)
+            return self._accepted(self._found)
         contradictions = self._contradictions(tried)
         wanted = () if contradictions else ("more readings that differ from those labelled",)
         return self._refused(reason, wanted, contradictions)
@@ -395,14 +420,14 @@ class _Lesson:
 
     # The report.
 
-    def _accepted(self, way: _Way, samples: Sequence[Sample], learned: _Learned) -> TeachReport:
-        outcomes = self._held_out(way, samples)
+    def _accepted(self, found: _Found) -> TeachReport:
+        way, samples, learned, outcomes = found.way, found.samples, found.learned, found.outcomes
         functions = dict.fromkeys(sample.function for sample in samples)
         profile, alone = confirm_meanings(learned.profile, samples)
-        found = self._yield(profile, way)
-        settled = not learned.pinned and not learned.unfinished and found.share_read >= LEAST_YIELD
+        others = self._yield(profile, way)
+        settled = not learned.pinned and not learned.unfinished and others.share_read >= LEAST_YIELD
         # A line names its unknown word; a frame has only the time at which it was refused.
-        first, then = (learned.wanted, found.suggested_readings)[:: 1 if way.explain is None else -1]
+        first, then = (learned.wanted, others.suggested_readings)[:: 1 if way.explain is None else -1]
         confirming = [f"a second reading like {sample.entry.text}" for sample in alone]
         return TeachReport(
             profile=profile,
@@ -417,8 +442,8 @@ class _Lesson:
             unconfirmed_entries=tuple(sample.entry for sample in alone),
             slow_bytes=learned.freed,
             pinned_bytes=tuple(one.at for one in learned.pinned),
-            unlabelled_frames=found.frames,
-            unlabelled_read=found.read,
+            unlabelled_frames=others.frames,
+            unlabelled_read=others.read,
             suggested_readings=_ordered(confirming, first, then),
         )
 
@@ -436,10 +461,10 @@ class _Lesson:
     def _yield(self, profile: Profile, way: _Way) -> Yield:
         return find_yield(_open(profile, way.channel), way.channel, self.capture, {frame for _, frame in way.frames})
 
-    def _held_out(self, way: _Way, samples: Sequence[Sample]) -> list[bool | None]:
-        """Return for each sample whether it decoded right when it was held out; None if it was not decoded."""
+    def _hold_out(self, found: _Found) -> None:
+        """Note for each sample whether it decodes right when it is held out; None if it is not decoded."""
+        way, samples, outcomes = found.way, found.samples, found.outcomes
         folds = min(_FOLDS, len(samples))
-        outcomes: list[bool | None] = [None] * len(samples)
         for fold in range(folds):
             try:
                 learned = way.learn([sample for place, sample in enumerate(samples) if place % folds != fold])
@@ -452,7 +477,6 @@ class _Lesson:
                     outcomes[place] = True
                 elif reading is not None and reading.status is not Status.INVALID:
                     outcomes[place] = False
-        return outcomes
 
     def _contradictions(self, tried: Sequence[tuple[_Way, list[Sample]]]) -> tuple[Contradiction, ...]:
         """Return each entry that a profile made from all other entries does not decode as entered."""
