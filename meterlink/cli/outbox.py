@@ -214,7 +214,7 @@ def _chosen_id(message_id: str | None, *, is_all: bool) -> str:
 
 
 def _deletion_text(found: Sequence[RefusedMessage]) -> str:
-    """Return what would be deleted: a message with its topic and reason, or the number of several and their time."""
+    """Return the text of the question: a message with its topic and reason, or the number of several and their time."""
     if not found:
         return "No refused message."
     since = local_time(found[0].created_utc_ns)

@@ -101,7 +101,7 @@ def _check_output(capture: Path, output: Path) -> None:
 
 
 def _doubts(report: TeachReport) -> Iterator[str]:
-    """Yield what the profile does not read, and what it lets move."""
+    """Yield the frames that the profile does not read, and the bytes that may change."""
     if report.stopped:
         yield "Stopped: not every entry was held out, so the counts above are not complete."
     if report.unlabelled_frames:

@@ -49,7 +49,7 @@ class LineSplitter:
     """The lines of one channel of one connection. Buffers no more than the longest line from packet to packet.
 
     The tail of a line may look like a line: ``5E-6 F`` of ``+35.05E-6 F``. So a line counts only behind the end of
-    another one: what stands before the first end after connecting is dropped, and so is the half line before a wait of
+    another one: the bytes before the first end after connecting are dropped, and so is the half line before a wait of
     more than `TextFormat.pause`, with the rest of that line.
     """
 

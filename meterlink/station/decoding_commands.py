@@ -23,7 +23,7 @@ log = logging.getLogger(__name__)
 
 
 class DecodingCommands:
-    """Records what a corrected profile reads in the packets of accepted readings, through the station's writer."""
+    """Records the values of a corrected profile for accepted readings, through the station's writer."""
 
     def __init__(
         self,
@@ -46,7 +46,7 @@ class DecodingCommands:
 
         ``text`` is the hash of the profile that the technician has seen decode; the station may not have read it yet.
         Readings of open visits get their new display and verdict. Closed visits are sealed: they get a note of each
-        difference, once. It may be done again after an interruption: what is corrected already stays.
+        difference, once. It may be done again after an interruption: corrections made before stay.
 
         Raises:
             InputError: there is no such meter, its driver is gone, or the station decodes with another profile.

@@ -17,7 +17,7 @@ class RadioLog:
         self._logged: dict[str, str] = {}  # the last logged state by meter address; the radio's under ""
 
     def add(self, state: RadioState) -> None:
-        """Log what has changed since the state before."""
+        """Log the changes since the state before."""
         for meter in state.meters:
             name = self._known.name_at(meter.address) or meter.name
             text = f"{named_device(name, meter.address)}: {meter.state} {meter.detail}"

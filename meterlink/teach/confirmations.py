@@ -110,7 +110,7 @@ class _Codes:
         )
 
     def _kind(self, number: int, meaning: Meaning) -> object:
-        """Return what two entries must share to confirm each other: the code's number.
+        """Return the feature that two entries must share to confirm each other: the code's number.
 
         A number that carries its own scale, or counts one unit in all ranges, shows where the point is: then any range
         of a unit confirms another.

@@ -65,7 +65,7 @@ def _of_channel(packets: Sequence[CapturedPacket]) -> tuple[bytes, bytes, tuple[
         lines = [line for line in _lines(packets, end) if line.data]
         if len(lines) < _FEWEST_LINES:
             continue
-        # A damaged first line must not shorten what all others have in common.
+        # A damaged first line must not shorten the beginning that all others share.
         ordinary = [line.data for line in lines[1:]]
         head = _HEAD.match(_common_beginning(ordinary))
         start = head[0] if head else b""

@@ -145,7 +145,7 @@ class Teacher:
 def _report(capture: Capture, name: str) -> TeachReport:
     """Return the report on the packets as they are; without a profile, on the bytes that their digits mean."""
     report = _Lesson(capture, name).report()
-    if report.profile is not None:
+    if report.profile is not None or report.stopped:
         return report
     for text in find_hexadecimal_text(capture):
         found = _Lesson(text.capture, name).report()
@@ -224,7 +224,7 @@ class _Lesson:
             return self._search()
         except KeyboardInterrupt:
             if self._found is None:
-                return self._refused("the search was stopped before it found a profile", ())
+                return replace(self._refused("the search was stopped before it found a profile", ()), stopped=True)
             return replace(self._accepted(self._found), stopped=True)
 
     def _search(self) -> TeachReport:

@@ -232,7 +232,7 @@ class Visit:
             await asyncio.sleep(self._rng.uniform(0, 0.3))
 
     async def kill_one(self) -> None:
-        """Kill the daemon or the dashboard; start what a person starts again."""
+        """Kill the daemon or the dashboard; start again the one that a person starts."""
         dashboard, process, now = self.dashboard, self.seen.process, time.monotonic()
         recent = [death for death in dashboard.daemon_deaths if now - death < RESTART_PERIOD + 10]
         if process and len(recent) < MOST_RESTARTS and self._rng.random() < 0.6:

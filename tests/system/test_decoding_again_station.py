@@ -183,7 +183,7 @@ def test_a_reading_that_decides_nothing_stays_so_when_it_is_judged_again(tmp_pat
 
 
 def test_a_value_that_the_profile_refuses_now_is_no_evidence(tmp_path: Path) -> None:
-    # The diagnosis and the report are made of what is left.
+    # The diagnosis and the report are made of the readings left.
     prepare(tmp_path)
     refusing = RIGHT.replace("1 = {", "9 = {")
     KeptPackets.save(tmp_path, refusing)

@@ -45,7 +45,7 @@ def read_later(meter: SlowMeter, profile: Profile, seed: int) -> LaterPackets:
 
 
 def follow_advice(meter: SlowMeter, seed: int, entries: int) -> list[tuple[TeachReport, LaterPackets]]:
-    """Return the report on a recording and on its continuations, with what a profile then reads hours later."""
+    """Return the report on a recording and on its continuations, with the frames read hours later."""
     capture = meter.capture(entries, seed, between=80)
     steps = []
     for round_ in range(3):

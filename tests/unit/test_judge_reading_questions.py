@@ -136,7 +136,7 @@ def test_no_typed_reading_whose_verdict_depends_on_the_step_passes_unasked(
         assert (judged.verdict, judged.margin) == (Verdict.CANNOT_TELL, None)
         assert set(choices(judged).values()) == verdicts
         for choice in judged.question.choices:
-            # Who answers sees beforehand what the answer leads to.
+            # Who answers sees the consequence of each answer beforehand.
             assert choice.conclusion.verdict.upper() in choice.words
             assert (Margin.CLOSE_CALL in choice.words) is (choice.conclusion.margin is Margin.CLOSE_CALL)
 

@@ -1,7 +1,7 @@
 """A range, a unit or a sign that rests on one entry is named, and not read before a second entry confirms it.
 
-A technician's reasoning (common practice, no source): whoever types mV for V, or forgets the minus, does so once. A
-second reading in the same range shows it; without one, nothing does.
+A technician's reasoning (common practice, no source): a person who types mV for V, or forgets the minus, does so once.
+A second reading in the same range shows it; without one, nothing does.
 """
 
 from random import Random

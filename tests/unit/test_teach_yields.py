@@ -1,4 +1,4 @@
-"""The share of the capture's own frames that a profile reads, and what a report may say about it."""
+"""The share of the capture's own frames that a profile reads, and the words of a report about it."""
 
 from random import Random
 
@@ -35,7 +35,7 @@ def test_every_frame_without_an_entry_is_read():
 
 
 def test_a_profile_that_refuses_the_frames_between_the_entries_is_not_sure():
-    """Every entry is right, and a profile of the others reads it; yet most of what the meter sends is refused."""
+    """Every entry is right, and a profile of the others reads it; yet most frames of the meter are refused."""
     report = teach(recorded([0x11, 0x42, 0x42, 0x42]))
     assert report.profile is not None
     (function,) = report.functions

@@ -119,7 +119,7 @@ class _Importer:
 
 
 def _import_whole(folder: Path, data: bytes) -> str:
-    """Import into an empty folder, and read what came in by the commands of a user."""
+    """Import into an empty folder, and read the rows by the commands of a user."""
     into, file = folder / "whole", folder / "file.jsonl"
     shutil.rmtree(into, ignore_errors=True)
     into.mkdir()
