@@ -66,7 +66,7 @@ def command(
     \b
         meterlink decode yard.jsonl --profile yard.toml
         meterlink decode --kept "clamp meter" --since 7d
-        meterlink decode --kept "clamp meter" --since 7d --yes --technician "Alex Quill"
+        meterlink decode --kept "clamp meter" --since 7d --yes
 
     One line per packet, in order of time: t; quantity; value and its unit (V, A, Ω, F, Hz, °C, %; null without a
     value); display; status (ok, overload, invalid; incomplete for a packet that completes no frame); flags, if the

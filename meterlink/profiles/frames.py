@@ -11,6 +11,7 @@ from meterlink.profiles.fields import RawValue, compile_number, last_byte
 from meterlink.profiles.framing import CompiledFraming, Frame, FrameSplitter
 from meterlink.profiles.interpretation import InterpretationCache, fallback_unit_of
 from meterlink.profiles.model import Bit, Framing, Meaning, Profile, Segments, ValueFormat
+from meterlink.profiles.no_number import compile_no_number
 from meterlink.profiles.refusal import Refusal, RefusalReason
 from meterlink.profiles.segments import compile_segments
 
@@ -32,6 +33,7 @@ def compile_frames(profile: Profile) -> ChannelDecoderFactory:
     fallback_quantity = quantity_of(fallback_unit)
     interpretations = InterpretationCache(profile, profile.value, fallback_unit)
     read_value, last_value_byte = _compile_value(profile.value)
+    explain_no_number = compile_no_number(profile.value)
     needed = max(interpretations.last_byte, last_value_byte) + 1
     # Bound once: a packet must cost as little as possible.
     from_bytes, mask, cached, interpret = (
@@ -58,7 +60,7 @@ def compile_frames(profile: Profile) -> ChannelDecoderFactory:
         else:
             digits, status, resolution = interpretation.convert(raw)
             if status is invalid:
-                refusals.append(replace(interpretation.refusal or Refusal(RefusalReason.NUMBER), data=received))
+                refusals.append(replace(interpretation.refusal or explain_no_number(plain), data=received))
         return Reading(
             interpretation.quantity,
             digits,

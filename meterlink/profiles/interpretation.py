@@ -174,7 +174,7 @@ def merge_meanings(
     elif Flag.OVERLOAD in flags:
         convert = _constant(_OVERLOAD)
     elif Flag.NO_NUMBER in flags:
-        convert = _overload_or_invalid
+        convert, refusal = _overload_or_invalid, Refusal(RefusalReason.BLANK)
     else:
         decimals, scale, negative = places.pop(), scales.pop(), Flag.NEGATIVE in flags
         convert = compile_conversion(

@@ -14,7 +14,13 @@ from meterlink.profiles.checksums import compile_checksum
 from meterlink.profiles.frames import ChannelDecoder, ChannelDecoderFactory
 from meterlink.profiles.interpretation import Interpretation, fallback_unit_of, merge_meanings
 from meterlink.profiles.model import Flag, Meaning, NumberForm, Profile, TextFormat
-from meterlink.profiles.number_text import is_blank, is_overload, number_form_of, parse_number_text
+from meterlink.profiles.number_text import (
+    is_blank,
+    is_overload,
+    number_form_of,
+    parse_number_text,
+    states_no_number,
+)
 from meterlink.profiles.refusal import Refusal, RefusalReason
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, Tokens, blank_out_checksums, compile_tokenizer
 
@@ -300,7 +306,8 @@ def _refusal_of(content: _LineContent, shape_refusal: Refusal | None, interpreta
         return Refusal(RefusalReason.WORD, ", ".join(clean_text(word, _LONGEST_WORD) for word in content.unknown))
     if shape_refusal is not None or interpretation.refusal is not None:
         return shape_refusal or interpretation.refusal or Refusal(RefusalReason.SHAPE)
-    return Refusal(RefusalReason.NUMBER if content.status is None else RefusalReason.BLANK)
+    is_stated = content.status is not None or any(states_no_number(number) for number, _ in content.numbers)
+    return Refusal(RefusalReason.BLANK if is_stated else RefusalReason.NUMBER)
 
 
 def usual_meaning(word: str) -> Meaning | None:

@@ -44,6 +44,11 @@ def number_form_of(text: str) -> tuple[str, int, int, bool]:
     return sign, sum(map(str.isdigit, mantissa)), len(exponent.lstrip("+-")), exponent[:1] in {"+", "-"}
 
 
+def states_no_number(text: str) -> bool:
+    """Return whether a number in ``text`` is 9.91E37, by which an instrument says that it has no value."""
+    return Decimal(text) == _NOT_A_NUMBER
+
+
 def is_overload(text: str) -> bool:
     """Return whether ``text`` is an overload on a display: OL or 0L, with a point anywhere."""
     return _OVERLOAD_WORD.fullmatch(text.replace(".", "")) is not None

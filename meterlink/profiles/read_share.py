@@ -20,13 +20,15 @@ _LONGEST_WAIT = 512  # bytes of a channel that may still be completed: twice the
 class ReadShare:
     """Counts the packets that a profile reads, and those that it refuses by their reasons.
 
-    A packet that completes no frame counts as refused, unless the frame that a later one completes contains it.
+    A packet that completes no frame counts as refused, unless the frame that a later one completes contains it, or it
+    is a part before the first reading: a connection may begin anywhere.
     """
 
     def __init__(self) -> None:
         self.read = 0
         self.refusals: Counter[Refusal] = Counter()
         self._waiting: dict[str, deque[tuple[bytes, Refusal]]] = {}
+        self._begun: set[str] = set()  # channels with a reading
 
     def add_reading(self, channel: str, packet: bytes, frame: bytes, refusal: Refusal | None) -> None:
         """Count a reading of a ``packet``, made from ``frame``; ``refusal`` is None where it has a value.
@@ -39,8 +41,10 @@ class ReadShare:
         end = 0
         for data, earlier in waiting:
             end += len(data)
-            if begin < 0 or end <= begin:
+            is_beginning = channel not in self._begun and earlier.reason is RefusalReason.PART
+            if (begin < 0 or end <= begin) and not is_beginning:
                 self._refuse(earlier)
+        self._begun.add(channel)
         if refusal is None or refusal.reason is RefusalReason.BLANK:
             self.read += 1
         else:

@@ -58,6 +58,14 @@ def compile_segments(segments: Segments) -> DisplayDecoder:
     return read
 
 
+def read_characters(segments: Segments, frame: bytes) -> str:
+    """Return the characters of a display without pools, `UNKNOWN` for a digit that its segments do not decide."""
+    shapes = SEGMENT_SHAPES | dict(segments.glyphs)
+    word = int.from_bytes(frame, "little")
+    digits = [_DigitCharacters.for_digit(digit, shapes) for digit in segments.digits]
+    return "".join(characters[word & characters.mask] for characters in digits)
+
+
 def parse_display_text(text: str) -> int | Decimal | Status:
     """Return the number of a display's digits without their point: ``"  -1234"``; a Status where there is none.
 

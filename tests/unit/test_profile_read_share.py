@@ -42,3 +42,15 @@ def test_refusals_are_counted_by_their_reasons_and_a_display_without_a_value_is_
         Refusal(RefusalReason.CHECKSUM): 2, Refusal(RefusalReason.WORD, "1"): 1, Refusal(RefusalReason.WORD, "2"): 1,
     }  # fmt: skip
     assert (share.read, share.total, share.percent, share.is_low) == (1, 5, 20, True)
+
+
+def test_a_connection_may_begin_in_the_middle_of_a_line() -> None:
+    # The first line of a recording may have lost its head; a part after the first reading is a loss.
+    share = ReadShare()
+    part = Refusal(RefusalReason.PART)
+    share.add_unread("a", b"5E-6 F\n", part)
+    share.add_reading("a", b"+35E-6 F\n", b"+35E-6 F", None)
+    share.add_unread("a", b"5E-6 F\n", part)
+    share.add_unread("b", b"5E-6 F\n", part)  # of this characteristic nothing was ever read
+    share.finish()
+    assert (share.read, share.refusals.total()) == (1, 2)

@@ -62,7 +62,7 @@ def lined(text):
         (sealed(bytes.fromhex("a512340300")), "unknown code: byte 3 is 0x03"),
         (sealed(bytes.fromhex("a512340101")), "conflicting meanings: A and V"),
         (sealed(bytes.fromhex("a512340102")), "no value on the display"),
-        (sealed(bytes.fromhex("a51f340100")), "not a number"),
+        (sealed(bytes.fromhex("a51f340100")), "not a number: bytes 1 to 2 are 1f 34"),
         (bytes.fromhex("a51234010000"), "wrong check bytes"),
     ],
 )
