@@ -253,6 +253,32 @@ def test_an_accepted_reading_is_kept_without_its_visit_and_its_raw_reading(tmp_p
     assert not any(visit.closed_utc_ns is None for visit in Reader(tmp_path / "saved.db").visits())
 
 
+def test_accepted_readings_alone_are_a_record(tmp_path: Path) -> None:
+    """Nothing is left of stations, units, meters and visits; values, verdicts and times are the proof."""
+    path = tmp_path / DATABASE_FILE
+    keep_record(path)
+    before = {row.uid: row for row in Reader(path).history(None)}
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA journal_mode = DELETE")
+    contents = bytearray(path.read_bytes())
+    for table in (
+        "boots", "sites", "units", "circuits", "components", "visits", "test_points", "meters", "connections",
+        "stretches", "raw_readings",
+    ):  # fmt: skip
+        overwrite(contents, root_of(path, table), b"\xff" * PAGE)
+    path.write_bytes(contents)
+    result = by_name(salvage(path, tmp_path / "saved.db"))
+    after = {row.uid: row for row in Reader(tmp_path / "saved.db").history(None)}
+    assert after.keys() == before.keys()
+    for uid, row in after.items():
+        assert (row.reading.text, row.reading.timestamp.utc_ns) == (
+            before[uid].reading.text,
+            before[uid].reading.timestamp.utc_ns,
+        )
+        assert row.judgement == before[uid].judgement
+    assert (result["boots"].saved, result["boots"].made_again) == (0, 1)
+
+
 def test_the_log_of_a_killed_station_is_read(tmp_path: Path) -> None:
     """The newest readings are in the log only, and the page in the database that they belong to is damaged."""
     path = tmp_path / DATABASE_FILE
