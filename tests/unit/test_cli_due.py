@@ -7,11 +7,14 @@ from typing import Any
 
 import pytest
 
-from meterlink.core.equipment import Site
+from meterlink.core.clock import SystemClock
+from meterlink.core.equipment import Plan, Site
+from meterlink.core.nameplate import UnitFact
 from meterlink.settings import DATABASE_FILE
 from support.commands import run_command, run_for_json, run_on_terminal
 from support.recorded_parts import COIL, capacitor
 from support.recorded_visits import RecordedVisit, store_visits
+from support.writers import OUTER, running_writer
 
 SITE = Site("Mill Lane bakery", "Condenser 1")
 OTHER = Site("Harbour cold store", "Walk-in 1")
@@ -118,6 +121,19 @@ def test_a_unit_without_any_reading_is_not_passed_over(data: Path) -> None:
     )
     (entry,) = (entry for entry in run_for_json("due") if entry["unit"] == "Roof 3")
     assert (entry["state"], entry["reason"], entry["at"]) == ("not measured", "Nothing is measured there yet.", None)
+
+
+def test_a_unit_that_was_only_noted_is_not_passed_over(data: Path) -> None:
+    """A visit was begun there by mistake and moved; the unit stays, for its model was written down."""
+    store(data, *falling())
+    noted = Site("Pond school", "Roof 4")
+    with running_writer(data / DATABASE_FILE) as writer:
+        ids = writer.open_visit(noted, Plan("walk", ()), SystemClock().now()).result(OUTER)
+        writer.add_fact(noted, UnitFact.MODEL, "CU-36")
+        writer.close_visit(ids.visit_id, SystemClock().now())
+        writer.move_visit(ids.visit_id, SITE, None).result(OUTER)
+    (entry,) = (entry for entry in run_for_json("due") if entry["unit"] == noted.unit)
+    assert entry["state"] == "not measured"
 
 
 def test_a_replaced_part_is_not_due_by_the_old_ones_readings(data: Path) -> None:
