@@ -31,17 +31,19 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
     \b
         meterlink teach yard.jsonl -o yard.toml
 
-    The profile agrees with every entry. If no profile does, none is written, and the entry that contradicts the others
-    is named. To test the profile, each entry is held out in turn and decoded by a profile made from the others. Ctrl-C
-    ends the search, with the best so far. Exit status 0 for a profile, 1 for none, 2 for an unusable capture.
+    The profile agrees with every entry. If no profile does, none is written, and the entries that contradict most of
+    the others are named. To test the profile, each entry is held out in turn and decoded by a profile made from the
+    others. Ctrl-C ends the search, with the best so far. Exit status 0 for a profile, 1 for none, 2 for an unusable
+    capture.
 
     With --json: has_profile, name, driver, entries (their number), frames, reason (null with a profile), encoding,
     framing, checksum, functions (each function, units, entries, held_out_right, held_out_not_decoded, held_out_wrong,
-    confidence, suggested_readings), contradictions and unused_entries (each t, line, display; a contradiction also
-    expected_text), unexplained_bits (they change while the labels stay the same), unconfirmed_entries (each t, line,
-    display: the only entry of its range, unit or sign, which is not read yet), slow_bytes (they follow time),
-    pinned_bytes (they may, but must not move yet), unlabelled_frames and unlabelled_read (frames without an entry, and
-    those of them that the profile reads), stopped (by Ctrl-C) and suggested_readings (the most useful first).
+    confidence, suggested_readings), contradictions, unused_entries and near_entries (each t, line, display; a
+    contradiction also expected_text; near: one count off a moving display), unexplained_bits (they change while the
+    labels stay the same), unconfirmed_entries (each t, line, display: the only entry of its range, unit or sign, which
+    is not read yet), slow_bytes (they follow time), pinned_bytes (they may, but must not move yet), unlabelled_frames
+    and unlabelled_read (frames without an entry, and those of them that the profile reads), stopped (by Ctrl-C) and
+    suggested_readings (the most useful first).
 
     \f
 
@@ -132,5 +134,7 @@ def _lines(report: TeachReport, output: Path | None) -> Iterator[str]:
         yield f"Check this: {contradiction}."
     for label in report.unused_entries:
         yield f"Not used, no packet near it: {label.text!r} at {label.seconds:g} s."
+    for label in report.near_entries:
+        yield f"Not used, one count off a moving display: {label.text!r} at {label.seconds:g} s."
     for suggestion in report.suggested_readings[:_MAX_SUGGESTIONS]:
         yield f"Useful next: {suggestion}."

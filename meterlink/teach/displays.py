@@ -23,12 +23,12 @@ from meterlink.teach.encodings import (
 from meterlink.teach.samples import Sample
 
 _SEGMENTS = 7
-_PLAIN = dict(zip("0123456789", (0x3F, 0x06, 0x5B, 0x4F, 0x66, 0x6D, 0x7D, 0x07, 0x7F, 0x6F), strict=True))
+PLAIN_SHAPES = dict(zip("0123456789", (0x3F, 0x06, 0x5B, 0x4F, 0x66, 0x6D, 0x7D, 0x07, 0x7F, 0x6F), strict=True))
 # 6 without its tail, 7 with a hook, 9 without its tail: displays differ (common practice).
 _WITHOUT_TAIL = {"6": 0x7C, "7": 0x27, "9": 0x67}
 _MINUS = 0x40  # the middle segment
 
-_EVERY_SHAPE = sorted({*_PLAIN.values(), *_WITHOUT_TAIL.values(), 0, _MINUS})
+_EVERY_SHAPE = sorted({*PLAIN_SHAPES.values(), *_WITHOUT_TAIL.values(), 0, _MINUS})
 _MOST_OTHERS = 500  # different frames used, with or without an entry; more add hardly anything
 _ROUNDS = 4  # each round makes more digits readable
 _MOVED = 2  # frames in which a segment must have changed: a single one may show a display between two numbers
@@ -92,7 +92,7 @@ def _shapes(digits: set[str]) -> Iterator[dict[str, int]]:
     optional = [digit for digit in _WITHOUT_TAIL if digit in digits]
     for choice in product((False, True), repeat=len(optional)):
         changed = {digit: _WITHOUT_TAIL[digit] for digit, other in zip(optional, choice, strict=True) if other}
-        yield {" ": 0, "-": _MINUS} | _PLAIN | changed
+        yield {" ": 0, "-": _MINUS} | PLAIN_SHAPES | changed
 
 
 def _targets(table: SampleMatrix, states: Sequence[Sequence[int]]) -> list[_Target]:
@@ -280,7 +280,7 @@ def _missing(digit: int, known: set[tuple[int, int]], states: Sequence[int]) -> 
     for segment in range(_SEGMENTS):
         if (digit, segment) not in known:
             lit = bool(states[0] >> segment & 1)
-            others = [char for char, shape in _PLAIN.items() if bool(shape >> segment & 1) != lit]
+            others = [char for char, shape in PLAIN_SHAPES.items() if bool(shape >> segment & 1) != lit]
             return f"a reading with a {' or '.join(others[:2])} in the {_place_name(digit)}"
     return ""
 
@@ -290,6 +290,6 @@ def _separating(pool: int, pooled: dict[tuple[int, int], CandidateSegment]) -> s
     keys = [key for key, one in pooled.items() if one.pool == pool]
     for one, other in combinations(sorted(keys), 2):
         if one[0] == other[0]:
-            apart = [char for char, shape in _PLAIN.items() if (shape >> one[1] & 1) != (shape >> other[1] & 1)]
+            apart = [char for char, shape in PLAIN_SHAPES.items() if (shape >> one[1] & 1) != (shape >> other[1] & 1)]
             return f"a reading with a {' or '.join(apart[:2])} in the {_place_name(one[0])}"
     return ""

@@ -80,7 +80,8 @@ class TeachReport:
 
     ``profile`` is None if no profile explains every entry; then ``reason`` is set, and ``contradictions`` names the
     entries that disagree with all others. ``encoding`` describes the encoding of the number, ``framing`` the cutting of
-    packets into frames, ``checksum`` the check bytes. ``unused_entries`` have no frame in their window.
+    packets into frames, ``checksum`` the check bytes. ``unused_entries`` have no frame in their window;
+    ``near_entries`` are one count off a display that moved: they contradict nothing and teach nothing.
     ``unexplained_bits`` (``"3.7"``: byte 3, bit 7) change while the entries stay the same. Each of
     ``unconfirmed_entries`` is the only one of its range, unit or sign, which is not read before a second one confirms
     it. ``slow_bytes`` follow time, not the display, and may take any value later; ``pinned_bytes`` seem to, but a bit
@@ -99,6 +100,7 @@ class TeachReport:
     functions: tuple[FunctionReport, ...] = ()
     contradictions: tuple[Contradiction, ...] = ()
     unused_entries: tuple[DisplayEntry, ...] = ()
+    near_entries: tuple[DisplayEntry, ...] = ()
     unexplained_bits: tuple[str, ...] = ()
     unconfirmed_entries: tuple[DisplayEntry, ...] = ()
     slow_bytes: tuple[int, ...] = ()
@@ -138,9 +140,8 @@ class TeachReport:
                 }
                 for one in self.contradictions
             ],
-            "unused_entries": [
-                {"t": one.seconds, "line": one.line_number, "display": one.text} for one in self.unused_entries
-            ],
+            "unused_entries": list(map(_entry_object, self.unused_entries)),
+            "near_entries": list(map(_entry_object, self.near_entries)),
             "unexplained_bits": list(self.unexplained_bits),
             "unconfirmed_entries": [
                 {"t": one.seconds, "line": one.line_number, "display": one.text} for one in self.unconfirmed_entries
@@ -152,3 +153,7 @@ class TeachReport:
             "stopped": self.stopped,
             "suggested_readings": list(self.suggested_readings),
         }
+
+
+def _entry_object(entry: DisplayEntry) -> dict[str, Any]:
+    return {"t": entry.seconds, "line": entry.line_number, "display": entry.text}

@@ -1,13 +1,15 @@
 """Teaching from a capture: ways to cut and encodings, the likeliest first, until one explains every entry."""
 
 import re
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from functools import cached_property, partial
+from functools import cache, cached_property, partial
 from itertools import chain, islice
 
 from meterlink.capture.capture_file import (
+    ENTRY_WINDOW,
     Capture,
     CapturedMeter,
     CapturedPacket,
@@ -38,6 +40,7 @@ from meterlink.profiles.model import (
     ValueFormat,
 )
 from meterlink.profiles.uuids import canonical_uuid
+from meterlink.teach.agreement import Agreement, Decode, find_agreement
 from meterlink.teach.characters import character_encodings
 from meterlink.teach.checksums import checksum_positions
 from meterlink.teach.confirmations import confirm_meanings
@@ -53,6 +56,7 @@ from meterlink.teach.floats import binary_float_encodings, decimal_float_encodin
 from meterlink.teach.framings import FramingCandidate, framing_candidates
 from meterlink.teach.hexadecimal_text import find_hexadecimal_text
 from meterlink.teach.integers import integer_encodings
+from meterlink.teach.likely_frames import LEAST_QUALITY, Guess, Look, likely_frames
 from meterlink.teach.limits import LEAST_YIELD
 from meterlink.teach.lines import is_text, line_candidates, text_formats, unknown_words
 from meterlink.teach.report import Contradiction, FunctionReport, TeachReport
@@ -68,7 +72,8 @@ FEWEST_ENTRIES = 4
 _FOLDS = 10  # groups of entries held out in turn
 _FEWEST_LABELLED = 0.8  # share of entries that must have a frame in their window, else frames are cut wrongly …
 _FEWEST_CHECKED = 0.65  # … and the share if a checksum shows that they are cut right
-_MOST_CUTS_BLAMED = 3  # ways of cutting tried in the search for the wrong entry
+_MOST_CUTS_LOOKED_AT = 4  # ways of cutting, the likeliest first, in which the number shown is looked for
+_MOST_CUTS_BLAMED = 2  # ways of cutting tried in the search for the wrong entries
 _ROOMY = frozenset({NumberType.FLOAT32, NumberType.FLOAT64, NumberType.FLOAT})
 _NOWHEN = Timestamp(0, 0)
 _NOTHING = "no way of writing the number was found that fits every entry"
@@ -190,6 +195,7 @@ class _Way:
     ending: bytes = b""
     check: Checksum | None = None
     explain: Callable[[Sequence[Sample]], Iterator[_Learned]] | None = None
+    exempt: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,18 +248,80 @@ class _Lesson:
             except UnexplainedError as error:
                 reason = str(error) if reason == _NOTHING else reason
                 continue
-            rival = self._disagreement(way, learned, samples)
-            if rival is not None:
-                return self._refused(rival.reason(), (rival.wanted_reading(),))
-            self._found = _Found(way, samples, learned, [None] * len(samples))
-            self._hold_out(self._found)
-            return self._accepted(self._found)
-        contradictions = self._contradictions(tried)
-        wanted = () if contradictions else ("more readings that differ from those labelled",)
-        return self._refused(reason, wanted, contradictions)
+            return self._concluded(way, samples, learned)
+        for way, samples, looks, guesses in self._promising(tried):
+            agreement = self._agreement(way, samples, looks, guesses)
+            if agreement is not None:
+                return self._agreed(way, samples, agreement, reason)
+        return self._refused(reason, ("more readings that differ from those labelled",))
+
+    def _promising(
+        self, tried: Sequence[tuple[_Way, list[Sample]]]
+    ) -> list[tuple[_Way, list[Sample], list[Look], list[Guess]]]:
+        """Return the ways whose frames seem to contain the number shown, the best first, with what a person saw."""
+        found = []
+        for way, samples in tried[:_MOST_CUTS_LOOKED_AT]:
+            looks = [_look(way, sample) for sample in samples]
+            guesses = likely_frames(looks, way.exempt)
+            if guesses[0].quality >= LEAST_QUALITY:
+                found.append((way, samples, looks, guesses))
+        return sorted(found, key=lambda one: -one[3][0].quality)[:_MOST_CUTS_BLAMED]
+
+    def _agreement(
+        self, way: _Way, samples: Sequence[Sample], looks: Sequence[Look], guesses: Sequence[Guess]
+    ) -> Agreement | None:
+        """Return what most entries agree on, if this way is the right one and some of them are slips."""
+        stated = {sample.displayed.quantity for sample in samples if sample.displayed.coupling is not None}
+
+        def says(reading: Reading | None, sample: Sample) -> bool:
+            shown = sample.displayed
+            forgotten = shown.coupling is None and shown.quantity in stated
+            if forgotten and reading is not None and reading.coupling is not None:
+                return False
+            return _says(reading, shown)
+
+        def learn(some: Sequence[Sample]) -> Decode:
+            return _decoder(way.learn(some).profile, way.channel, way.ending)
+
+        return find_agreement(looks, learn, says, guesses)
+
+    def _agreed(self, way: _Way, samples: Sequence[Sample], agreement: Agreement, reason: str) -> TeachReport:
+        """Return the report on entries of which most agree: a profile if all of them do."""
+        near = tuple(samples[index].entry for index in sorted(agreement.near))
+        if agreement.slips:
+            named = tuple(
+                Contradiction(
+                    samples[index].entry, "" if reading is None or reading.status is Status.INVALID else reading.text
+                )
+                for index, reading in sorted(agreement.slips.items())
+            )
+            return self._refused(reason, (), named, near)
+        labels = []
+        for index, at in sorted(agreement.read_frames.items()):
+            read_at = _look(way, samples[index]).times[at]
+            labels.append(replace(samples[index].entry, begin=read_at - ENTRY_WINDOW, end=read_at))
+        _, read_samples = label_frames(way.frames, labels)
+        try:
+            learned = self._verified(way, way.learn(read_samples), labels, read_samples)
+        except UnexplainedError as error:
+            return self._refused(str(error), (), (), near)
+        return replace(self._concluded(way, read_samples, learned), near_entries=near)
+
+    def _concluded(self, way: _Way, samples: Sequence[Sample], learned: _Learned) -> TeachReport:
+        """Return the report on a profile that agrees with all ``samples``: without it if a rival agrees, too."""
+        rival = self._disagreement(way, learned, samples)
+        if rival is not None:
+            return self._refused(rival.reason(), (rival.wanted_reading(),))
+        self._found = _Found(way, samples, learned, [None] * len(samples))
+        self._hold_out(self._found)
+        return self._accepted(self._found)
 
     def _refused(
-        self, reason: str, wanted: tuple[str, ...], contradictions: tuple[Contradiction, ...] = ()
+        self,
+        reason: str,
+        wanted: tuple[str, ...],
+        contradictions: tuple[Contradiction, ...] = (),
+        near: tuple[DisplayEntry, ...] = (),
     ) -> TeachReport:
         return TeachReport(
             profile=None,
@@ -262,6 +330,7 @@ class _Lesson:
             reason=reason,
             contradictions=contradictions,
             unused_entries=self.unused,
+            near_entries=near,
             suggested_readings=wanted,
         )
 
@@ -303,7 +372,10 @@ class _Lesson:
                 learned, wanted=_ordered(learned.wanted, longer, later), unfinished=bool(counted.unfinished_bytes)
             )
 
-        return _Way(cut.channel, _framing_words(cut.framing, lengths), cut.frames, learn, check=check, explain=explain)
+        return _Way(
+            cut.channel, _framing_words(cut.framing, lengths), cut.frames, learn, check=check, explain=explain,
+            exempt=exempt,
+        )  # fmt: skip
 
     # Learning.
 
@@ -478,23 +550,6 @@ class _Lesson:
                 elif reading is not None and reading.status is not Status.INVALID:
                     outcomes[place] = False
 
-    def _contradictions(self, tried: Sequence[tuple[_Way, list[Sample]]]) -> tuple[Contradiction, ...]:
-        """Return each entry that a profile made from all other entries does not decode as entered."""
-        found = []
-        for way, samples in tried[:_MOST_CUTS_BLAMED]:
-            for sample in samples:
-                try:
-                    learned = way.learn([other for other in samples if other is not sample])
-                except UnexplainedError:
-                    continue
-                reading = _decoder(learned.profile, way.channel, way.ending)(sample.frame)
-                if not _says(reading, sample.displayed):
-                    instead = "" if reading is None or reading.status is Status.INVALID else reading.text
-                    found.append(Contradiction(sample.entry, instead))
-            if found:
-                break
-        return tuple(found)
-
 
 def _most_digits(source: NumberField | Segments, samples: Sequence[Sample]) -> int | None:
     """Return the most digits of a number whose field has room for far more: one more than shown; None elsewhere."""
@@ -543,12 +598,21 @@ def _alike(encoding: Encoding, sample: Sample) -> tuple[bytes, ...]:
     return tuple(frame for frame in sample.frames if int.from_bytes(frame, "little") & mask == shown)
 
 
+def _look(way: _Way, sample: Sample) -> Look:
+    """Return the frames that the person may have looked at. Without the time of a key, the last one was read."""
+    times = [t for t, _ in way.frames]
+    first = bisect_left(times, sample.entry.earliest_look)
+    seen = way.frames[first : bisect_right(times, sample.entry.end)]
+    first_read = 0 if sample.entry.first_key is not None else len(seen) - 1
+    return Look(sample, tuple(t for t, _ in seen), tuple(frame for _, frame in seen), first_read)
+
+
 def _open(profile: Profile, channel: str) -> ProfileDriver:
     return open_profile_driver(profile, [channel])
 
 
 def _decoder(profile: Profile, channel: str, ending: bytes = b"") -> Callable[[bytes], Reading | None]:
-    """Return a function that decodes a frame as the first of a connection."""
+    """Return a function that decodes a frame as the first of a connection; it remembers readings: many frames recur."""
     if profile.text is not None:  # the line comes in one packet here
         profile = replace(profile, text=replace(profile.text, packets=None, continued=False))
     factory = compile_profile(profile)
@@ -560,7 +624,7 @@ def _decoder(profile: Profile, channel: str, ending: bytes = b"") -> Callable[[b
         readings = driver.feed(channel, frame + ending, _NOWHEN)
         return readings[-1] if readings else None
 
-    return decode
+    return cache(decode)
 
 
 def _without_checks(profile: Profile) -> Profile:

@@ -6,11 +6,12 @@ technician waits until the display is stable and types it, as a person would spe
 
 import asyncio
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from itertools import count, zip_longest
 from random import Random
+from typing import Protocol
 
 from bleak import BleakClient
 
@@ -20,7 +21,7 @@ from meterlink.judge.uncertainty import parse_accuracy
 from meterlink_simulators.air import Air
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Component, Leg, Star, Supply, Surface
-from meterlink_simulators.display import DisplayState
+from meterlink_simulators.display import DisplayState, Instrument
 from meterlink_simulators.encoders import Encoder, Services
 from meterlink_simulators.encoders.catalogue import create_encoder
 from meterlink_simulators.encoders.ranged import COMMANDS_UUID, KEEP_ALIVE_REFRESHES, RangedEncoder
@@ -32,10 +33,10 @@ from meterlink_simulators.virtual_time import run_in_virtual_time
 RATE = 5.0  # display refreshes a second
 # s; a display that has not changed for this long is read. It is longer than the window of an entry, and than the delay
 # of a frame that the meter sends late.
-_STABLE_SECONDS = 1.0
+STABLE_SECONDS = 1.0
 # s; a technician waits this long for a stable display: a large capacitor needs half a minute. A part whose value lies
 # between two counts is replaced by a similar part.
-_SETTLE_TIMEOUT = 40.0
+SETTLE_TIMEOUT = 40.0
 _SIMILAR_PARTS = 4  # parts of each kind at hand
 _TYPING = (0.02, 0.15)  # s between reading the display and the time of the entry
 _PROBE_MOVE_SECONDS = (0.5, 1.0)  # s; the hand moves from one part to the next
@@ -170,13 +171,22 @@ def record_session(
         ValueError: no display of a measurement became stable, or the packets recorded are not the packets sent.
     """
     return run_in_virtual_time(
-        _record_session(create_encoder(family, variant), draw_measurements(functions, seed, number), seed)
+        simulate_session(create_encoder(family, variant), draw_measurements(functions, seed, number), seed)
     )
 
 
-async def _record_session(
-    encoder: Encoder, measurements: Sequence[Sequence[PartMeasurement]], seed: int
+async def simulate_session(
+    encoder: Encoder,
+    measurements: Sequence[Sequence[PartMeasurement]],
+    seed: int,
+    instrument: Callable[[SimulatedMeter], Instrument] = lambda meter: meter,
+    person: "Callable[[Bed], Person] | None" = None,
 ) -> RecordedSession:
+    """Return the session of ``person`` (default: one without haste or fault), who reads the display of ``instrument``.
+
+    Raises:
+        ValueError: no display of a measurement became stable, or the packets recorded are not the packets sent.
+    """
     bench = Bench([measurement.part for similar in measurements for measurement in similar], seed)
     functions = dict.fromkeys(similar[0].function for similar in measurements)
     spec = MeterSpec(
@@ -197,7 +207,7 @@ async def _record_session(
     packets: list[CapturedPacket] = []
     async with AsyncExitStack() as stack:
         air = await stack.enter_async_context(Air())
-        await air.add_meter(meter, encoder=logging_encoder, address=spec.address)
+        await air.add_meter(instrument(meter), encoder=logging_encoder, address=spec.address)
         client = await stack.enter_async_context(BleakClient(spec.address, backend=air.client_backend))
         for _, definitions in encoder.services():
             for definition in definitions:
@@ -211,8 +221,8 @@ async def _record_session(
             await client.write_gatt_char(COMMANDS_UUID, encoder.start_command)
             keep_alive = asyncio.create_task(_send_keep_alive(client, encoder.keep_alive_command))
             stack.callback(keep_alive.cancel)
-        technician = _Technician(air, meter, logging_encoder, bench, Random(f"hand/{seed}"))
-        entries = [await technician.read_first_stable(similar) for similar in measurements]
+        bed = Bed(air, meter, logging_encoder.log, bench, Random(f"hand/{seed}"))
+        entries = await (person or _Technician)(bed).read_all(measurements)
     captured_meter = CapturedMeter(spec.name, tuple(service for service, _ in encoder.services()))
     return RecordedSession(
         Capture(tuple(packets), tuple(entries), captured_meter), _recorded_refreshes(logging_encoder.log, packets)
@@ -226,12 +236,42 @@ async def _send_keep_alive(client: BleakClient, command: bytes) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class _Technician:
+class Bed:
+    """The hands and eyes of a person at the bench: ``log`` holds every refresh of the display so far."""
+
     air: Air
     meter: SimulatedMeter
-    encoder: _LoggingEncoder
+    log: list[DisplayRefresh]
     bench: Bench
     rng: Random
+
+    async def attach(self, measurement: PartMeasurement) -> None:
+        """Turn the dial and move the probes to a part."""
+        self.meter.turn_dial(measurement.function)
+        self.bench.lift_probes(self.meter.name, self.air.now)
+        await asyncio.sleep(self.rng.uniform(*_PROBE_MOVE_SECONDS))
+        terminals = measurement.terminals
+        self.bench.attach_probes(self.meter.name, terminals, self.air.now, bounce=self.rng.uniform(0, 0.5))
+
+
+class Person(Protocol):
+    """A person who reads the display and types."""
+
+    async def read_all(self, measurements: Sequence[Sequence[PartMeasurement]]) -> list[DisplayEntry]:
+        """Return an entry for each measurement.
+
+        Raises:
+            ValueError: no display of a measurement became stable.
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class _Technician:
+    bed: Bed
+
+    async def read_all(self, measurements: Sequence[Sequence[PartMeasurement]]) -> list[DisplayEntry]:
+        return [await self.read_first_stable(similar) for similar in measurements]
 
     async def read_first_stable(self, measurements: Sequence[PartMeasurement]) -> DisplayEntry:
         """Return the entry of the first of some similar parts whose display becomes stable.
@@ -245,15 +285,13 @@ class _Technician:
         raise ValueError(f"No display of {measurements[0].function} became stable.")
 
     async def _read(self, measurement: PartMeasurement) -> DisplayEntry | None:
-        self.meter.turn_dial(measurement.function)
-        self.bench.lift_probes(self.meter.name, self.air.now)
-        await asyncio.sleep(self.rng.uniform(*_PROBE_MOVE_SECONDS))
-        self.bench.attach_probes(self.meter.name, measurement.terminals, self.air.now, bounce=self.rng.uniform(0, 0.5))
-        touched_at = self.air.now
-        while self.air.now < touched_at + _SETTLE_TIMEOUT:
-            await asyncio.sleep(self.rng.uniform(*_TYPING))
-            if self.air.now > touched_at + _STABLE_SECONDS and (display := _stable_display(self.encoder.log)):
-                return make_display_entry(self.air.now, typed_text(display, self.rng))
+        await self.bed.attach(measurement)
+        air, rng = self.bed.air, self.bed.rng
+        touched_at = air.now
+        while air.now < touched_at + SETTLE_TIMEOUT:
+            await asyncio.sleep(rng.uniform(*_TYPING))
+            if air.now > touched_at + STABLE_SECONDS and (display := _stable_display(self.bed.log)):
+                return make_display_entry(air.now, typed_text(display, rng))
             await asyncio.sleep(1 / RATE)
         return None
 
@@ -261,7 +299,7 @@ class _Technician:
 def _stable_display(log: Sequence[DisplayRefresh]) -> DisplayState | None:
     """Return the display if it has been stable; None if it has not, or if it is blank."""
     newest = log[-1].display
-    recent = {(refresh.display.digits, refresh.display.unit) for refresh in log[-math.ceil(_STABLE_SECONDS * RATE) :]}
+    recent = {(refresh.display.digits, refresh.display.unit) for refresh in log[-math.ceil(STABLE_SECONDS * RATE) :]}
     return newest if len(recent) == 1 and not newest.blank else None
 
 

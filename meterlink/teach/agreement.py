@@ -1,0 +1,203 @@
+"""The entries that agree with each other, where some are slips or were read off a moving display.
+
+People read a display, type for seconds, and make slips: a wrong digit, the value of the part before, AC or DC
+forgotten, a number typed as an overload. One slip keeps every encoding from fitting. So a profile is made from some of
+the entries only, in turn from different ones, until it explains most of the others, too. Those that it contradicts are
+the slips. Random choice is seeded, and the number of profiles made is limited.
+
+Among the frames that a person may have looked at, a profile finds the one that was read: it decodes to the entry. If
+the display moved and the entry is one count off, the person saw a value between two packets; such an entry contradicts
+nothing and teaches nothing, so that it never weakens what the others pin.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from random import Random
+
+from meterlink.core.units import convert
+from meterlink.driver_api import Reading, Status
+from meterlink.teach.likely_frames import Guess, Look
+from meterlink.teach.samples import Sample
+from meterlink.teach.states import UnexplainedError
+
+MOST_PROFILES = 60
+"""Profiles made in one search: each takes 0.02 to 0.2 s, so that the search ends within about ten seconds."""
+
+# Entries left out in turn, those that agree least: slips, and displays that moved too much.
+_LEFT_OUT = (0, 1, 2, 3, 4, 5, 6, 8, 10, 12)
+_SIZES = (6, 7, 9, 13)  # entries of a random choice: few are free of slips more often, segments need thirteen
+_PROFILES_BESIDE = 8  # profiles beside one an entry: few entries need few
+_FEW_SLIPS = 6  # one entry in six: with so few slips the search ends at once …
+_MANY_SLIPS = 3  # … and with more than one in three there is nothing that the others agree on
+_FEWEST_AGREEING = 4  # entries that a profile is made from, at least
+_MOVING = 3  # counts between two values of a display that moves around the one that was read
+_ROUNDS = 3  # rounds of adding the entries that a profile explains, and of making it again
+
+Decode = Callable[[bytes], Reading | None]
+"""Decodes one frame; None or an invalid reading where it cannot."""
+
+Learn = Callable[[Sequence[Sample]], Decode]
+"""Makes a profile that explains all samples. Raises UnexplainedError where there is none."""
+
+
+@dataclass(slots=True)
+class Agreement:
+    """The result of the search; indexes are those of the looks.
+
+    ``read_frames`` gives for each entry that agrees the frame that was read, by its index in the look. ``near`` are
+    entries that are one count off a moving display. ``slips`` maps each other entry to the reading that the others make
+    of it; None if they cannot read it.
+    """
+
+    read_frames: dict[int, int] = field(default_factory=dict)
+    near: set[int] = field(default_factory=set)
+    slips: dict[int, Reading | None] = field(default_factory=dict)
+
+
+def find_agreement(
+    looks: Sequence[Look],
+    learn: Learn,
+    says: Callable[[Reading | None, Sample], bool],
+    guesses: Sequence[Guess],
+    is_stopped: Callable[[], bool] = lambda: False,
+) -> Agreement | None:
+    """Return what most of the entries agree on; None if they do not, or if ``is_stopped`` returned true.
+
+    ``says`` returns whether a reading is the value of a sample's entry. ``guesses`` are those of `likely_frames`.
+    """
+    return _Search(looks, learn, says, guesses, is_stopped).result()
+
+
+class _Search:
+    def __init__(
+        self,
+        looks: Sequence[Look],
+        learn: Learn,
+        says: Callable[[Reading | None, Sample], bool],
+        guesses: Sequence[Guess],
+        is_stopped: Callable[[], bool],
+    ) -> None:
+        self.looks, self.learn, self.says, self.is_stopped = looks, learn, says, is_stopped
+        self.left = min(MOST_PROFILES, _PROFILES_BESIDE + len(looks))
+        self.guesses = guesses
+
+    def result(self) -> Agreement | None:
+        best: Agreement | None = None
+        for likely, chosen in self._choices():
+            decode = self._learned({index: likely[index] for index in chosen})
+            if self.left <= 0:
+                break
+            found = None if decode is None else self._grown(decode, likely)
+            if found is not None and (best is None or len(found.slips) < len(best.slips)):
+                best = found
+            if best is not None and _FEW_SLIPS * len(best.slips) <= len(self.looks):
+                break
+        if best is None or _MANY_SLIPS * len(best.slips) > len(self.looks):
+            return None
+        return best
+
+    def _choices(self) -> Iterator[tuple[list[int], list[int]]]:
+        """Yield ``(likely frames, entries to make a profile from)``: many that agree best, then fewer at random."""
+        number = sum(look.sample.is_number for look in self.looks)
+        for left_out in _LEFT_OUT:
+            if number - left_out < _FEWEST_AGREEING:
+                break
+            for guess in self.guesses:
+                yield guess.likely, guess.ranked[: number - left_out]
+        rng = Random(number)  # noqa: S311  # seeded: the same capture gives the same result
+        sizes = [size for size in _SIZES if size < number]
+        while sizes:
+            for size in sizes:
+                for guess in self.guesses:
+                    pool = guess.ranked[: max(size + 2, size * 3 // 2)]
+                    yield guess.likely, rng.sample(pool, size)
+
+    def _learned(self, read_frames: dict[int, int]) -> Decode | None:
+        """Return a profile made from these frames; None if there is none, or if no more are to be made."""
+        self.left -= 1
+        if self.left < 0 or self.is_stopped():
+            self.left = 0
+            return None
+        try:
+            return self.learn([self._sample(index, at) for index, at in sorted(read_frames.items())])
+        except UnexplainedError:
+            return None
+
+    def _sample(self, index: int, at: int) -> Sample:
+        look = self.looks[index]
+        first = max(0, at + 1 - len(look.sample.frames))
+        return Sample(look.sample.entry, look.sample.displayed, look.frames[first : at + 1])
+
+    def _grown(self, decode: Decode, likely: list[int]) -> Agreement | None:
+        """Return the agreement around a profile: add the entries that it explains, make it again, and so on."""
+        found = self._classified(decode, {}, likely)
+        for _ in range(_ROUNDS):
+            if self._learned(found.read_frames) is None:
+                return None
+            taught = found.read_frames
+            unread = {index: likely[index] for index, reading in found.slips.items() if not _has_value(reading)}
+            # Numbers first: they agree in many bits, an overload in few, so that of the two the overload is the slip.
+            for numbers in (True, False):
+                more = {index: at for index, at in unread.items() if self.looks[index].sample.is_number == numbers}
+                taught = taught | self._fitting(taught, more)
+            again = self._learned(taught)
+            if again is None:
+                return None
+            found = self._classified(again, taught, likely)
+            if found.read_frames.keys() == taught.keys():
+                break
+        return found
+
+    def _fitting(self, base: dict[int, int], more: dict[int, int]) -> dict[int, int]:
+        """Return the entries of ``more`` that fit beside those of ``base``, tried in halves."""
+        if not more or self._learned(base | more) is not None:
+            return more
+        if len(more) == 1:
+            return {}
+        items = sorted(more.items())
+        first = self._fitting(base, dict(items[: len(items) // 2]))
+        return first | self._fitting(base | first, dict(items[len(items) // 2 :]))
+
+    def _classified(self, decode: Decode, taught: dict[int, int], likely: list[int]) -> Agreement:
+        """Return what a profile makes of each entry; it was made from ``taught``."""
+        found = Agreement()
+        for index, look in enumerate(self.looks):
+            readings = [decode(frame) for frame in look.frames]
+            probable = readings[likely[index]]
+            at = self._read_at(index, readings, likely[index])
+            if at is None and index in taught and not _has_value(probable):
+                at = taught[index]  # an overload may be known by the lack of a value
+            if at is not None:
+                found.read_frames[index] = at
+            elif _is_near(readings, look.sample):
+                found.near.add(index)
+            else:
+                found.slips[index] = probable
+        return found
+
+    def _read_at(self, index: int, readings: Sequence[Reading | None], likely: int) -> int | None:
+        """Return the index of the frame that was read: the likely one if it says the entry, else the last that does."""
+        sample = self.looks[index].sample
+        candidates = (likely, *reversed(range(self.looks[index].first, len(readings))))
+        return next((at for at in candidates if self.says(readings[at], sample)), None)
+
+
+def _has_value(reading: Reading | None) -> bool:
+    return reading is not None and reading.status is not Status.INVALID
+
+
+def _is_near(readings: Sequence[Reading | None], sample: Sample) -> bool:
+    """Return whether the display moved, and the entry is one count off one of its values."""
+    shown = sample.displayed
+    if shown.digits is None:
+        return False
+    step = Decimal(1).scaleb(-sample.places)
+    values = set()
+    for reading in readings:
+        if reading is None or reading.digits is None or reading.quantity is not shown.quantity:
+            continue
+        if reading.coupling is shown.coupling:
+            values.add(convert(reading.digits, reading.unit, shown.unit))
+    around = [value for value in values if abs(value - shown.digits) <= _MOVING * step]
+    return len(around) > 1 and any(abs(value - shown.digits) <= step for value in around)

@@ -1,0 +1,237 @@
+"""The frame that a person probably read, where the display moved, and how well each entry agrees with the others.
+
+A guess, from which a search begins; what it finds is proved by a profile. The number shown is written as bits in some
+usual ways: whole number, decimal digits, segments, binary float. For each such bit, one bit of the frame follows it
+best over all entries, even if some of them are slips or one count off; no bit of the frame follows two. The frame of a
+look that agrees with most of these bits is the likely one; and again, with these frames.
+"""
+
+import re
+import struct
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from itertools import pairwise
+
+from meterlink.teach.displays import PLAIN_SHAPES
+from meterlink.teach.samples import Sample
+
+READ_BEFORE_KEY = (0.8, 2.2)
+"""Seconds before the first key between which a person reads: 1 to 2 s, and a refresh (no source)."""
+
+LEAST_QUALITY = 0.7
+"""Quality of a guess that is worth a search: with 25 entries noise comes to 0.55, the right frames to 0.85 and more
+(`tests/studies/teaching/people.py`)."""
+
+_ROUNDS = 4  # rounds of guessing bits from frames and frames from bits; later ones change nothing
+_GUESSES = 3  # ways of writing that are worth a search
+_MOST_DIGITS = 7  # places of a display that are looked at
+_WIDTH = 24  # bits of a whole number: 8 million counts, more than any hand-held meter shows
+_LEAST_MOVED = 3  # entries of either value that a bit needs: fewer are followed by some bit of the frame by chance
+_MOST_MISSES = 0.3  # share of entries that a bit may miss: of bits that do not belong to the number, half miss
+_SHOWN = 0.05  # weight of the time that a frame was shown, beside that of the bits that agree
+_LIVELY = 0.4  # share of changes from frame to frame, above which a bit is noise or a fast counter, and not a digit
+
+_NO_DIGIT = re.compile(rb"[^0-9]")
+
+_Bits = dict[tuple[int, int], bool]
+"""Bits of the number shown by ``(place, bit)``."""
+
+_Followers = dict[tuple[int, int], tuple[int, bool, float]]
+"""The frame's bit that follows each bit of the number: position, inversion and weight, 1 where it misses no entry."""
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """An entry's sample, and the frames that its person may have looked at, in order of time; the last at the key.
+
+    One of those from ``first`` on was read; the others only show whether the display moved.
+    """
+
+    sample: Sample
+    times: tuple[float, ...]
+    frames: tuple[bytes, ...]
+    first: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """A guess: the ``likely`` frame of each look, and the looks ``ranked``, those that agree best first; by indexes.
+
+    ``quality`` is 1 where bits of the frame follow all bits of the number; below `LEAST_QUALITY` the frames hardly
+    contain the number. Looks at an overload or a blank are not ranked.
+    """
+
+    quality: float
+    likely: list[int]
+    ranked: list[int]
+
+
+def likely_frames(looks: Sequence[Look], exempt: frozenset[int]) -> list[Guess]:
+    """Return guesses, the best one first. ``exempt`` are the positions of counters and check bytes."""
+    frames = _Frames(looks, exempt)
+    writes = (_whole_bits, _signed_bits, _digit_bits, _segment_bits, _float_bits, _unit_bits(looks))
+    guesses = [frames.follow(write, alone=alone) for write in writes for alone in (False, True)]
+    guesses.append(frames.find_text())
+    return sorted(guesses, key=lambda guess: guess.quality, reverse=True)[:_GUESSES]
+
+
+class _Frames:
+    def __init__(self, looks: Sequence[Look], exempt: frozenset[int]) -> None:
+        self.looks = looks
+        size = Counter(len(look.frames[-1]) for look in looks).most_common(1)[0][0]
+        self.words = [
+            [int.from_bytes(frame, "little") if len(frame) == size else None for frame in look.frames] for look in looks
+        ]
+        lively = _lively_positions(self.words, size)
+        self.positions = [position for position in range(8 * size) if position not in exempt | lively]
+        self.mask = sum(1 << position for position in self.positions)
+        self.shares = [self._shown_shares(index) for index in range(len(looks))]
+
+    def follow(self, write: Callable[[Sample], _Bits], *, alone: bool) -> Guess:
+        """Return the guess for one way of writing; ``alone``: no bit of the frame follows two of the number."""
+        bits = [write(look.sample) if look.sample.is_number else {} for look in self.looks]
+        likely = [max(shares, key=lambda at: (shares[at], at)) for shares in self.shares]
+        trust = [shares[at] for shares, at in zip(self.shares, likely, strict=True)]
+        quality = 0.0
+        for _ in range(_ROUNDS):
+            found, quality = self._followers(bits, likely, alone=alone)
+            best = [self._best(index, bits[index], found) for index in range(len(self.looks))]
+            before, likely, trust = likely, [at for at, _ in best], [share for _, share in best]
+            if likely == before:
+                break
+        return Guess(quality, likely, self._ranked(trust))
+
+    def find_text(self) -> Guess:
+        """Return the guess for frames that contain the digits as text."""
+        likely, trust = [], []
+        for shares, look in zip(self.shares, self.looks, strict=True):
+            digits = look.sample.digit_text.lstrip("0").encode()
+            fits = [at for at in shares if digits and digits in _NO_DIGIT.sub(b"", look.frames[at])]
+            likely.append(max(fits or shares, key=lambda at: (shares[at], at)))
+            trust.append(float(bool(fits)) + _SHOWN * shares[likely[-1]])
+        numbers = sum(look.sample.is_number for look in self.looks)
+        found = sum(share >= 1 for share in trust)
+        return Guess(found / max(numbers, 1), likely, self._ranked(trust))
+
+    def _ranked(self, trust: Sequence[float]) -> list[int]:
+        numbers = [index for index, look in enumerate(self.looks) if look.sample.is_number]
+        return sorted(numbers, key=lambda index: (-trust[index], index))
+
+    def _shown_shares(self, index: int) -> dict[int, float]:
+        """Return for each frame that may have been read how much of the time of reading the display showed the same."""
+        look, words = self.looks[index], self.words[index]
+        key = look.times[-1] if look.sample.entry.first_key is None else look.sample.entry.first_key
+        least, most = READ_BEFORE_KEY
+        readable = [at for at in range(look.first, len(words)) if words[at] is not None]
+        readable = readable or list(range(look.first, len(words)))  # lines of text are not equally long
+        read = [at for at in readable if key - most <= look.times[at] <= key - least] or readable
+        shown = Counter(self._shown(index, at) for at in read)
+        return {at: shown[self._shown(index, at)] / len(read) for at in readable}
+
+    def _shown(self, index: int, at: int) -> int | bytes:
+        """Return the content of a frame without counters, check bytes and noise."""
+        word = self.words[index][at]
+        return self.looks[index].frames[at] if word is None else word & self.mask
+
+    def _followers(self, bits: Sequence[_Bits], likely: Sequence[int], *, alone: bool) -> "tuple[_Followers, float]":
+        """Return ``(the frame's bits that follow best, the share of the bits that something follows)``."""
+        words = [self.words[index][at] or 0 for index, at in enumerate(likely)]
+        columns = {
+            position: sum(1 << index for index, word in enumerate(words) if word >> position & 1)
+            for position in self.positions
+        }
+        pairs: list[tuple[float, tuple[int, int], int, bool]] = []
+        wanted = set()
+        for name in sorted({name for one in bits for name in one}):
+            care = sum(1 << index for index, one in enumerate(bits) if name in one)
+            lit = sum(1 << index for index, one in enumerate(bits) if one.get(name))
+            number = care.bit_count()
+            if min(lit.bit_count(), number - lit.bit_count()) < _LEAST_MOVED:
+                continue
+            wanted.add(name)
+            for position, column in columns.items():
+                misses = ((column ^ lit) & care).bit_count()
+                share = min(misses, number - misses) / number
+                if share <= _MOST_MISSES:
+                    pairs.append((share, name, position, 2 * misses > number))
+        found: _Followers = {}
+        used = set()
+        for share, name, position, inverted in sorted(pairs):
+            if name not in found and not (alone and position in used):
+                found[name] = position, inverted, 1 - 2 * share
+                used.add(position)
+        return found, sum(weight for _, _, weight in found.values()) / len(wanted) if wanted else 0.0
+
+    def _best(self, index: int, bits: _Bits, found: "_Followers") -> tuple[int, float]:
+        """Return ``(the frame that agrees best with the bits and was shown most, how well it agrees)``."""
+        known = [(found[name], lit) for name, lit in bits.items() if name in found]
+        total = sum(weight for (_, _, weight), _ in known)
+        scores = []
+        for at, share in self.shares[index].items():
+            word = self.words[index][at] or 0
+            agreed = sum(
+                weight for (position, inverted, weight), lit in known if (word >> position & 1 ^ inverted) == lit
+            )
+            scores.append(((agreed / total if total else 0.0) + _SHOWN * share, at))
+        score, at = max(scores)
+        return at, score
+
+
+def _lively_positions(windows: Sequence[Sequence[int | None]], size: int) -> set[int]:
+    changes = [
+        one ^ other for words in windows for one, other in pairwise(words) if one is not None and other is not None
+    ]
+    return {
+        position
+        for position in range(8 * size)
+        if sum(change >> position & 1 for change in changes) > _LIVELY * len(changes)
+    }
+
+
+# The usual ways of writing a number.
+
+
+def _whole_bits(sample: Sample) -> _Bits:
+    return {(0, bit): bool(sample.counts >> bit & 1) for bit in range(_WIDTH)}
+
+
+def _signed_bits(sample: Sample) -> _Bits:
+    counts = -sample.counts if sample.negative else sample.counts
+    return {(0, bit): bool(counts >> bit & 1) for bit in range(_WIDTH)}
+
+
+def _digit_bits(sample: Sample) -> _Bits:
+    return {(place, bit): bool(int(digit) >> bit & 1) for place, digit in _places(sample) for bit in range(4)}
+
+
+def _segment_bits(sample: Sample) -> _Bits:
+    return {(place, bit): bool(PLAIN_SHAPES[digit] >> bit & 1) for place, digit in _places(sample) for bit in range(7)}
+
+
+def _float_bits(sample: Sample) -> _Bits:
+    """Write the value in base units as IEEE 754 binary32."""
+    (word,) = struct.unpack(">I", struct.pack(">f", float(_base_value(sample))))
+    return {(0, bit): bool(word >> bit & 1) for bit in range(32)}
+
+
+def _unit_bits(looks: Sequence[Look]) -> Callable[[Sample], _Bits]:
+    """Return a function that writes the value as a whole number of the finest step that any entry shows."""
+    steps = [(look.sample.prefix or 0) - look.sample.places for look in looks if look.sample.is_number]
+    finest = min(steps, default=0)
+
+    def write(sample: Sample) -> _Bits:
+        number = int(_base_value(sample).scaleb(-finest))
+        return {(0, bit): bool(number >> bit & 1) for bit in range(32)}
+
+    return write
+
+
+def _base_value(sample: Sample) -> Decimal:
+    return (sample.displayed.digits or Decimal(0)).scaleb(sample.prefix or 0)
+
+
+def _places(sample: Sample) -> Iterator[tuple[int, str]]:
+    """Yield ``(place from the right, digit)``, without the zeros at the left, which a display may leave dark."""
+    yield from enumerate(reversed(sample.digit_text.lstrip("0")[-_MOST_DIGITS:]))

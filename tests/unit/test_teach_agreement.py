@@ -1,0 +1,130 @@
+"""Entries as people make them: slips, and values read off a display whose last digit moves."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from random import Random
+
+import pytest
+
+from meterlink.capture.capture_file import Capture, CapturedPacket, DisplayEntry, make_display_entry
+from meterlink.core.clock import Timestamp
+from meterlink.core.readings import Status
+from meterlink.profiles import open_profile_driver
+from meterlink.teach import TeachReport, teach
+from support.invented_meters import CHANNEL
+
+RATE = 5.0  # packets a second
+
+
+def frame(counts: int, places: int, *, over: bool = False) -> bytes:
+    """Return a frame: header, state (sign, places, overload), magnitude, sum."""
+    state = (counts < 0) | places << 1 | over << 4
+    body = bytes([0xA5, state, *(0xFFFF if over else abs(counts)).to_bytes(2, "big")])
+    return body + bytes([sum(body) & 0xFF])
+
+
+def text_of(counts: int, places: int) -> str:
+    return f"{'-' if counts < 0 else ''}{abs(counts) / 10**places:.{places}f} V DC"
+
+
+def session(number: int = 25, *, seed: int = 1, moving: bool = False, seen: int = 0) -> Capture:
+    """Return a capture: each display is read 1.4 s before the first key, and typed for 4 s.
+
+    A ``moving`` display goes on by one count between the reading and the key. ``seen`` is the error of the reading.
+    """
+    rng = Random(seed)
+    packets: list[CapturedPacket] = []
+    entries: list[DisplayEntry] = []
+    t = 0.0
+    for index in range(number):
+        counts, places = rng.choice((1, -1)) * rng.randint(600, 9900), 1 + index % 3
+        read_at, first_key = t + 3.0, t + 4.4
+        while t < first_key + 4.0:
+            t = round(t + 1 / RATE, 6)
+            shown = counts + (moving and t > read_at + 0.3)
+            packets.append(CapturedPacket(t, CHANNEL, frame(shown, places)))
+        entries.append(make_display_entry(t, text_of(counts + seen, places), first_key=first_key))
+    return Capture(tuple(packets), tuple(entries))
+
+
+def with_texts(capture: Capture, texts: dict[int, str]) -> Capture:
+    entries = [replace(entry, text=texts.get(at, entry.text)) for at, entry in enumerate(capture.entries)]
+    return replace(capture, entries=tuple(entries))
+
+
+def named(capture: Capture, report: TeachReport) -> dict[int, str]:
+    return {capture.entries.index(one.entry): one.expected_text for one in report.contradictions}
+
+
+def slips(capture: Capture) -> Iterator[tuple[str, dict[int, str]]]:
+    """Yield the slips that people make, in two to four of 25 entries."""
+    texts = [entry.text for entry in capture.entries]
+    wrong = {at: text[:-6] + str((int(text[-6]) + 5) % 10) + text[-5:] for at, text in enumerate(texts)}
+    yield "wrong digits", {at: wrong[at] for at in (3, 11)}
+    yield "late", {8: texts[7], 19: texts[18]}
+    yield "DC forgotten", {5: texts[5].removesuffix(" DC"), 9: texts[9].removesuffix(" DC")}
+    yield "a number as OL", {4: "OL V DC", 20: "OL V DC"}
+    yield "four of 25", {2: wrong[2], 9: texts[8], 15: texts[15].removesuffix(" DC"), 21: "OL V DC"}
+
+
+@pytest.mark.parametrize(("kind", "texts"), list(slips(session())), ids=[kind for kind, _ in slips(session())])
+def test_slips_are_named_with_what_the_others_make_of_them(kind: str, texts: dict[int, str]) -> None:
+    # A person who enters 25 values makes one to three slips (common practice, no source).
+    right = session()
+    capture = with_texts(right, texts)
+    report = teach(capture)
+    assert report.profile is None, kind
+    assert named(capture, report) == {at: right.entries[at].text for at in texts}
+    kept = tuple(entry for at, entry in enumerate(capture.entries) if at not in texts)
+    assert teach(replace(capture, entries=kept)).profile is not None
+
+
+def test_a_display_that_moved_on_before_the_key_is_found_in_the_packets_before() -> None:
+    report = teach(session(moving=True))
+    assert report.profile is not None
+    assert report.near_entries == ()
+    driver = open_profile_driver(report.profile, [CHANNEL])
+    (reading,) = driver.feed(CHANNEL, frame(-1234, 2), Timestamp(0, 0))
+    assert (reading.status, reading.text) == (Status.OK, "-12.34 V DC")
+
+
+def test_one_count_off_a_moving_display_contradicts_nothing_and_teaches_nothing() -> None:
+    capture = session(moving=True)
+    off = capture.entries[6].displayed_value
+    counts = int(off.digits.scaleb(1 + 6 % 3)) + 2  # the display moved from counts to counts + 1
+    report = teach(with_texts(capture, {6: text_of(counts, 1 + 6 % 3)}))
+    assert [entry.text for entry in report.near_entries] == [text_of(counts, 1 + 6 % 3)]
+    without = replace(capture, entries=tuple(entry for at, entry in enumerate(capture.entries) if at != 6))
+    assert report.profile == teach(without).profile
+
+
+def test_one_count_off_a_still_display_is_a_slip() -> None:
+    right = session()
+    counts = int(right.entries[6].displayed_value.digits.scaleb(1)) + 1
+    capture = with_texts(right, {6: text_of(counts, 1)})
+    report = teach(capture)
+    assert report.profile is None
+    assert named(capture, report) == {6: right.entries[6].text}
+
+
+def test_entries_without_the_time_of_a_key_are_read_as_before() -> None:
+    # Enter is pressed while the display shows the value: the last packet counts, not one from before it.
+    capture = session(moving=True)
+    entries = [make_display_entry(entry.end, entry.text) for entry in capture.entries]
+    assert teach(replace(capture, entries=tuple(entries))).profile is None
+    still = session()
+    entries = [make_display_entry(entry.end, entry.text) for entry in still.entries]
+    assert teach(replace(still, entries=tuple(entries))).profile is not None
+
+
+def test_entries_of_which_half_disagree_name_none() -> None:
+    right = session(12)
+    texts = [entry.text for entry in right.entries]
+    report = teach(with_texts(right, {at: texts[at - 1] for at in range(1, 12, 2)}))
+    assert report.profile is None
+    assert report.contradictions == ()
+
+
+def test_the_same_capture_gives_the_same_report() -> None:
+    capture = with_texts(session(), {3: "11.1 V DC", 12: "OL V DC"})
+    assert teach(capture) == teach(capture)
