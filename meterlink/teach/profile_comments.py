@@ -90,6 +90,15 @@ def _head(report: TeachReport) -> Iterator[str]:
     yield "What no entry showed is refused, not guessed. Teaching again writes this file anew."
     for one in report.functions:
         yield f"{one.function}: {one.confidence} ({_count(one.entries, 'entry', 'entries')}; held out: {one.held_out})."
+    if report.unlabelled_frames:
+        frames = _count(report.unlabelled_frames, "frame", "frames")
+        yield f"It reads {report.unlabelled_read} of {frames} without an entry."
+    for entry in report.unconfirmed_entries:
+        yield f"Shown once, and not read before a second entry confirms it: {entry.text}."
+    if report.slow_bytes:
+        yield f"Free to change, because they follow time: bytes {', '.join(map(str, report.slow_bytes))}."
+    if report.pinned_bytes:
+        yield f"They may follow time, but must not change yet: bytes {', '.join(map(str, report.pinned_bytes))}."
     if report.unexplained_bits:
         yield f"Ignored, because they changed under the same display: bits {', '.join(report.unexplained_bits)}."
     for suggestion in report.suggested_readings:
