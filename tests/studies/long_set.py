@@ -97,8 +97,8 @@ def steps(state: Path, *, quick: bool) -> Iterator[Step]:
     fast = ("--benchmark-max-time=0.01", "--benchmark-min-rounds=1") if quick else ()
     figures = ("--benchmark-enable", *fast, "--benchmark-json", f"{state}/pytest-benchmark.json")
     yield Step("benchmarks", (sys.executable, "-m", "pytest", "-q", "-s", *figures, "benchmarks"), "one process")
-    # The tests of settling are the fewest.
-    changed = ("--sample", "3", "--module", "meterlink/settling/lead_proof.py") if quick else ("--sample", "30")
+    one = ("--module", "meterlink/judge/tolerance.py", "--tests", "unit/test_judge_tolerance.py")
+    changed = ("--sample", "3", *one) if quick else ("--sample", "30")
     mutation = (sys.executable, "-m", "studies.mutation.study", "--folder", f"{state}/mutation", *changed)
     yield Step("mutation", mutation, f"At most {changed[1]} changes of each module, seed 1", "measurements.md")
 

@@ -29,6 +29,7 @@ from studies.mutation.changes import Change, changes
 from studies.mutation.outcomes import ROOMS, Outcome, mutation_table
 
 ROOT = Path(__file__).parents[3]
+FOLDERS = ("unit", "published", "faults", "system")
 
 # s; a change is tried with the tests that run its lines, one case of each first, up to this time. A survivor costs it
 # all, and in most modules no later test notices more.
@@ -58,10 +59,11 @@ class Order:
 
 
 def run_mutation(
-    commit: str, folder: Path, modules: Sequence[str], *, sample: int, seed: int, jobs: int
+    commit: str, folder: Path, modules: Sequence[str], tests: Sequence[str], *, sample: int, seed: int, jobs: int
 ) -> list[Outcome]:
     """Try ``sample`` changes of each module (paths), drawn with ``seed``, and return the outcomes of these modules.
 
+    ``tests`` are the files and folders of tests, below ``tests/``, that may notice one.
     The outcomes are kept in the folder, those of a larger sample, too; no change is tried again.
 
     Raises:
@@ -74,7 +76,7 @@ def run_mutation(
         (outcome.module, outcome.number): outcome
         for outcome in (Outcome(**json.loads(line)) for line in path.read_text("utf-8").splitlines())
     }
-    coverage = _coverage(copies[0], folder, {Path(module).parts[1] for module in modules})
+    coverage = _coverage(copies[0], folder / "coverage.json", tests)
     free: SimpleQueue[_Worker] = SimpleQueue()
     for copy in copies:
         free.put(_Worker(copy))
@@ -172,55 +174,33 @@ def _imports(file: Path, module: str) -> bool:
     return re.search(pattern, _text(file)) is not None
 
 
-def _coverage(copy: Path, folder: Path, rooms: Iterable[str]) -> Coverage:
-    """Run the tests that import each room, once, and return what they cover.
+def _coverage(copy: Path, path: Path, files: Sequence[str]) -> Coverage:
+    """Run the tests of ``files``, below ``tests/``, once; return what they cover, which is kept at ``path``.
 
     Raises:
         InputError: they cannot be run.
     """
-    seconds: dict[str, float] = {}
-    lines: dict[str, dict[int, set[str]]] = {}
-    for room in sorted(rooms):
-        path = folder / f"coverage-{room}.json"
-        if not path.exists():
-            _measure(copy, room, path)
-        document = json.loads(path.read_text(encoding="utf-8"))
-        seconds |= document["tests"]
-        for file, tests in document["lines"].items():
-            for line, names in tests.items():
-                lines.setdefault(file, {}).setdefault(int(line), set()).update(names)
-    return Coverage(seconds, lines)
+    if not path.exists():
+        _measure(copy, path, files)
+    document = json.loads(path.read_text(encoding="utf-8"))
+    lines = {
+        file: {int(line): set(names) for line, names in tests.items()} for file, tests in document["lines"].items()
+    }
+    return Coverage(document["tests"], lines)
 
 
-def _measure(copy: Path, room: str, path: Path) -> None:
-    command = (sys.executable, "-m", "pytest", "-q", "-n0", "-p", "no:cacheprovider")
-    plugin = ("--hypothesis-seed=1", "-p", "studies.mutation.covered_lines")
-    chosen = map(str, _tests_that_import(copy / "tests", room))
+def _measure(copy: Path, path: Path, files: Sequence[str]) -> None:
+    command = (sys.executable, "-m", "pytest", "-q", "-n0", "-p", "no:cacheprovider", "--hypothesis-seed=1")
+    plugin = ("-p", "studies.mutation.covered_lines")
     new = path.with_suffix(".new")
     environment = _environment(copy) | {"MUTATION_COVERAGE": str(new)}
+    tests = [str(copy / "tests" / file) for file in files]
     run = subprocess.run(
-        (*command, *plugin, *chosen), cwd=copy, env=environment, capture_output=True, text=True, check=False
+        (*command, *plugin, *tests), cwd=copy, env=environment, capture_output=True, text=True, check=False
     )
     if run.returncode not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED):
-        raise InputError(f"The tests of {room} cannot be run:\n{run.stdout[-2000:]}", "Mend that first.")
+        raise InputError(f"The tests cannot be run:\n{run.stdout[-2000:]}", "Mend that first.")
     new.replace(path)
-
-
-def _tests_that_import(tests: Path, room: str) -> list[Path]:
-    """Return the files of tests that import a room, or a module of ``support`` that does, directly or by another."""
-    names = [rf"meterlink\.{room}"]
-    support = set((tests / "support").glob("*.py"))
-    while found := {file for file in support if _mentions(file, names)}:
-        names += [rf"support\.{file.stem}" for file in found]
-        support -= found
-    folders = ("unit", "published", "faults", "system")
-    files = sorted(file for folder in folders for file in (tests / folder).glob("test_*.py"))
-    # test_walls.py looks at the text of the modules.
-    return [file for file in files if file.name != "test_walls.py" and _mentions(file, names)]
-
-
-def _mentions(file: Path, names: Iterable[str]) -> bool:
-    return re.search(rf"^(from|import) ({'|'.join(names)})\b", _text(file), re.MULTILINE) is not None
 
 
 # The copies and their workers
@@ -308,9 +288,18 @@ class _Worker:
 @click.option("--seed", default=1, show_default=True)
 @click.option("--jobs", default=os.cpu_count() or 1)
 @click.option("--module", "modules", multiple=True, metavar="PATH", help="Change only this module; repeat it for more.")
+@click.option("--tests", multiple=True, metavar="PATH", help="Use only these files of tests, below tests/.")
 @click.option("--survivors", is_flag=True, help="Print the changes that no test noticed instead of the table.")
 def main(
-    *, commit: str, folder: Path, sample: int, seed: int, jobs: int, modules: tuple[str, ...], survivors: bool
+    *,
+    commit: str,
+    folder: Path,
+    sample: int,
+    seed: int,
+    jobs: int,
+    modules: tuple[str, ...],
+    tests: tuple[str, ...],
+    survivors: bool,
 ) -> None:
     """Try small changes of the judge, of settling and of the store, and print how many their tests notice."""
     commit = subprocess.run(
@@ -318,7 +307,8 @@ def main(
     ).stdout.strip()
     every = (file for room in ROOMS for file in sorted((ROOT / "meterlink" / room).rglob("*.py")))
     paths = modules or tuple(str(file.relative_to(ROOT)) for file in every if file.name != "__init__.py")
-    outcomes = run_mutation(commit, folder.resolve() / commit, paths, sample=sample, seed=seed, jobs=jobs)
+    copies = folder.resolve() / commit
+    outcomes = run_mutation(commit, copies, paths, tests or FOLDERS, sample=sample, seed=seed, jobs=jobs)
     if not survivors:
         click.echo("\n".join(mutation_table(outcomes)))
         return
