@@ -6,6 +6,7 @@ changed enough bits, the positions show how the number lies in the frame.
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from math import comb, log2
 
 from meterlink.profiles.model import Code, Meaning, NumberField, NumberType
@@ -53,8 +54,20 @@ def integer_encodings(
         guard_codes=found.agreements,
         largest_value=most,
         reserved_values=_ends(found, signed=signed) - {value % (1 << len(found.bits)) for value in values},
-        suggested_readings=(f"a reading of {above} counts or more (the digits without the point)",),
+        suggested_readings=(
+            f"a reading of {above} counts or more (the digits without the point){_as_shown(above, table, scalings)}",
+        ),
     )
+
+
+def _as_shown(number: int, table: SampleMatrix, scalings: Sequence[Scaling]) -> str:
+    """Return the number in the range of the greatest reading, as a display shows it: ``, as 81.92 µF``."""
+    sample, scaling = max(
+        ((sample, scaling) for sample, scaling in zip(table.samples, scalings, strict=True) if sample.is_number),
+        key=lambda pair: pair[0].counts,
+    )
+    shown = number * scaling.scale if scaling.scale is not None else Decimal(number).scaleb(-(scaling.places or 0))
+    return f", as {round(shown, sample.places)} {sample.displayed.unit}"
 
 
 def _ends(found: "_Found", *, signed: bool) -> frozenset[int]:

@@ -57,3 +57,7 @@ MOST_BYTES = 300_000
 
 NEAR_ENTRY_SECONDS = 5.0
 """Seconds beside an entry whose packets are kept first: the display was at the same part or on its way there."""
+
+ENOUGH_DIFFERENT_NUMBERS = 14
+"""Different numbers that show the segments of a display: with n, each of a hundred bits and its opposite follows one
+segment by chance once in 2**(n - 1) / 200, and the segments of three or four digits must be told apart."""

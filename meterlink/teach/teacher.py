@@ -59,6 +59,7 @@ from meterlink.teach.integers import integer_encodings
 from meterlink.teach.likely_frames import LEAST_QUALITY, Guess, Look, likely_frames
 from meterlink.teach.limits import LEAST_YIELD
 from meterlink.teach.lines import is_text, line_candidates, text_formats, unknown_words
+from meterlink.teach.parts import readings_to_add
 from meterlink.teach.report import Contradiction, FunctionReport, TeachReport
 from meterlink.teach.rivals import Disagreement, find_disagreement
 from meterlink.teach.samples import MeterFunction, Sample, label_frames
@@ -253,7 +254,7 @@ class _Lesson:
             agreement = self._agreement(way, samples, looks, guesses)
             if agreement is not None:
                 return self._agreed(way, samples, agreement, reason)
-        return self._refused(reason, ("more readings that differ from those labelled",))
+        return self._refused(reason, readings_to_add([label.displayed_value for label in labels]))
 
     def _promising(
         self, tried: Sequence[tuple[_Way, list[Sample]]]
