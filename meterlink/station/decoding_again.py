@@ -4,12 +4,12 @@ Nothing is written here. The bytes of every reading are in the database as long 
 reading are not, and cannot be decoded again.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
-from meterlink.core.readings import MANUAL_ENTRY, Reading, Status
+from meterlink.core.readings import MANUAL_ENTRY, Phase, Reading, Status
 from meterlink.core.text import clean_text, did_you_mean
 from meterlink.core.verdicts import Judgement
 from meterlink.driver_api import Characteristic, DriverFactory
@@ -17,6 +17,7 @@ from meterlink.settings import Settings
 from meterlink.station.current_visit import CurrentVisit, no_visit
 from meterlink.station.drivers import Drivers
 from meterlink.station.known_meters import KnownMeter, KnownMeters
+from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import ActiveVisit
 from meterlink.station.visit_desk import resumed_visit
 from meterlink.station.visit_judge import VisitJudge
@@ -24,6 +25,9 @@ from meterlink.store.history_query import HistoryFilter
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow, MeterRow
 
+_BEFORE_CONTACT = 5.0  # s of raw readings before the contact of the probes: the detector needs to see it
+_MOST_AROUND = 5_000  # raw readings: some minutes of a fast meter
+_FEWEST_AROUND = 3  # with fewer the others were thinned
 _PAGE = 5_000  # raw readings at a time: some MB of memory
 
 Decoder = Callable[[Reading], "Reading | None"]
@@ -143,6 +147,14 @@ def _display(reading: Reading) -> tuple[object, ...]:
     )  # fmt: skip
 
 
+def _has_settled(readings: Iterable[Reading]) -> bool:
+    """Return whether the last of a meter's readings is one of a display at rest."""
+    tracker = MeterTracker("", "", 0, 0)
+    for reading in readings:
+        tracker.add_reading(reading)
+    return tracker.settling.settled_reading is not None or tracker.settling.phase is Phase.ACCEPTED
+
+
 class DecodingAgain:
     """Finds the readings of one meter that would change; ``since_utc_ns`` is ns since 1970 UTC, None for all."""
 
@@ -174,8 +186,23 @@ class DecodingAgain:
             visit, is_closed = visits[row.visit_uid]
             key, accepted = visit.find_accepted(row.uid)
             point = visit.points.get(key) or next(planned for planned in visit.plan.points if planned.key == key)
-            judgement = self._judge.judge_decoded_again(visit, point, accepted, decoded)
+            judgement = self._judge.judge_decoded_again(
+                visit, point, accepted, decoded, at_rest=self._was_at_rest(row, decode)
+            )
             yield DecodedReading(row, point, decoded, judgement, is_closed)
+
+    def _was_at_rest(self, row: HistoryRow, decode: Decoder) -> bool:
+        """Return whether the display had settled by the corrected values, too.
+
+        It says so where nothing can be said: a person accepted the reading, or its raw readings were thinned.
+        """
+        if not row.settled_in:
+            return True
+        around = self._reader.readings_around(row.id, row.settled_in + _BEFORE_CONTACT, 0.0, _MOST_AROUND)
+        decoded = [decode(stored.reading) for stored in around]
+        if len(decoded) < _FEWEST_AROUND or None in decoded:
+            return True
+        return _has_settled(filter(None, decoded)) or not _has_settled(stored.reading for stored in around)
 
     def raw(self, decode: Decoder, progress: Callable[[int], None] = lambda _: None) -> RawCounts:
         """Decode the raw readings that are still kept, and count the differences.

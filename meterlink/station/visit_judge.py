@@ -17,6 +17,9 @@ from meterlink.station.known_meters import KnownMeter, KnownMeters
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
 
+# The beginning of the reason where a reading that was decoded again decides nothing.
+_DECODED_AGAIN = "Decoded again it reads"
+
 
 class VisitJudge:
     """Judges readings; ``celsius`` is the ambient temperature of the meters, None for 18 to 28 °C."""
@@ -55,22 +58,23 @@ class VisitJudge:
                 str(visit.rules[point.key]), calibration=before.calibration,
             )  # fmt: skip
         answered = _answered(judgement, before.answer)
-        if accepted.accepted_as and before.verdict is Verdict.CANNOT_TELL and _stays_open(point, accepted, answered):
+        if accepted.accepted_as and before.reason.startswith(_DECODED_AGAIN):  # other limits say nothing of the probes
             return replace(
                 before, limits=limits, accuracy=answered.accuracy, rule=answered.rule, calibration=answered.calibration
             )
         return answered
 
     def judge_decoded_again(
-        self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading, decoded: Reading
+        self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading, decoded: Reading, *, at_rest: bool
     ) -> Judgement:
         """Return the judgement on an accepted reading of ``visit`` whose packet was ``decoded`` again.
 
         Its limits and its rule are those of its present verdict. It decides nothing where the visit would not have
-        accepted it without a question: nobody can say any more where the probes were.
+        accepted it without a question: nobody can say any more where the probes were, or whether the display was
+        ``at_rest`` for another reason than a wrong profile.
         """
         before = accepted.judgement
-        reason = _refusal(point, decoded)
+        reason = _refusal(point, decoded) or ("" if at_rest else "Its display was not at rest then.")
         if not reason:
             try:
                 judgement = _answered(self._judge_by(visit, point, accepted, decoded), before.answer)
@@ -82,7 +86,7 @@ class VisitJudge:
                 reason = "The probes alone may show this, and nobody was asked about them."
         return Judgement(
             Verdict.CANNOT_TELL, None, before.limits, None, None, None, before.accuracy,
-            f"Decoded again it reads {decoded.text}. {reason} Measure it again.", before.rule,
+            f"{_DECODED_AGAIN} {decoded.text}. {reason} Measure it again.", before.rule,
             calibration=before.calibration,
         )  # fmt: skip
 
@@ -128,11 +132,6 @@ class VisitJudge:
             with contextlib.suppress(InputError):  # a negative resistance has no verdict
                 tracker.judgement = self.judge(tracker, point, reading)
         return tracker.judgement
-
-
-def _stays_open(point: TestPoint, accepted: AcceptedReading, judgement: Judgement) -> bool:
-    """Return whether a reading that was decoded again decides nothing by other limits either."""
-    return bool(_refusal(point, accepted.reading)) or may_be_probes_alone(accepted.reading, judgement)
 
 
 def _answered(judgement: Judgement, answer: str) -> Judgement:

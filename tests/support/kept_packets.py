@@ -88,6 +88,7 @@ class KeptPackets:
 
     def __init__(self, folder: Path, profile: str = WRONG) -> None:
         self.folder = folder
+        self.step = SECOND  # between two packets
         self.clock = ManualClock()
         self.clock.utc_ns = BEGUN
         self.writer = Writer(
@@ -115,8 +116,8 @@ class KeptPackets:
         (folder / PROFILES_FOLDER / "yard.toml").write_text(profile, encoding="utf-8")
 
     def now(self) -> Timestamp:
-        """Return the present moment, and let a second pass."""
-        self.clock.utc_ns += SECOND
+        """Return the present moment, after one more step of time."""
+        self.clock.utc_ns += self.step
         return self.clock.now()
 
     def decode(self, packet: bytes) -> Reading:

@@ -17,7 +17,7 @@ from meterlink.profiles import compile_profile, parse_profile
 from meterlink.settings import DATABASE_FILE
 from meterlink.station.decoding_again import RawCounts, differs, open_decoder
 from support.commands import run_command
-from support.kept_packets import CHANNEL, HERM, METER, RIGHT, VOLTS, WRONG, KeptPackets, packet_of
+from support.kept_packets import CHANNEL, HERM, METER, RIGHT, SECOND, VOLTS, WRONG, KeptPackets, packet_of
 
 GOOD, WEAK, LINE = "0a000000-good", "0b000000-weak", "0c000000-line"
 
@@ -236,3 +236,22 @@ def test_raw_readings_are_counted_by_the_kind_of_their_difference() -> None:
         counts.add(before, decoded)
     assert [counts.same, counts.another_value, counts.newly_read, counts.no_longer_read, counts.not_decoded] == [1] * 5
     assert counts.total == 5
+
+
+# A display that moved
+
+
+@pytest.mark.parametrize(("step", "verdict"), [(0, "within"), (1, "cannot tell")])
+def test_a_display_that_moved_under_a_wrong_profile_decides_nothing(tmp_path: Path, step: int, verdict: str) -> None:
+    # The wrong profile lost the last four bits, so the display seemed to stand while the value still crept.
+    coarse = RIGHT.replace('at = 2\nsize = 2\norder = "big"', 'bits = ["2.7-0", "3.7-4"]')
+    kept = KeptPackets(tmp_path, coarse.replace("places = 1 }\n2", "places = 0 }\n2"))
+    kept.step = SECOND // 4
+    for number in range(12):
+        kept.keep(packet_of(1, 432 + step * number))
+    kept.accept(HERM, packet_of(1, 432 + step * 12), GOOD)
+    kept.close()
+    kept.correct(RIGHT)
+    (reading,) = shown(kept.folder)["readings"]
+    assert (reading["before"], reading["verdict"]) == ("27 µF", verdict)
+    assert ("not at rest then" in reading["reason"]) == bool(step)
