@@ -22,7 +22,7 @@ from meterlink.core.units import Quantity
 from meterlink.record.exchange.cbor_form import LABELS
 from meterlink.record.exchange.csv_form import cells, from_cell
 from meterlink.settings import DATABASE_FILE
-from meterlink.store.exchange_fields import ACCEPTED_FIELDS, RAW_FIELDS, READING_FIELDS, FieldKind
+from meterlink.store.exchange_fields import ACCEPTED_FIELDS, LATER_FIELDS, RAW_FIELDS, READING_FIELDS, FieldKind
 from meterlink.store.exported import ExportFilter, RawReadings, accepted_export
 from meterlink.store.lock import FileLock
 from meterlink.store.reader import Reader
@@ -39,7 +39,7 @@ FORMATS = ("csv", "jsonl", "senml", "cbor", "parquet")
 # The tables of which JSON Lines carries every row of a visit with readings.
 LOSSLESS = (
     "boots", "sites", "units", "circuits", "components", "visits", "test_points", "notes", "replacements",
-    "connections", "accepted_readings", "verdicts", "voids", "seals", "seal_salts",
+    "connections", "accepted_readings", "verdicts", "voids", "corrections", "seals", "seal_salts",
     "station_keys",
 )  # fmt: skip
 
@@ -74,6 +74,33 @@ def test_accepted_readings_come_back_byte_for_byte(source: Path, tmp_path: Path,
     before = record_contents(tmp_path / "new" / DATABASE_FILE)
     assert "Nothing new" in import_file(tmp_path / "new", first)
     assert record_contents(tmp_path / "new" / DATABASE_FILE) == before
+
+
+def test_a_table_from_before_readings_could_be_decoded_again_comes_in(source: Path, tmp_path: Path) -> None:
+    # Its columns are those of version 1 of the tables: nothing in it was decoded again.
+    export(source, tmp_path / "now.csv")
+    with (tmp_path / "now.csv").open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+    with (tmp_path / "before.csv").open("w", encoding="utf-8", newline="") as file:
+        names = [name for name in rows[0] if name not in LATER_FIELDS]
+        writer = csv.DictWriter(file, names, extrasaction="ignore")
+        writer.writeheader()
+        writer.writerows(rows)
+    assert "10 readings in" in import_file(tmp_path / "new", tmp_path / "before.csv")
+    before = Reader(source / DATABASE_FILE).history()
+    after = Reader(tmp_path / "new" / DATABASE_FILE).history()
+    assert [row.reading.text for row in after] == [row.reading.text for row in before]
+    assert any(row.correction for row in before)
+    assert not any(row.correction for row in after)
+
+
+def test_a_correction_without_the_display_that_was_accepted_is_refused(source: Path, tmp_path: Path) -> None:
+    export(source, tmp_path / "now.jsonl")
+    text = (tmp_path / "now.jsonl").read_text(encoding="utf-8").replace('"first_status":"ok"', '"first_status":null')
+    (tmp_path / "edited.jsonl").write_text(text, encoding="utf-8")
+    status, _, err = run_command("import", str(tmp_path / "edited.jsonl"), "--data", str(tmp_path / "new"))
+    assert status == 2
+    assert "It was decoded again, and has no first_status." in err
 
 
 @pytest.mark.parametrize("form", FORMATS)
