@@ -384,6 +384,24 @@ def test_two_meters_that_show_the_same_in_one_moment_are_two_readings(tmp_path):
         assert Reader(two).counts()["readings"] == 2
 
 
+def test_an_accepted_reading_keeps_its_own_raw_reading(tmp_path):
+    """Some readings of a stretch are here already; each accepted one of the rest still shows what the meter sent."""
+    with Phone(tmp_path / "one.db") as phone:
+        phone.open()
+        phone.accept("herm", "45.0")
+        two = copy_of(phone.path, "two.db")
+        for digits in ("45.1", "45.2", "45.3"):
+            phone.accept("herm", digits)
+    merge_file(two, phone.path)
+    with closing(sqlite3.connect(two)) as connection:
+        kept = connection.execute(
+            "SELECT a.digits, r.digits FROM accepted_readings a JOIN readings r ON r.id = a.raw_reading_id"
+            " ORDER BY a.id"
+        ).fetchall()
+    assert kept == [(digits, digits) for digits in ("45.0", "45.1", "45.2", "45.3")]
+    check_database(two)
+
+
 def test_of_a_thinning_that_went_on_in_a_copy_the_larger_number_of_rows_counts(tmp_path):
     one = first_phone(tmp_path)
     with closing(sqlite3.connect(one)) as connection, connection:

@@ -31,12 +31,25 @@ from meterlink.core.errors import DatabaseLockedError, DiskFullError, InputError
 from meterlink.core.meter_facts import FactName
 from meterlink.core.questions import Choice, Question
 from meterlink.core.readings import Coupling, Reading, Status
+from meterlink.core.replacements import Replacement
+from meterlink.core.site_facts import SiteFact
+from meterlink.core.stock import Movement, MovementKind, StockItem
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.store import queries, transactions
 from meterlink.store.connections import connect_for_writing
 from meterlink.store.reader import Reader
-from meterlink.store.rows import AcceptedRow, Activity, Batch, ClockStep, GapCause, NewConnection, OutboxRow, ReadingRow
+from meterlink.store.rows import (
+    AcceptedRow,
+    Activity,
+    Batch,
+    ClockStep,
+    GapCause,
+    NewConnection,
+    NewReplacement,
+    OutboxRow,
+    ReadingRow,
+)
 from meterlink.store.writer import Writer
 
 OUTER = 60  # s; the limit for an immediate result
@@ -490,6 +503,42 @@ def test_a_long_visit_is_resumed_by_its_last_accepted_reading(make_writer):
     clock.utc_ns += (queries.RESUME_WITHIN + 1) * 1_000_000_000
     writer.submit(Batch(accepted=(visit.accepted(timestamp=clock.now()),)))
     assert writer.resume_visit(SITE, PLAN).result(OUTER).ids == visit.ids
+
+
+def test_a_slip_of_a_place_disappears_and_a_site_with_facts_stays(writer, path):
+    """Visits begun at the wrong place are moved; of one of these places the customer was written down."""
+    for name in ("noted", "slip"):
+        wrong = writer.open_visit(Site(name, "condenser"), PLAN, Timestamp(0, 0)).result(OUTER)
+        if name == "noted":
+            writer.add_site_fact(name, SiteFact.CUSTOMER, "Fenwick estates")
+        writer.close_visit(wrong.visit_id, Timestamp(1, 1))
+        writer.move_visit(wrong.visit_id, SITE, None).result(OUTER)
+    assert {site.name for site in Reader(path).sites()} == {SITE.name, "noted"}
+
+
+def test_each_replacement_has_the_item_that_it_took_from_the_truck(writer, path):
+    visit = Visit(writer)
+    sizes = ("45 µF", "5 µF")
+    for number, size in enumerate(sizes):
+        replacement = Replacement("run capacitor", "compressor", (), utc_ns=number)
+        used = Movement(MovementKind.USED, StockItem("capacitor", size), 1, number, "", "")
+        writer.replace_part(visit.ids.visit_id, NewReplacement(replacement, {}, used)).result(OUTER)
+    assert [stored.item for stored in Reader(path).replacements()] == [StockItem("capacitor", size) for size in sizes]
+
+
+def test_a_single_reading_is_found_by_a_time_before_it(writer, path):
+    visit = Visit(writer)
+    writer.submit(Batch(readings=(visit.row("45.10"),))).result(OUTER)
+    (only,) = visit.raw(path)
+    assert Reader(path).first_reading_since(only.reading.timestamp.utc_ns - 10**9) == only.id
+
+
+def test_the_value_of_a_part_has_the_margin_of_its_verdict(writer, path):
+    visit = Visit(writer)
+    close = replace(JUDGEMENT, margin=Margin.CLOSE_CALL)
+    writer.submit(Batch(accepted=(visit.accepted()._replace(judgement=close),))).result(OUTER)
+    (value,) = Reader(path).part_values()
+    assert value.judgement.margin is Margin.CLOSE_CALL
 
 
 @pytest.mark.parametrize("forget", ["site", "visit"])
