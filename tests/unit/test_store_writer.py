@@ -541,6 +541,14 @@ def test_the_value_of_a_part_has_the_margin_of_its_verdict(writer, path):
     assert value.judgement.margin is Margin.CLOSE_CALL
 
 
+def test_only_a_closed_visit_is_forgotten_whatever_else_is_open(writer, path):
+    closed, is_open = Visit(writer), Visit(writer)
+    writer.close_visit(closed.ids.visit_id, Timestamp(1, 1)).result(OUTER)
+    writer.forget_visit(closed.ids.uid).result(OUTER)
+    with pytest.raises(VisitError, match="is open"):
+        writer.forget_visit(is_open.ids.uid).result(OUTER)
+
+
 @pytest.mark.parametrize("forget", ["site", "visit"])
 def test_what_is_forgotten_leaves_the_file_even_if_it_was_deleted_long_ago(make_writer, path, forget):
     """An earlier name was deleted by a build of SQLite that leaves deleted text in free space."""
@@ -561,6 +569,16 @@ def test_what_is_forgotten_leaves_the_file_even_if_it_was_deleted_long_ago(make_
 
 
 # Meters.
+
+
+def test_a_meter_has_the_name_that_was_set_last(writer, path):
+    for name in ("bench meter", "blue clamp"):
+        writer.set_meter_fact(METER.address, FactName.NAME, name).result(OUTER)
+    (meter,) = Reader(path).known_meters()
+    assert meter.meter.name == "blue clamp"
+    writer.close()
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("SELECT name FROM meters").fetchall() == [("blue clamp",)]
 
 
 def test_a_meter_is_identified_by_its_address(writer, path):
