@@ -18,6 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from meterlink.core.equipment import Meter, Site
 from meterlink.core.units import Quantity
 from meterlink.record.exchange.cbor_form import LABELS
 from meterlink.record.exchange.csv_form import cells, from_cell
@@ -30,10 +31,11 @@ from support import export_fields
 from support.commands import run_command
 from support.examples import examples
 from support.exchange_records import DISPLAYS, JOB, METER, NOTE, PERSON, REASON, SITE, write_record
-from support.kept_records import keep_record
+from support.kept_records import capacitor, keep_record
 from support.large_records import write_raw
 from support.peak_memory import peak_memory
 from support.record_contents import check_database, record_contents, without_active
+from support.recorded_visits import CLAMP_METER, RecordedVisit, store_visits
 
 FORMATS = ("csv", "jsonl", "senml", "cbor", "parquet")
 # The tables of which JSON Lines carries every row of a visit with readings.
@@ -101,6 +103,22 @@ def test_a_correction_without_the_display_that_was_accepted_is_refused(source: P
     status, _, err = run_command("import", str(tmp_path / "edited.jsonl"), "--data", str(tmp_path / "new"))
     assert status == 2
     assert "It was decoded again, and has no first_status." in err
+
+
+@pytest.mark.parametrize("form", FORMATS)
+def test_the_readings_of_two_meters_of_one_start_stay_theirs(tmp_path: Path, form: str) -> None:
+    folder, file, place = tmp_path / "source", tmp_path / f"readings.{form}", Site("Mill Lane bakery", "condenser")
+    folder.mkdir()
+    fork = Meter("00:00:5E:00:53:0B", "fork meter")
+    visits = [
+        RecordedVisit("2026-05-04", place, [(capacitor(), "44.2 uF")]),
+        RecordedVisit("2026-05-05", place, [(capacitor(), "44.9 uF")], meter=fork),
+    ]
+    store_visits(folder / DATABASE_FILE, visits)
+    export(folder, file)
+    import_file(tmp_path / "new", file)
+    read = {row.reading.text: row.meter.address for row in Reader(tmp_path / "new" / DATABASE_FILE).history()}
+    assert read == {"44.2 µF": CLAMP_METER.address, "44.9 µF": fork.address}
 
 
 @pytest.mark.parametrize("form", FORMATS)
