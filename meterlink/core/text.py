@@ -9,6 +9,9 @@ LONGEST_NAME = 40
 # A remark of a technician, a note or a reason, is a few sentences; it is never cut to the length of a name.
 LONGEST_REMARK = 800
 
+# Marks on one letter. Unicode's Stream-Safe Text Format (UAX #15, from memory) has at most 30; no language has 10.
+_MOST_MARKS = 30
+
 _FEWEST_BEGUN = 3  # letters of a name that was begun; fewer begin too many names
 
 KEY_PATTERN = "[a-z0-9]+(?:-[a-z0-9]+)*"
@@ -33,7 +36,7 @@ def clean_text(text: str | None, longest: int = LONGEST_NAME) -> str:
         )
     )
     # Compose (NFC) after the invisible characters are removed, so that cleaning twice changes nothing.
-    composed = " ".join(unicodedata.normalize("NFC", kept).split())
+    composed = " ".join(unicodedata.normalize("NFC", without_piled_marks(kept)).split())
     return composed.replace("[", "(").replace("]", ")")[:longest].rstrip()
 
 
@@ -45,6 +48,22 @@ def without_controls(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(char for char in text if char in "\t\n" or unicodedata.category(char)[0] != "C")
+
+
+def without_piled_marks(text: str) -> str:
+    """Return ``text`` with at most 30 combining marks in a row, so that it can be normalized.
+
+    Python sorts the marks of a letter in a time that grows with the square of their number: 70,000 of them, a part of
+    one line of the socket, would stop the station for half a minute.
+    """
+    if len(text) <= _MOST_MARKS or text.isascii():
+        return text
+    kept, marks = [], 0
+    for char in text:
+        marks = marks + 1 if unicodedata.combining(char) else 0
+        if marks <= _MOST_MARKS:
+            kept.append(char)
+    return "".join(kept)
 
 
 def named_device(name: str, address: str) -> str:

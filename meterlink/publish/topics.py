@@ -11,6 +11,7 @@ The text of a level is a person's or a meter's; `topic_level` replaces the chara
 import unicodedata
 
 from meterlink.core.equipment import Meter, Site, TestPoint
+from meterlink.core.text import without_piled_marks
 from meterlink.record.senml import ROOT, unique_meter_name
 
 # MQTT allows 65535 bytes for a whole topic, some brokers far fewer (256 is the smallest limit that we found, from
@@ -27,7 +28,7 @@ def topic_level(text: str) -> str:
     """
     allowed = "".join(
         " " if char.isspace() else "-" if char in "+#/" else char
-        for char in unicodedata.normalize("NFC", text)
+        for char in unicodedata.normalize("NFC", without_piled_marks(text))
         if char.isspace() or (unicodedata.category(char)[0] != "C")
     )
     cut = " ".join(allowed.split()).encode()[:LONGEST_LEVEL].decode(errors="ignore")

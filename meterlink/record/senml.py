@@ -26,6 +26,7 @@ from typing import Any, NamedTuple
 from meterlink.core.equipment import Meter
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Reading, Status
+from meterlink.core.text import without_piled_marks
 from meterlink.core.units import Quantity, to_base
 
 ROOT = "meterlink"
@@ -162,7 +163,7 @@ def name_part(text: str) -> str:
     original follow. Texts that differ in more than white space get different names.
     """
     joined = "-".join(text.split())
-    ascii_text = unicodedata.normalize("NFKD", joined).encode("ascii", "ignore").decode()
+    ascii_text = unicodedata.normalize("NFKD", without_piled_marks(joined)).encode("ascii", "ignore").decode()
     part = _NOT_IN_A_NAME.sub("-", ascii_text)[:_LONGEST_PART]
     if part and part == joined:
         return part

@@ -10,6 +10,7 @@ from tempfile import NamedTemporaryFile
 
 from meterlink.core.errors import InputError
 from meterlink.core.permissions import PRIVATE_FOLDER
+from meterlink.core.text import without_piled_marks
 from meterlink.record.html import html_report
 from meterlink.record.pdf import pdf_report
 from meterlink.record.report import make_report
@@ -59,7 +60,7 @@ def write_customer_reports(folder: Path, uid: str = "") -> list[Path]:
 
 def _safe_name(text: str) -> str:
     """Return a text as a part of a file name on any system: ``condenser-1``; ``unit`` where nothing of it is left."""
-    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().casefold()
+    plain = unicodedata.normalize("NFKD", without_piled_marks(text)).encode("ascii", "ignore").decode().casefold()
     return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:_LONGEST_NAME].rstrip("-") or "unit"
 
 

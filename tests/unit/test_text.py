@@ -6,7 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.core.text import LONGEST_NAME, clean_text
+from meterlink.core.text import LONGEST_NAME, clean_text, without_piled_marks
+from meterlink.publish.topics import topic_level
+from meterlink.record.senml import name_part
 
 untimed = settings(deadline=None)  # the speed of the machine proves nothing here
 
@@ -31,6 +33,16 @@ def test_no_clean_text_controls_a_terminal(text: str, longest: int) -> None:
     assert name == name.strip()
     assert clean_text(name, longest) == name
     name.encode()  # a lone surrogate would break a file or a socket
+
+
+def test_a_letter_with_many_marks_is_cleaned_in_a_moment() -> None:
+    """Python's normalization takes a time that grows with the square of the marks: with all 70,000, half a minute."""
+    marks = "\u0301\u0315" * 35_000
+    assert without_piled_marks(f"a{marks}b") == f"a{marks[:30]}b"
+    assert clean_text(f"a{marks}b", 80) == unicodedata.normalize("NFC", f"a{marks[:30]}b")
+    for written in (topic_level(marks), name_part(marks)):
+        assert len(written) < 80
+    assert without_piled_marks("é" * 100) == "é" * 100
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ from typing import Any
 
 from meterlink.core.errors import MeterlinkError
 
-HANG = 30.0  # s of processor time for one input of at most some hundred kilobytes; a reader needs milliseconds
+HANG = 5.0  # s of processor time for one input of at most some hundred kilobytes; a reader needs milliseconds
 MOST_GROWTH = 12 * 1024  # kB of the peak of memory; the caches, and one input longer than all before, need less
 # Fewer inputs say nothing about shares; and in fewer the first input of a kind makes the memory grow, once.
 _FEWEST_FOR_SHARES = 100
