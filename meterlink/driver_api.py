@@ -32,6 +32,7 @@ __all__ = [
     "DriverError",
     "DriverFactory",
     "InputError",
+    "JoiningDriver",
     "Quantity",
     "Reading",
     "Status",
@@ -130,6 +131,15 @@ class WritingDriver(Driver, Protocol):
     @property
     def writes(self) -> Sequence[CharacteristicWrite]:
         """The writes, in order."""
+        ...
+
+
+@runtime_checkable
+class JoiningDriver(Driver, Protocol):
+    """A driver that joins the parts of frames, which come in several packets."""
+
+    def lose_packets(self) -> None:
+        """Forget the parts of frames: packets were lost before the next one, which may begin anywhere."""
         ...
 
 

@@ -70,12 +70,16 @@ class MeterSession:
 
 @record
 class ReceivedPacket:
-    """The bytes received on one channel (a `Characteristic.key`) of a session, and the time of arrival."""
+    """The bytes received on one channel (a `Characteristic.key`) of a session, and the time of arrival.
+
+    ``after_loss``: packets of the session before it were dropped.
+    """
 
     session: MeterSession
     channel: str
     data: bytes
     timestamp: Timestamp
+    after_loss: bool = False
 
 
 async def connect_with_retries(

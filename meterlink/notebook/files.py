@@ -9,8 +9,15 @@ from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan
 from meterlink.core.errors import InputError, ProfileError
 from meterlink.core.readings import Reading
-from meterlink.profiles import Profile, characteristics_for_capture, compile_profile, parse_profile
-from meterlink.profiles.driver import ProfileDriver
+from meterlink.profiles import (
+    Profile,
+    ProfileDriver,
+    ProfileDriverFactory,
+    characteristics_for_capture,
+    compile_profile,
+    for_whole_frames,
+    parse_profile,
+)
 from meterlink.tomlfile.files import read_text_file
 
 __all__ = ["MeterProfile", "Plan", "load_plan", "load_profile"]
@@ -36,6 +43,7 @@ class MeterProfile:
     def __init__(self, profile: Profile) -> None:
         self._profile = profile
         self._factory = compile_profile(profile)
+        self._factory_of_whole_frames = compile_profile(for_whole_frames(profile))
 
     @property
     def name(self) -> str:
@@ -59,7 +67,7 @@ class MeterProfile:
         Raises:
             InputError: the profile has no such channel, or the packet is not bytes.
         """
-        driver = self._open(channel)
+        driver = self._open(channel, self._factory_of_whole_frames)
         driver.begin_line()
         return _feed(driver, channel, (packet,), timestamp)
 
@@ -71,10 +79,10 @@ class MeterProfile:
         Raises:
             InputError: the profile has no such channel, or a packet is not bytes.
         """
-        return _feed(self._open(channel), channel, packets, timestamp)
+        return _feed(self._open(channel, self._factory), channel, packets, timestamp)
 
-    def _open(self, channel: str) -> ProfileDriver:
-        driver = self._factory.open(characteristics_for_capture(self._profile, [channel]))
+    def _open(self, channel: str, factory: ProfileDriverFactory) -> ProfileDriver:
+        driver = factory.open(characteristics_for_capture(self._profile, [channel]))
         if channel not in {found.key for found in driver.channels}:
             raise InputError(
                 f"The profile {self.name} has no channel {channel!r}.", f"It has: {', '.join(self.channels)}."

@@ -10,6 +10,7 @@ from meterlink.profiles.driver import (
     ProfileDriverFactory,
     characteristics_for_capture,
     compile_profile,
+    for_whole_frames,
     open_profile_driver,
 )
 from meterlink.profiles.model import Profile
@@ -29,6 +30,7 @@ __all__ = [
     "characteristics_for_capture",
     "check_profile",
     "compile_profile",
+    "for_whole_frames",
     "open_profile_driver",
     "parse_profile",
     "profile_schema",

@@ -32,15 +32,15 @@ class ProfileDriver:
     def __init__(
         self,
         profile: Profile,
-        decoders: Mapping[str, ChannelDecoder],
+        open_channel: ChannelDecoderFactory,
         channels: Sequence[Channel],
         writes: Sequence[CharacteristicWrite],
-        refusals: list[Refusal],
     ) -> None:
         self.profile = profile
-        self._refusals = refusals
-        self._decoders = decoders
+        self._refusals: list[Refusal] = []
+        self._open_channel = open_channel
         self._channels = tuple(channels)
+        self._decoders = self._open_decoders()
         self._writes = tuple(writes)
 
     @property
@@ -63,6 +63,13 @@ class ProfileDriver:
             self._refusals.clear()
         decode = self._decoders.get(channel)
         return () if decode is None else decode(packet, timestamp)
+
+    def lose_packets(self) -> None:
+        """Forget the parts of frames and lines: packets were lost before the next one, which may begin anywhere."""
+        self._decoders = self._open_decoders()
+
+    def _open_decoders(self) -> Mapping[str, ChannelDecoder]:
+        return {channel.key: self._open_channel(channel.key, self._refusals) for channel in self._channels}
 
     def begin_line(self) -> None:
         """Take the next packet of every channel to begin a line, as it does behind the end of another line.
@@ -141,9 +148,7 @@ class ProfileDriverFactory:
         for write in connection.writes:
             key = self._characteristic_key(write.to, services)
             writes.append(CharacteristicWrite(key, write.data, write.every, write.response or key in confirmed))
-        refusals: list[Refusal] = []
-        decoders = {channel.key: self._open_channel(channel.key, refusals) for channel in channels}
-        return ProfileDriver(self.profile, decoders, channels, writes, refusals)
+        return ProfileDriver(self.profile, self._open_channel, channels, writes)
 
     def _missing_characteristics(self, services: Sequence[Characteristic]) -> list[str]:
         connection = self.profile.connection
@@ -164,7 +169,7 @@ class KeptDecoder:
     """Decodes the bytes of earlier readings by a profile, each alone; any driver may have decoded them before."""
 
     def __init__(self, factory: ProfileDriverFactory) -> None:
-        self._factory = factory
+        self._factory = compile_profile(for_whole_frames(factory.profile))
         # A line is kept without its end; behind the end of another it is a whole one.
         text = factory.profile.text
         self._end = b"" if text is None else text.end.encode()
@@ -196,6 +201,13 @@ class KeptDecoder:
 def compile_profile(profile: Profile) -> ProfileDriverFactory:
     """Return the profile as a `meterlink.driver_api.DriverFactory`, compiled."""
     return ProfileDriverFactory(profile)
+
+
+def for_whole_frames(profile: Profile) -> Profile:
+    """Return the profile for frames and lines that are fed whole, each alone, however the meter splits them."""
+    if profile.text is None:
+        return profile  # a packet that is a whole frame is read as one
+    return replace(profile, text=replace(profile.text, packets=None, continued=False))
 
 
 def characteristics_for_capture(profile: Profile, channels: Sequence[str]) -> list[Characteristic]:

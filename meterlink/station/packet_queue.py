@@ -2,7 +2,7 @@
 
 import asyncio
 from collections import Counter, deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from meterlink.ble.connection import ReceivedPacket
 from meterlink.core.clock import Timestamp
@@ -48,6 +48,7 @@ class PacketQueue:
         self._wake = asyncio.Event()
         self._idle = asyncio.Event()
         self._idle.set()
+        self._lossy: set[str] = set()  # addresses of meters whose last packet was dropped
         self.dropped: Counter[str] = Counter()
         self._new_drops: dict[str, DroppedPackets] = {}
 
@@ -58,6 +59,9 @@ class PacketQueue:
         if is_full or (self._rate is not None and not self._is_allowed(address, packet, self._rate)):
             self._record_drop(address, packet.timestamp, is_full=is_full)
             return
+        if address in self._lossy:
+            self._lossy.discard(address)
+            packet = replace(packet, after_loss=True)
         self._waiting[address] += 1
         if not self._packets:
             self._idle.clear()
@@ -66,6 +70,7 @@ class PacketQueue:
 
     def _record_drop(self, address: str, timestamp: Timestamp, *, is_full: bool) -> None:
         self.dropped[address] += 1
+        self._lossy.add(address)
         dropped = self._new_drops.setdefault(address, DroppedPackets(timestamp, timestamp))
         dropped.last = timestamp
         dropped.count += 1

@@ -9,6 +9,7 @@ from meterlink.core.equipment import TestPoint
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement
+from meterlink.driver_api import JoiningDriver
 from meterlink.station.acceptance import judge_settled, with_lead_proof
 from meterlink.station.committer import Committer
 from meterlink.station.current_visit import CurrentVisit
@@ -74,6 +75,8 @@ class Pipeline:
     def _process_packet(self, tracker: MeterTracker, packet: ReceivedPacket) -> None:
         session = packet.session
         try:
+            if packet.after_loss and isinstance(session.driver, JoiningDriver):
+                session.driver.lose_packets()
             readings = list(session.driver.feed(packet.channel, packet.data, packet.timestamp))
         except Exception:
             # A driver may be foreign code: its error loses the packet, not the station.

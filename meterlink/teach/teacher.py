@@ -22,7 +22,7 @@ from meterlink.capture.capture_file import (
 from meterlink.core.clock import Timestamp
 from meterlink.core.units import to_base
 from meterlink.driver_api import Reading, Status
-from meterlink.profiles import ProfileDriver, compile_profile, open_profile_driver
+from meterlink.profiles import ProfileDriver, compile_profile, for_whole_frames, open_profile_driver
 from meterlink.profiles.driver import characteristics_for_capture
 from meterlink.profiles.fields import compile_number
 from meterlink.profiles.model import (
@@ -614,9 +614,7 @@ def _open(profile: Profile, channel: str) -> ProfileDriver:
 
 def _decoder(profile: Profile, channel: str, ending: bytes = b"") -> Callable[[bytes], Reading | None]:
     """Return a function that decodes a frame as the first of a connection; it remembers readings: many frames recur."""
-    if profile.text is not None:  # the line comes in one packet here
-        profile = replace(profile, text=replace(profile.text, packets=None, continued=False))
-    factory = compile_profile(profile)
+    factory = compile_profile(for_whole_frames(profile))
     services = characteristics_for_capture(profile, [channel])
 
     def decode(frame: bytes) -> Reading | None:

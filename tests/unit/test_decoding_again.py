@@ -184,6 +184,10 @@ def test_a_line_is_decoded_again_without_its_end() -> None:
     decoded = decode(Reading(Quantity.VOLTAGE, None, "V", NOW, Status.INVALID, channel=CHANNEL, packet=b"+24.05 VDC"))
     assert decoded is not None
     assert (decoded.text, decoded.packet) == ("24.05 V DC", b"+24.05 VDC")
+    # The meter sends each line in two packets, or begins it in one packet with the end of another.
+    for key in ("packets = 2", "continued = true"):
+        decode = open_decoder(compile_profile(parse_profile(f"{text}{key}\n", "p")))
+        assert decode(decoded) == decoded
 
 
 class Joining:

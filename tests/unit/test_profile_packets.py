@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from meterlink.driver_api import Reading, Timestamp
+from meterlink.driver_api import JoiningDriver, Reading, Timestamp
 from meterlink.profiles import open_profile_driver
 from meterlink.profiles.model import (
     ConnectionSetup,
@@ -15,6 +15,7 @@ from meterlink.profiles.model import (
     NumberField,
     NumberType,
     Profile,
+    TextFormat,
     ValueFormat,
 )
 
@@ -127,3 +128,22 @@ def test_frames_of_another_kind_are_no_reading(kind: bytes) -> None:
     assert meter.reasons == ["other-kind"]
     assert meter.send(0.2, ours + b"\x00") == []
     assert meter.reasons == ["other-kind"]
+
+
+def test_packets_that_the_station_dropped_end_a_half_frame() -> None:
+    meter = Meter(length=6)
+    assert isinstance(meter.driver, JoiningDriver)
+    assert meter.send(0.0, frame(240)[:3]) == []
+    meter.driver.lose_packets()
+    assert meter.send(0.0, frame(24)[3:]) == []
+    assert meter.send(0.0, frame(24)[:3]) + meter.send(0.0, frame(24)[3:]) == ["24 V"]
+
+
+def test_a_line_after_dropped_packets_may_have_lost_its_beginning() -> None:
+    profile = Profile("test", DriverName.LINED, ConnectionSetup((CHANNEL,)), text=TextFormat())
+    driver = open_profile_driver(profile, [CHANNEL])
+    now = Timestamp(0, 0)
+    assert [reading.text for reading in driver.feed(CHANNEL, b"\n35.05 uF\n", now)] == ["35.05 µF"]
+    driver.lose_packets()
+    assert driver.feed(CHANNEL, b"5.06 uF\n", now) == ()
+    assert [reading.text for reading in driver.feed(CHANNEL, b"35.07 uF\n", now)] == ["35.07 µF"]

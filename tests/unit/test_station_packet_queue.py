@@ -92,3 +92,17 @@ async def test_a_clock_that_steps_back_gives_no_allowance() -> None:
     for seconds in (10.0, 10.0, 5.0, 5.0):
         queue.put(packet(QUIET, seconds))
     assert queue.size == 2
+
+
+@pytest.mark.fault("too-many-packets")
+async def test_the_packet_behind_a_dropped_one_says_so() -> None:
+    queue = PacketQueue(capacity=1)
+    queue.put(packet(QUIET, 0, 0))
+    queue.put(packet(QUIET, 1, 1))  # dropped
+    queue.put(packet(NOISY, 1, 0))
+    first = queue.drain_nowait()
+    queue.put(packet(QUIET, 2, 2))
+    queue.put(packet(NOISY, 2, 1))
+    second = queue.drain_nowait()
+    queue.put(packet(QUIET, 3, 3))
+    assert [item.after_loss for item in [*first, *second, *queue.drain_nowait()]] == [False, False, True, False, False]
