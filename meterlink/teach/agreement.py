@@ -7,7 +7,7 @@ the slips. Random choice is seeded, and the number of profiles made is limited.
 
 Among the frames that a person may have looked at, a profile finds the one that was read: it decodes to the entry. If
 the display moved and the entry is one count off, the person saw a value between two packets; such an entry contradicts
-nothing and teaches nothing, so that it never weakens what the others pin.
+nothing and teaches nothing, so that it never weakens the others.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -28,6 +28,7 @@ MOST_PROFILES = 60
 _LEFT_OUT = (0, 1, 2, 3, 4, 5, 6, 8, 10, 12)
 _SIZES = (6, 7, 9, 13)  # entries of a random choice: few are free of slips more often, segments need thirteen
 _PROFILES_BESIDE = 8  # profiles beside one an entry: few entries need few
+_PROFILES_TO_GROW = 30  # profiles more, if the last choice was a right one
 _FEW_SLIPS = 6  # one entry in six: with so few slips the search ends at once …
 _MANY_SLIPS = 3  # … and with more than one in three there is nothing that the others agree on
 _FEWEST_AGREEING = 4  # entries that a profile is made from, at least
@@ -62,7 +63,7 @@ def find_agreement(
     guesses: Sequence[Guess],
     is_stopped: Callable[[], bool] = lambda: False,
 ) -> Agreement | None:
-    """Return what most of the entries agree on; None if they do not, or if ``is_stopped`` returned true.
+    """Return the agreement of most of the entries; None without one, or if ``is_stopped`` returned true.
 
     ``says`` returns whether a reading is the value of a sample's entry. ``guesses`` are those of `likely_frames`.
     """
@@ -86,12 +87,10 @@ class _Search:
         best: Agreement | None = None
         for likely, chosen in self._choices():
             decode = self._learned({index: likely[index] for index in chosen})
-            if self.left <= 0:
-                break
             found = None if decode is None else self._grown(decode, likely)
             if found is not None and (best is None or len(found.slips) < len(best.slips)):
                 best = found
-            if best is not None and _FEW_SLIPS * len(best.slips) <= len(self.looks):
+            if self.left <= 0 or (best is not None and _FEW_SLIPS * len(best.slips) <= len(self.looks)):
                 break
         if best is None or _MANY_SLIPS * len(best.slips) > len(self.looks):
             return None
@@ -116,8 +115,8 @@ class _Search:
     def _learned(self, read_frames: dict[int, int]) -> Decode | None:
         """Return a profile made from these frames; None if there is none, or if no more are to be made."""
         self.left -= 1
-        if self.left < 0 or self.is_stopped():
-            self.left = 0
+        if self.left < -_PROFILES_TO_GROW or self.is_stopped():
+            self.left = -_PROFILES_TO_GROW
             return None
         try:
             return self.learn([self._sample(index, at) for index, at in sorted(read_frames.items())])
@@ -160,7 +159,7 @@ class _Search:
         return first | self._fitting(base | first, dict(items[len(items) // 2 :]))
 
     def _classified(self, decode: Decode, taught: dict[int, int], likely: list[int]) -> Agreement:
-        """Return what a profile makes of each entry; it was made from ``taught``."""
+        """Return the entries sorted by the readings of a profile; it was made from ``taught``."""
         found = Agreement()
         for index, look in enumerate(self.looks):
             readings = [decode(frame) for frame in look.frames]

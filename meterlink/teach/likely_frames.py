@@ -1,6 +1,6 @@
 """The frame that a person probably read, where the display moved, and how well each entry agrees with the others.
 
-A guess, from which a search begins; what it finds is proved by a profile. The number shown is written as bits in some
+A guess, from which a search begins; a profile proves it. The number shown is written as bits in some
 usual ways: whole number, decimal digits, segments, binary float. For each such bit, one bit of the frame follows it
 best over all entries, even if some of them are slips or one count off; no bit of the frame follows two. The frame of a
 look that agrees with most of these bits is the likely one; and again, with these frames.
@@ -116,8 +116,12 @@ class _Frames:
         return Guess(found / max(numbers, 1), likely, self._ranked(trust))
 
     def _ranked(self, trust: Sequence[float]) -> list[int]:
+        displayed = [look.sample.displayed for look in self.looks]
+        coupled = {one.quantity for one in displayed if one.coupling is not None}
+        # AC or DC forgotten: all digits agree, and yet it is a slip.
+        forgotten = [one.coupling is None and one.quantity in coupled for one in displayed]
         numbers = [index for index, look in enumerate(self.looks) if look.sample.is_number]
-        return sorted(numbers, key=lambda index: (-trust[index], index))
+        return sorted(numbers, key=lambda index: (forgotten[index], -trust[index], index))
 
     def _shown_shares(self, index: int) -> dict[int, float]:
         """Return for each frame that may have been read how much of the time of reading the display showed the same."""
