@@ -15,6 +15,8 @@ from studies.soak.comparison import (
     Resources,
     holes,
     leaks,
+    least,
+    most,
     problems,
     rows,
 )
@@ -215,6 +217,16 @@ def test_a_daemon_that_holds_what_a_fresh_one_holds_leaks_nothing() -> None:
     ended = replace(FRESH, tasks=FRESH.tasks - Counter({"_repeat_every": 1}), memory=65)
     reading = replace(FRESH, descriptors=FRESH.descriptors + Counter({DATABASE: 2}))
     assert leaks(FRESH, ended, FRESH) == leaks(FRESH, reading, FRESH) == []
+
+
+def test_work_that_comes_and_goes_is_no_leak() -> None:
+    reading = replace(FRESH, tasks=FRESH.tasks + Counter({"read": 1}), memory=62)
+    assert least([FRESH, reading]) == FRESH
+    assert most([FRESH, reading]) == reading
+    assert leaks(FRESH, least([reading, reading]), most([FRESH, reading])) == []
+    assert leaks(FRESH, least([reading, reading]), most([FRESH, FRESH])) == [
+        "1 × task read more than in a fresh daemon"
+    ]
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import reduce
 from typing import NamedTuple
 
 from studies.soak.counting_meters import Displayed
@@ -180,10 +181,31 @@ class Resources:
     memory: int
 
 
+def least(looks: Iterable[Resources]) -> Resources:
+    """Return the resources that a daemon holds at every look: at some, a query of the database is under way."""
+    return reduce(
+        lambda one, other: Resources(
+            one.descriptors & other.descriptors, one.tasks & other.tasks, min(one.memory, other.memory)
+        ),
+        looks,
+    )
+
+
+def most(looks: Iterable[Resources]) -> Resources:
+    """Return the most that a daemon holds of each kind at any of some looks."""
+    return reduce(
+        lambda one, other: Resources(
+            one.descriptors | other.descriptors, one.tasks | other.tasks, max(one.memory, other.memory)
+        ),
+        looks,
+    )
+
+
 def leaks(early: Resources, late: Resources, fresh: Resources) -> list[str]:
     """Return a sentence for each thing of which a daemon holds more, ``late`` after many faults, than a fresh one.
 
-    Its memory is compared with its own after the first round of all faults, ``early``.
+    The first two are the `least` of some looks, ``fresh`` is the `most` of some. Its memory is compared with its own
+    after the first round of all faults, ``early``.
     """
     found = [f"{count} × task {name} more than in a fresh daemon" for name, count in (late.tasks - fresh.tasks).items()]
     for kind, count in (late.descriptors - fresh.descriptors).items():

@@ -10,7 +10,7 @@ from random import Random
 from meterlink.core.errors import LinkError
 from meterlink.link.messages import CommandName
 from meterlink.settings import DATABASE_FILE, SETTINGS_FILE
-from studies.soak.comparison import Evidence, Resources
+from studies.soak.comparison import Evidence, Resources, least, most
 from studies.soak.counting_meters import NAMES, displayed, volts
 from studies.soak.daemon_process import DaemonProcess
 from studies.soak.faults import Faults
@@ -23,6 +23,7 @@ from support.small_disks import small_disk
 
 OUTER_LIMIT = 120.0  # s; a limit, not a wait
 _DISK = "64m"  # far more than a soak writes; the full disk is made full
+_LOOKS = 8  # at the resources, a fraction of a second apart: work that comes and goes is not there at each of them
 _MOST_OWN_ENDS = 3  # a daemon that ends by itself, or does not start, so often in a row
 
 _SETTINGS = """\
@@ -100,9 +101,9 @@ class Soak:
             await self._meet(self._faults.kill)
         await self._recover()
         self._faults.may_kill = False
-        early, late = [await self._resources_after(self._faults.others * (1 + kills // 40)) for _ in range(2)]
+        early, late = [least(await self._looks_after(self._faults.others * (1 + kills // 40))) for _ in range(2)]
         await self._restart()
-        fresh = await self._resources_after([])
+        fresh = most(await self._looks_after([]))
         await self._publish_all()
         await self._technician.detach()
         await self._daemon.stop()
@@ -149,20 +150,16 @@ class Soak:
 
     # The end of all faults
 
-    async def _resources_after(self, faults: list[Callable[[], Awaitable[None]]]) -> Resources:
-        """Return the resources of the daemon when it has recovered from these faults.
-
-        They are the least of some looks: a query of the database is under way at some moments.
-        """
+    async def _looks_after(self, faults: list[Callable[[], Awaitable[None]]]) -> list[Resources]:
+        """Return some looks at the daemon's resources when it has recovered from these faults, a display apart."""
         for fault in faults:
             await self._meet(fault)
         await self._recover()
-        looks = [await self._daemon.resources() for _ in range(20)]
-        return Resources(
-            min((look.descriptors for look in looks), key=Counter.total),
-            min((look.tasks for look in looks), key=Counter.total),
-            min(look.memory for look in looks),
-        )
+        looks = []
+        for _ in range(_LOOKS):
+            await self._technician.next_display()
+            looks.append(await self._daemon.resources())
+        return looks
 
     async def _recover(self) -> None:
         """Return when every meter is read and the broker is reached."""

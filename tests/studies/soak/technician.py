@@ -136,6 +136,15 @@ class Technician:
         meters = self.views[Topic.METERS]["meters"] if Topic.METERS in self.views else []
         return next((dict(meter) for meter in meters if meter["name"] == name), {})
 
+    async def next_display(self) -> None:
+        """Return when the screen shows a reading that comes after this call.
+
+        Raises:
+            LinkError: the daemon has ended.
+        """
+        self.views.pop(Topic.LIVE, None)
+        await self.until(lambda: Topic.LIVE in self.views)
+
     def has_alarm(self) -> bool:
         """Whether the screen says that readings are not being saved."""
         return Topic.NOTICE in self.views and "not being saved" in self.views[Topic.NOTICE]["text"]
@@ -232,8 +241,7 @@ class Technician:
         shown = None
         while shown != key:
             await self.send(CommandName.ACTIVATE, point=key)
-            self.views.pop(Topic.LIVE, None)
-            await self.until(lambda: Topic.LIVE in self.views)
+            await self.next_display()
             shown = self.views[Topic.LIVE]["point"]
         before = set(self.acknowledged)
         await self.send(CommandName.ACCEPT)
