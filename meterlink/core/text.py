@@ -53,8 +53,8 @@ def without_controls(text: str) -> str:
 def without_piled_marks(text: str) -> str:
     """Return ``text`` with at most 30 combining marks in a row, so that it can be normalized.
 
-    Python sorts the marks of a letter in a time that grows with the square of their number: 70,000 of them, a part of
-    one line of the socket, would stop the station for half a minute.
+    Python sorts the marks of a letter in a time that grows with the square of their number: the 500,000 that a line of
+    the socket may have would stop the station for minutes.
     """
     if len(text) <= _MOST_MARKS or text.isascii():
         return text
