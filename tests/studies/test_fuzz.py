@@ -2,6 +2,7 @@
 
 import random
 from collections.abc import Callable
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from random import Random
@@ -19,7 +20,7 @@ from studies.fuzz.frames import frame_targets
 from studies.fuzz.study import FAMILIES, main, open_family, run_family
 from studies.fuzz.target import Outcome, Target, run_target
 from support.fuzz.mutants import mutate_bytes, mutate_json, mutate_text, mutate_values, written_json
-from support.fuzz.profile_cases import CASES, CHANNEL, FRAMED, NAMES, NOW, Case
+from support.fuzz.profile_cases import CASES, CHANNEL, NAMES, NOW, Case
 
 
 # A million of each family are run by `python -m studies.fuzz`, a step of .ci/long, which fails as this test does.
@@ -110,16 +111,25 @@ def test_memory_that_grows_is_noticed() -> None:
     assert ["the peak of memory grew" in problem for problem in problems] == [True]
 
 
-def test_a_profile_without_its_checksum_reads_more_than_chance(tmp_path: Path) -> None:
-    framed = CASES[NAMES.index("framed")]
-    start, end = FRAMED.index("[[frame.checksum]]"), FRAMED.index("[value]")
-    unchecked = Case(framed.driver, FRAMED[:start] + FRAMED[end:], framed.frame, framed.right)
+@pytest.mark.parametrize(
+    ("name", "damaged"),
+    [
+        ("framed", "16-bit CRC at random"),
+        ("framed", "16-bit CRC, one bit"),
+        ("segmented", "8-bit sum at random"),
+        ("segmented", "8-bit sum, one bit"),
+    ],
+)
+def test_a_profile_without_its_checksum_reads_more_than_chance(name: str, damaged: str, tmp_path: Path) -> None:
+    case = CASES[NAMES.index(name)]
+    start, end = case.profile.index("[[frame.checksum]]"), case.profile.index("[value]")
+    unchecked = Case(case.driver, case.profile[:start] + case.profile[end:], case.frame, case.right)
     with frame_targets(tmp_path) as targets:
-        checked = next(reader for reader in targets if reader.name == "16-bit CRC, one bit")
-    assert list(run_target(checked, 300).problems(checked)) == []
-    broken = Target("unchecked", 1, checked.draw, lambda packets: _first_status(unchecked, packets), chance=0)
-    (problem,) = run_target(broken, 300).problems(broken)
-    assert "by chance 0.0" in problem
+        checked = next(reader for reader in targets if reader.name == damaged)
+    assert list(run_target(checked, 1_000).problems(checked)) == []
+    broken = replace(checked, read=lambda packets: _first_status(unchecked, packets))
+    (problem,) = run_target(broken, 1_000).problems(broken)
+    assert "were accepted, by chance" in problem
 
 
 def _first_status(case: Case, packets: list[bytes]) -> str:
