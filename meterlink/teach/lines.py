@@ -18,7 +18,7 @@ from meterlink.profiles.number_text import is_blank, is_overload, number_form_of
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
 from meterlink.teach.checksums import find_line_checksum
 from meterlink.teach.samples import Sample
-from meterlink.teach.states import UnexplainedError
+from meterlink.teach.states import ContradictedWordError, UnexplainedError
 
 _ENDS = ("\r\n", "\n", "\r", ";", "")
 _TEXT = 0.97  # share of bytes that are printable or blanks; the first packet may be half a line
@@ -191,7 +191,13 @@ def _number_form(values: Counter[str], *, split: bool) -> NumberForm:
 
 
 def _worded_formats(text_format: TextFormat, samples: Sequence[Sample]) -> Iterator[TextFormat]:
-    """Yield the text formats under which every sample's line gives the shown value."""
+    """Yield the text formats under which every sample's line gives the shown value.
+
+    Raises:
+        ContradictedWordError: there is none, because a word of the lines contradicts the entries.
+    """
+    contradiction: ContradictedWordError | None = None
+    found = False
     lines = [sample for sample in samples if not sample.displayed.blank]
     if len({sample.displayed.digits for sample in lines if sample.is_number}) < _FEWEST:
         return
@@ -207,7 +213,15 @@ def _worded_formats(text_format: TextFormat, samples: Sequence[Sample]) -> Itera
                 if all(_same(sample, line.numbers[number - 1], in_base=in_base) for sample, line in numbered):
                     # A unit may be one word, or its prefix may be a word of its own.
                     for apart in (False, True):
-                        yield _worded(replace(parted, value_number=number), shown, in_base=in_base, apart=apart)
+                        try:
+                            worded = _worded(replace(parted, value_number=number), shown, in_base=in_base, apart=apart)
+                        except ContradictedWordError as error:
+                            contradiction = error
+                            continue
+                        found = True
+                        yield worded
+    if contradiction is not None and not found:
+        raise contradiction
 
 
 def unknown_words(text_format: TextFormat, lines: Sequence[tuple[float, bytes]]) -> list[str]:
@@ -305,12 +319,19 @@ def _flag(word: str, shown: Sequence[tuple[Sample, _Line]]) -> Meaning | None:
 def _said(
     word: str, named: Sequence[tuple[Sample, _Line, str]], units: set[str], number: int, *, apart: bool
 ) -> Meaning:  # fmt: skip
-    """Return the meaning of a word for unit and coupling: its usual one where no entry contradicts it."""
+    """Return the meaning of a word for unit and coupling: its usual one where no entry contradicts it.
+
+    Raises:
+        ContradictedWordError: the word states another prefix than all entries: values would be wrong by powers of ten.
+    """
     within = [(sample, unit) for sample, line, unit in named if word in line.words]
     known = usual_meaning(word)
     if known is not None and known.unit and _is_beside(word, number, [line for _, line, _ in named]):
         return Meaning()  # the unit of another number
     there = {unit for _, unit in within if unit}
+    if known is not None and len(there) == 1 and _other_prefix(known.unit, *there):
+        said = clean_text(word, _LONGEST_WORD)
+        raise ContradictedWordError(f"the lines say {said} where the entries say {next(iter(there))}")
     couplings = {sample.displayed.coupling for sample, _ in within}
     # A word that states a coupling is usual only where the display shows that coupling, or none.
     contradicted = known is not None and known.coupling is not None and not couplings <= {known.coupling, None}
@@ -327,6 +348,12 @@ def _said(
         prefix=_common_prefix(there, units) if apart else "",
         coupling=next(iter(couplings)) if len(couplings) == 1 and (contradicted or not everywhere) else None,
     )
+
+
+def _other_prefix(stated: str, shown: str) -> bool:
+    """Return whether a stated unit has a prefix, and the shown one another or none; mohm may be written for MΩ."""
+    prefix, unit = _parts(stated)
+    return prefix != "" and _parts(shown)[1] == unit and stated.lower() != shown.lower()
 
 
 def _is_beside(word: str, number: int, lines: Sequence[_Line]) -> bool:

@@ -80,6 +80,10 @@ class UnexplainedError(Exception):
     """No bit of the frames explains a difference between entries; the text names the difference."""
 
 
+class ContradictedWordError(UnexplainedError):
+    """A word of the lines contradicts every entry: no other way of reading the packets would be right, either."""
+
+
 def meaning_candidates(table: SampleMatrix, encoding: Encoding) -> Iterable[list[FrameMeaning | None]]:
     """Yield lists of meanings that the frames may carry: one per sample, None without a number; the fullest list first.
 

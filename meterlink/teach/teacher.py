@@ -64,7 +64,14 @@ from meterlink.teach.report import Contradiction, FunctionReport, TeachReport
 from meterlink.teach.rivals import Disagreement, find_disagreement
 from meterlink.teach.samples import MeterFunction, Sample, label_frames
 from meterlink.teach.slow_bytes import SlowByte, find_slow_bytes
-from meterlink.teach.states import FoundMeanings, FrameMeaning, UnexplainedError, find_meanings, meaning_candidates
+from meterlink.teach.states import (
+    ContradictedWordError,
+    FoundMeanings,
+    FrameMeaning,
+    UnexplainedError,
+    find_meanings,
+    meaning_candidates,
+)
 from meterlink.teach.yields import Yield, find_yield
 
 FEWEST_ENTRIES = 4
@@ -246,6 +253,8 @@ class _Lesson:
             tried.append((way, samples))
             try:
                 learned = self._verified(way, way.learn(samples), labels, samples)
+            except ContradictedWordError as error:
+                return self._refused(str(error), ())
             except UnexplainedError as error:
                 reason = str(error) if reason == _NOTHING else reason
                 continue

@@ -225,3 +225,10 @@ def test_a_line_that_is_never_split_is_not_read_from_two_packets():
     readings = [*driver.feed(CHANNEL, b"1", Timestamp(0, 0)), *driver.feed(CHANNEL, b"2.05 VDC\n", Timestamp(0, 0))]
     assert readings == []
     assert [refusal.reason for refusal in driver.refusals] == [RefusalReason.PART]
+
+
+def test_a_word_with_another_prefix_than_the_entries_is_not_believed():
+    # A technician forgets the k in every entry: each later resistance would be a thousandth, a short for a sound coil.
+    report = taught([(f"{abs(value) / 100:.2f} ohm", f"{abs(value) / 100:.2f} kOhm\r\n") for value in draws()])
+    assert report.profile is None
+    assert report.reason == "the lines say kOhm where the entries say Ω"
