@@ -9,7 +9,7 @@ from meterlink.core.units import quantity_of
 from meterlink.driver_api import Reading, Status, Timestamp
 from meterlink.profiles.fields import RawValue, compile_number, last_byte
 from meterlink.profiles.framing import CompiledFraming, Frame, FrameSplitter
-from meterlink.profiles.interpretation import InterpretationCache, fallback_unit_of
+from meterlink.profiles.interpretation import NEVER_NEGATIVE, InterpretationCache, fallback_unit_of
 from meterlink.profiles.model import Bit, Framing, Meaning, Profile, Segments, ValueFormat
 from meterlink.profiles.no_number import compile_no_number
 from meterlink.profiles.refusal import Refusal, RefusalReason
@@ -55,7 +55,7 @@ def compile_frames(profile: Profile) -> ChannelDecoderFactory:
         step = interpretation.resolution
         digits: Decimal | None
         resolution: Decimal | None
-        if step is not None and type(raw) is int:
+        if step is not None and type(raw) is int and (raw >= 0 or interpretation.quantity not in NEVER_NEGATIVE):
             digits, status, resolution = raw * step, ok, step
         else:
             digits, status, resolution = interpretation.convert(raw)

@@ -15,6 +15,10 @@ from meterlink.profiles.number_text import NEGATIVE_ZERO
 from meterlink.profiles.refusal import Refusal, RefusalReason
 
 # Interpretations kept, by the bits of codes and annunciators: a meter sends some tens, noise any number.
+NEVER_NEGATIVE = frozenset({Quantity.RESISTANCE, Quantity.CAPACITANCE})
+"""Quantities of which no passive part has a negative value (physics): a negative number is a wrong bit, or a
+difference in the meter's relative mode."""
+
 _CACHE_SIZE = 1024
 _DECIMAL_ROUNDING = {
     Rounding.HALF_EVEN: ROUND_HALF_EVEN,
@@ -180,6 +184,7 @@ def merge_meanings(
         convert = compile_conversion(
             decimals, scale, negative=negative, resolution_known=resolution_known, rounding=rounding
         )
+        convert = _refuse_negative(convert, quantity)
         if most_digits is not None:
             convert = _limit_digits(most_digits, convert)
         elif not negative and scale is None:
@@ -217,6 +222,19 @@ def _overload_or_invalid(raw: RawValue) -> DecodedNumber:
 
 def _constant(number: DecodedNumber) -> Callable[[RawValue], DecodedNumber]:
     return lambda _raw: number
+
+
+def _refuse_negative(
+    convert: Callable[[RawValue], DecodedNumber], quantity: Quantity
+) -> Callable[[RawValue], DecodedNumber]:
+    if quantity not in NEVER_NEGATIVE:
+        return convert
+
+    def convert_positive(raw: RawValue) -> DecodedNumber:
+        number = convert(raw)
+        return _INVALID if number[0] is not None and number[0] < 0 else number
+
+    return convert_positive
 
 
 def _limit_digits(

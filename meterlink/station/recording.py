@@ -24,6 +24,7 @@ from meterlink.capture.capture_file import (
     meter_line,
     packet_line,
 )
+from meterlink.capture.unit_questions import check_unit
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.equipment import ConnectionState, Meter
 from meterlink.core.errors import DriverError, InputError, MeterlinkError
@@ -200,6 +201,7 @@ class CaptureRecorder:
             return
         echo = clean_text(text, _LONGEST_ECHO)
         try:
+            check_unit(text)
             entry = make_display_entry(t, text, first_key=first_key)
         except InputError as error:
             self._report(f"Not recorded, {echo!r}: {error}")

@@ -22,6 +22,7 @@ from meterlink.capture.capture_file import (
     format_capture,
     make_display_entry,
 )
+from meterlink.capture.unit_questions import check_unit
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.equipment import ConnectionState, Meter
 from meterlink.core.errors import InputError
@@ -94,8 +95,10 @@ class _TeachingSession:
         """Add the value that the display showed when the person pressed ``first_key``.
 
         Raises:
-            InputError: the text is no display value, no packet came shortly before that key, or the packets are full.
+            InputError: the text is no display value, or its unit has two meanings; no packet came shortly before that
+                key; or the packets are full.
         """
+        check_unit(text)
         key = self.seconds(first_key)
         newest = next((packet.seconds for packet in reversed(self.packets) if packet.seconds <= key), None)
         if self.full:

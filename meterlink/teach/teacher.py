@@ -19,6 +19,7 @@ from meterlink.capture.capture_file import (
     make_display_entry,
     pair_packets,
 )
+from meterlink.capture.unit_questions import unit_question
 from meterlink.core.clock import Timestamp
 from meterlink.core.units import to_base
 from meterlink.driver_api import Reading, Status
@@ -245,6 +246,10 @@ class _Lesson:
         labels = [label for label in self.capture.entries if label not in self.unused]
         if len(labels) < FEWEST_ENTRIES:
             return self._refused(f"{len(labels)} entries with packets are too few", ("readings that differ",))
+        for label in labels:
+            if (question := unit_question(label.text)) is not None:
+                where = f"line {label.line_number}" if label.line_number else f"at {label.seconds:g} s"
+                return self._refused(f"the entry {where} is not clear: {question}".rstrip("."), ())
         reason, tried = _NOTHING, []
         for way in self._ways():
             _, samples = label_frames(way.frames, labels)
