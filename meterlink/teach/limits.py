@@ -61,3 +61,7 @@ NEAR_ENTRY_SECONDS = 5.0
 ENOUGH_DIFFERENT_NUMBERS = 14
 """Different numbers that show the segments of a display: with n, each of a hundred bits and its opposite follows one
 segment by chance once in 2**(n - 1) / 200, and the segments of three or four digits must be told apart."""
+
+LEAST_SHARE_BEGUN = 0.5
+"""Of the packets that begin a frame in a way of cutting that an entry contradicts, the share that another way needs to
+be taken instead: frames cut amid packets begin where hardly any packet does."""

@@ -58,7 +58,7 @@ from meterlink.teach.framings import FramingCandidate, framing_candidates
 from meterlink.teach.hexadecimal_text import find_hexadecimal_text
 from meterlink.teach.integers import integer_encodings
 from meterlink.teach.likely_frames import LEAST_QUALITY, Guess, Look, likely_frames
-from meterlink.teach.limits import LEAST_YIELD
+from meterlink.teach.limits import LEAST_SHARE_BEGUN, LEAST_YIELD
 from meterlink.teach.lines import is_text, line_candidates, text_formats, unknown_words
 from meterlink.teach.parts import readings_to_add
 from meterlink.teach.report import Contradiction, FunctionReport, TeachReport
@@ -251,16 +251,25 @@ class _Lesson:
                 where = f"line {label.line_number}" if label.line_number else f"at {label.seconds:g} s"
                 return self._refused(f"the entry {where} is not clear: {question}".rstrip("."), ())
         reason, tried = _NOTHING, []
+        contradicted = 0.0  # the most packets that begin a frame, in a way of cutting that an entry contradicts
         for way in self._ways():
             _, samples = label_frames(way.frames, labels)
             if len(samples) < (_FEWEST_LABELLED if way.check is None else _FEWEST_CHECKED) * len(labels):
                 continue
             tried.append((way, samples))
+            begun = 0.0
             try:
-                learned = self._verified(way, way.learn(samples), labels, samples)
+                explained = way.learn(samples)
+                begun = self._share_begun(way, explained)
+                # Frames that begin amid packets hold the end of one display and the beginning of the next. They also
+                # explain the entries of a still display, and may do so where one packet of the true frames is missing.
+                if begun < contradicted * LEAST_SHARE_BEGUN:
+                    continue
+                learned = self._verified(way, explained, labels, samples)
             except ContradictedWordError as error:
                 return self._refused(str(error), ())
             except UnexplainedError as error:
+                contradicted = max(contradicted, begun)
                 reason = str(error) if reason == _NOTHING else reason
                 continue
             return self._concluded(way, samples, learned)
@@ -330,6 +339,12 @@ class _Lesson:
         self._found = _Found(way, samples, learned, [None] * len(samples))
         self._hold_out(self._found)
         return self._accepted(self._found)
+
+    def _share_begun(self, way: _Way, learned: _Learned) -> float:
+        """Return the number of packets that begin a frame, as a share of the frames."""
+        start = learned.profile.framing.start if learned.profile.framing is not None else b""
+        packets = (packet.data for packet in self.capture.packets if packet.channel == way.channel)
+        return sum(data.startswith(start) for data in packets) / len(way.frames)
 
     def _refused(
         self,
