@@ -74,6 +74,9 @@ def steps(state: Path, *, quick: bool) -> Iterator[Step]:
     )
     teaching = (sys.executable, "-m", "studies.teaching.study", *(("--quick",) if quick else ("--meters", "2")))
     yield Step("teaching-study", teaching, "Seed 1", "teaching-study.md")
+    people = 1 if quick else 10
+    haste = (sys.executable, "-m", "studies.teaching.people", "--people", f"{people}")
+    yield Step("people-study", haste, f"{people} people for each encoding", "teaching-study.md")
     seeds = 1 if quick else 5
     matrix = (sys.executable, "-m", "studies.faults", "--seeds", f"{seeds}")
     yield Step("fault-matrix", matrix, f"{seeds} meters of each kind", "fault-matrix.md")

@@ -95,6 +95,7 @@ def test_every_study_is_a_step(tmp_path: Path) -> None:
     expected = {
         "settling-study",
         "teaching-study",
+        "people-study",
         "soak",
         "study: test_profile_fuzz.py",
         "hypothesis: test_units.py",

@@ -1,19 +1,23 @@
 """People who teach a meter: they read, begin to type a second or two later, type for seconds, and make slips.
 
 The last digit of the display flickers meanwhile. A person types again and again, looks at the report, and drops the
-entries that it names.
+entries that it names: ``python -m studies.teaching.people`` prints a table.
 """
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from enum import StrEnum
 from random import Random
 
+import click
+
 from meterlink.capture.capture_file import DisplayEntry, make_display_entry
+from meterlink.teach import teach
 from meterlink_simulators.display import DisplayState
-from meterlink_simulators.encoders.catalogue import create_encoder
+from meterlink_simulators.driver_kit import characteristics
+from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES, create_encoder
 from meterlink_simulators.meter import SimulatedMeter
 from meterlink_simulators.ranges import MeterFunction
 from meterlink_simulators.virtual_time import run_in_virtual_time
@@ -25,9 +29,11 @@ from studies.teaching.cases import (
     PartMeasurement,
     RecordedSession,
     draw_measurements,
+    record_session,
     simulate_session,
     typed_text,
 )
+from studies.teaching.study import DisplayTally, decode_session, shorten_capture
 
 READING_DELAY = (1.0, 2.0)  # s from reading the display to the first key
 TYPING_TIME = (3.0, 6.0)  # s from the first key to Enter
@@ -170,3 +176,98 @@ def record_hasty_session(
         )
     )
     return HastySession(session, slips)
+
+
+# The study: a person types, looks at the report, drops the entries that it names, and goes on.
+
+MOST_ENTRIES = 60
+_ENTRIES_A_LOOK = 8  # typed between two looks at the report
+_FIRST_LOOK = 12
+_UNSEEN_READINGS = 30
+_MOST_REFUSED_SHARE = 0.05  # of the displays of a session on other parts: with more refused, a person goes on
+
+
+@dataclass(slots=True)
+class PeopleResult:
+    """The result of one person with one meter.
+
+    ``entries`` is the number typed until there was a profile, None if there was none with `MOST_ENTRIES`. Of the
+    ``slips`` among them ``named`` were named, and ``innocent`` entries were named that were none. ``tally`` is that of
+    a session on other parts, decoded by the profile.
+    """
+
+    family: str
+    seed: int
+    entries: int | None = None
+    slips: int = 0
+    named: int = 0
+    innocent: int = 0
+    tally: DisplayTally = field(default_factory=DisplayTally)
+
+
+def teach_in_haste(
+    family: str, seed: int, functions: Sequence[MeterFunction] = (MeterFunction.DC_VOLTS,)
+) -> PeopleResult:
+    """Return the result of a person who teaches one meter of ``family`` and drops each entry that is named.
+
+    Raises:
+        ValueError: a display did not come to rest.
+    """
+    hasty = record_hasty_session(family, seed, functions, seed, MOST_ENTRIES)
+    capture = hasty.session.capture
+    slips: set[DisplayEntry] = set()
+    result = PeopleResult(family, seed)
+    dropped: set[DisplayEntry] = set()
+    for number in range(_FIRST_LOOK, MOST_ENTRIES + 1, _ENTRIES_A_LOOK):
+        seen = shorten_capture(capture, number)
+        slips = {capture.entries[index] for index in hasty.slips if index < number}
+        while True:
+            report = teach(replace(seen, entries=tuple(one for one in seen.entries if one not in dropped)))
+            if not report.contradictions:
+                break
+            dropped |= {one.entry for one in report.contradictions}
+        if report.profile is not None:
+            services = tuple(characteristics(create_encoder(family, seed)).values())
+            unseen = record_session(family, seed, functions, seed + 1, _UNSEEN_READINGS)
+            result.tally = decode_session(report.profile, services, unseen)
+            is_last = number + _ENTRIES_A_LOOK > MOST_ENTRIES
+            if is_last or result.tally.refused <= result.tally.displays * _MOST_REFUSED_SHARE:
+                result.entries = number
+                break
+    result.slips, result.named, result.innocent = len(slips), len(slips & dropped), len(dropped - slips)
+    return result
+
+
+def people_table(results: Iterable[PeopleResult]) -> list[str]:
+    """Return the lines of a Markdown table, one line for each encoding."""
+    lines = ["| Encoding | People | Accepted | Entries | Slips | Named | Not slips, named | Right | Refused | Wrong |"]
+    lines.append("|---|--:|--:|--:|--:|--:|--:|--:|--:|--:|")
+    by_family: dict[str, list[PeopleResult]] = {}
+    for result in results:
+        by_family.setdefault(result.family, []).append(result)
+    for family, ours in by_family.items():
+        accepted = [result.entries for result in ours if result.entries is not None]
+        fields = (
+            family, len(ours), len(accepted), f"{min(accepted)} to {max(accepted)}" if accepted else "–",
+            sum(result.slips for result in ours), sum(result.named for result in ours),
+            sum(result.innocent for result in ours), sum(result.tally.right for result in ours),
+            sum(result.tally.refused for result in ours), sum(result.tally.wrong for result in ours),
+        )  # fmt: skip
+        lines.append(f"| {' | '.join(map(str, fields))} |")
+    return lines
+
+
+@click.command()
+@click.option("--people", default=5, show_default=True, type=click.IntRange(min=1), help="People for each encoding.")
+def main(*, people: int) -> None:
+    """Let people in a hurry teach meters, and print how many were accepted, and which slips were named."""
+    results = []
+    for family in ENCODER_FAMILIES:
+        for seed in range(people):
+            results.append(teach_in_haste(family, seed))
+            click.echo(f"{results[-1]}", err=True)
+    click.echo("\n".join(people_table(results)))
+
+
+if __name__ == "__main__":
+    main()
