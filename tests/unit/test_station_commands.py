@@ -14,6 +14,7 @@ from meterlink.link.messages import Command, CommandName, CommandResult
 from meterlink.link.teach_line import parse_teach_line
 from meterlink.station.assignment import Assignment
 from meterlink.station.commands import Argument, CommandRow, CommandTable, command_rows
+from meterlink.station.decoding_commands import DecodingCommands
 from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.meter_fact_commands import MeterFactCommands
 from meterlink.station.outbox_commands import OutboxCommands
@@ -36,6 +37,7 @@ CLASSES: Any = (
     MeterFactCommands,
 )
 NAMED: Any = {
+    "decoding": DecodingCommands,
     "outbox": OutboxCommands,
     "seals": SealCommands,
     "status": StationStatus,
