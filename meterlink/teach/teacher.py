@@ -246,10 +246,8 @@ class _Lesson:
         labels = [label for label in self.capture.entries if label not in self.unused]
         if len(labels) < FEWEST_ENTRIES:
             return self._refused(f"{len(labels)} entries with packets are too few", ("readings that differ",))
-        for label in labels:
-            if (question := unit_question(label.text)) is not None:
-                where = f"line {label.line_number}" if label.line_number else f"at {label.seconds:g} s"
-                return self._refused(f"the entry {where} is not clear: {question}".rstrip("."), ())
+        if question := _question(labels):
+            return self._refused(question, ())
         reason, tried = _NOTHING, []
         contradicted = 0.0  # the most packets that begin a frame, in a way of cutting that an entry contradicts
         for way in self._ways():
@@ -579,6 +577,15 @@ class _Lesson:
                     outcomes[place] = True
                 elif reading is not None and reading.status is not Status.INVALID:
                     outcomes[place] = False
+
+
+def _question(labels: Sequence[DisplayEntry]) -> str:
+    """Return the question that the first unclear entry raises; empty if all are clear."""
+    for label in labels:
+        if (question := unit_question(label.text)) is not None:
+            where = f"line {label.line_number}" if label.line_number else f"at {label.seconds:g} s"
+            return f"the entry {where} is not clear: {question}".rstrip(".")
+    return ""
 
 
 def _most_digits(source: NumberField | Segments, samples: Sequence[Sample]) -> int | None:
