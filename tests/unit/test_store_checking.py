@@ -13,6 +13,7 @@ from meterlink.core.errors import DamagedDatabaseError, NoDatabaseError, NotADat
 from meterlink.settings import DATABASE_FILE
 from meterlink.station.station import Station
 from meterlink.store.checking import full_check, quick_check
+from meterlink.store.connections import SCHEMA_VERSION
 from meterlink.store.reader import Reader
 from support.fixture_databases import unpack
 from support.virtual_stations import at_station, enter, until
@@ -24,7 +25,7 @@ PAGE = 4096
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     database = tmp_path / "meterlink.db"
-    unpack(1, database)
+    unpack(SCHEMA_VERSION, database)
     with closing(sqlite3.connect(database)) as connection:
         connection.execute("PRAGMA journal_mode = WAL")
     return database
@@ -72,11 +73,15 @@ def test_every_damaged_table_and_index_is_found(path: Path) -> None:
 
 def test_an_index_that_lacks_a_row_is_found_by_the_full_check(path: Path) -> None:
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        index = connection.execute("SELECT * FROM sqlite_master WHERE name = 'accepted_by_time'").fetchone()
         connection.execute("PRAGMA writable_schema = ON")
         connection.execute("DELETE FROM sqlite_master WHERE name = 'accepted_by_time'")
         connection.execute("PRAGMA writable_schema = RESET")
         connection.execute("UPDATE accepted_readings SET utc_ns = utc_ns + 1")
-    assert full_check(path) != ()
+        connection.execute("PRAGMA writable_schema = ON")
+        connection.execute("INSERT INTO sqlite_master VALUES (?, ?, ?, ?, ?)", index)
+        connection.execute("PRAGMA writable_schema = RESET")
+    assert any("accepted_by_time" in fault for fault in full_check(path))
 
 
 def test_a_row_without_its_parent_is_found_by_the_full_check(path: Path) -> None:

@@ -22,14 +22,15 @@ from support.record_contents import record_contents
 from support.small_disks import fill, small_disk
 from support.writers import running_writer
 
-NEXT = connections.SCHEMA_VERSION + 1
+PRESENT = connections.SCHEMA_VERSION
+NEXT = PRESENT + 1
 
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
-    """The record that a station of version 1 left."""
+    """The record that a station of the present version left."""
     database = tmp_path / "meterlink.db"
-    unpack(1, database)
+    unpack(PRESENT, database)
     return database
 
 
@@ -81,9 +82,9 @@ def test_an_older_record_is_kept_whole(
     with caplog.at_level(logging.INFO):
         start_and_close(path)
     (copy,) = kept_versions(path)
-    assert copy.name.startswith("meterlink.version-1-")
+    assert copy.name.startswith(f"meterlink.version-{PRESENT}-")
     assert copy.stat().st_mode & 0o777 == 0o600
-    assert (version(copy), version(path)) == (1, NEXT)
+    assert (version(copy), version(path)) == (PRESENT, NEXT)
     assert record_contents(copy) == before
     check_contents(copy)
     assert copy.name in caplog.text
@@ -146,7 +147,7 @@ def test_a_migration_that_fails_leaves_the_record_and_no_copy(path: Path, update
             start_and_close(path)
     assert kept_versions(path) == []
     assert record_contents(path) == before
-    assert version(path) == 1
+    assert version(path) == PRESENT
 
 
 @pytest.mark.fault("failed-migration")
@@ -166,12 +167,12 @@ def test_a_damaged_record_is_not_migrated(path: Path, update: Callable[..., None
 def test_without_room_for_the_copy_nothing_changes(tmp_path: Path, update: Callable[..., None]) -> None:
     with small_disk(tmp_path / "disk") as disk:
         path = disk / "meterlink.db"
-        unpack(1, path)
+        unpack(PRESENT, path)
         fill(disk, 100_000)
         update(add_table)
         with pytest.raises(DiskFullError):
             start_and_close(path)
-        assert version(path) == 1
+        assert version(path) == PRESENT
         assert kept_versions(path) == []
         (disk / "ballast").unlink()
         start_and_close(path)
@@ -183,10 +184,10 @@ def test_a_merge_keeps_the_older_record_it_changes(
 ) -> None:
     other = tmp_path / "other" / "meterlink.db"
     other.parent.mkdir()
-    unpack(1, other)
+    unpack(PRESENT, other)
     update(add_table)
     monkeypatch.setattr("meterlink.store.merge.SCHEMA_VERSION", NEXT)
     merge_file(path, other)
     (copy,) = kept_versions(path)
-    assert version(copy) == 1
+    assert version(copy) == PRESENT
     assert kept_versions(other) == []  # it is only read
