@@ -46,14 +46,18 @@ def decimal_digit_encodings(table: SampleMatrix, scalings: Sequence[Scaling]) ->
         return
     agreements, also = _doubles(places, chosen, exercised)
     top = chosen[-1]
+    wanted = [f"a reading of more than {max(values)} counts (the digits without the point)"]
     if len(exercised[-1]) < _DIGIT:
-        # The highest digit of a display often does not reach 9, and its unused bits may be flags. Values above 9 may
-        # pass: they are no digit, so they decode to no number.
+        # The highest digit of a display often does not reach 9, and bits of it that never changed may be flags. Values
+        # above 9 may pass: they are no digit, so they decode to no number.
         moved = sum(1 << bit for bit in exercised[-1])
-        allowed = [digit for digit in range(1 << _DIGIT) if not digit & ~moved or digit > 9]
+        still = values[0] // 10 ** (len(places) - 1) % 10 & ~moved
+        allowed = [digit for digit in range(1 << _DIGIT) if digit & ~moved == still or digit > 9]
         agreements.append(
             Code(FieldLocation(bits=_bits(list(reversed(top)))), tuple((digit, Meaning()) for digit in allowed))
         )
+        if allowed[0] > 0:
+            wanted.append(f"a reading of less than {allowed[0] * 10 ** (len(places) - 1)} counts")
     yield Encoding(
         name="decimal digits of four bits",
         source=NumberField(
@@ -63,7 +67,7 @@ def decimal_digit_encodings(table: SampleMatrix, scalings: Sequence[Scaling]) ->
         used_positions=frozenset(position for nibble in (*chosen, *also) for position, _ in nibble),
         scalings=tuple(scalings),
         guard_codes=tuple(agreements),
-        suggested_readings=(f"a reading of more than {max(values)} counts (the digits without the point)",),
+        suggested_readings=tuple(wanted),
     )
 
 

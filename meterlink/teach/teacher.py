@@ -275,7 +275,29 @@ class _Lesson:
             agreement = self._agreement(way, samples, looks, guesses)
             if agreement is not None:
                 return self._agreed(way, samples, agreement, reason)
-        return self._refused(reason, readings_to_add([label.displayed_value for label in labels]))
+        contradictions = self._contradictions(tried)
+        wanted = () if contradictions else readings_to_add([label.displayed_value for label in labels])
+        return self._refused(reason, wanted, contradictions)
+
+    def _contradictions(self, tried: Sequence[tuple[_Way, list[Sample]]]) -> tuple[Contradiction, ...]:
+        """Return each entry that a profile made from all other entries does not decode as entered.
+
+        A single slip among few entries, or in a state that the others show once, leaves no other entries that agree.
+        """
+        found = []
+        for way, samples in tried[:_MOST_CUTS_BLAMED]:
+            for sample in samples:
+                try:
+                    learned = way.learn([other for other in samples if other is not sample])
+                except UnexplainedError:
+                    continue
+                reading = _decoder(learned.profile, way.channel, way.ending)(sample.frame)
+                if not _says(reading, sample.displayed):
+                    instead = "" if reading is None or reading.status is Status.INVALID else reading.text
+                    found.append(Contradiction(sample.entry, instead))
+            if found:
+                break
+        return tuple(found)
 
     def _promising(
         self, tried: Sequence[tuple[_Way, list[Sample]]]

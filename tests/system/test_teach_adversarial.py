@@ -45,7 +45,8 @@ RANGES = {
     TEMPERATURE: (("°C", 1),),
 }
 SIGNED = {DC_VOLTS, TEMPERATURE}
-TWO_OF_EVERY_RANGE = 48  # entries: every range, sign and overload of the six functions, twice
+# Entries: every range, sign and overload of the six functions twice, all of them near full scale, and some others.
+TWO_OF_EVERY_RANGE = 56
 POWER = {"n": -9, "µ": -6, "m": -3, "": 0, "k": 3}
 BASE = {Quantity.CAPACITANCE: "F", Quantity.RESISTANCE: "Ω", Quantity.VOLTAGE: "V", Quantity.FREQUENCY: "Hz"}
 
@@ -71,9 +72,12 @@ def draw(modes, rng, max_counts=5999, overloads=0.08):
 
 
 def tour(modes, number, rng, max_counts=5999):
-    """Return displays to enter: every range and sign near full scale and overload, twice, then random ones."""
-    kinds = []
-    for _ in range(2):
+    """Return displays to enter: every range and sign near full scale and overload, then random ones.
+
+    Where there is room, every range, sign and overload is shown twice.
+    """
+
+    def every_kind():
         once = [
             make_display(mode, rng.randrange(max_counts * 7 // 10, max_counts) * sign, unit, decimals)
             for mode in modes
@@ -82,7 +86,11 @@ def tour(modes, number, rng, max_counts=5999):
         ]
         once += [make_display(mode, None, *RANGES[mode][-1]) for mode in modes if mode is not TEMPERATURE]
         rng.shuffle(once)
-        kinds += once
+        return once
+
+    kinds = every_kind()
+    if number >= 2 * len(kinds):
+        kinds += every_kind()
     return (kinds + [draw(modes, rng, max_counts) for _ in range(number)])[:number]
 
 

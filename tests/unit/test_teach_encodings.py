@@ -301,3 +301,15 @@ def test_a_segment_whose_bit_is_nowhere_is_unknown():
     assert add_constant_pool(source, ()).digits[0][6] is UnknownSegment.UNKNOWN
     source = add_constant_pool(source, (Bit(1, 0), Bit(1, 1)))
     assert (source.digits, source.pools) == ((digit,), ((Bit(1, 0), Bit(1, 1)),))
+
+
+def test_bit_that_was_set_in_the_highest_digit_of_every_reading_must_stay_set():
+    # The highest digits are 4 and 5: the bit of 4 never changed. It may be a flag, so 1 to 3 are refused, 4 and 5 read.
+    values = [4321, 5876, 4999, 5012, 4680, 5555, 4104, 5231, 4747, 5398]
+    frames = [bytes.fromhex(f"{value:04d}") for value in values]
+    matrix = matrix_of([(f"{value} ohm", frame) for value, frame in zip(values, frames, strict=True)])
+    encoding = next(decimal_digit_encodings(matrix, scalings_of(matrix)))
+    assert all(accepts(encoding, frame) for frame in frames)
+    assert accepts(encoding, bytes.fromhex("4002"))
+    assert not accepts(encoding, bytes.fromhex("1002"))
+    assert encoding.suggested_readings[-1] == "a reading of less than 4000 counts"
