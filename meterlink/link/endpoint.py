@@ -7,6 +7,7 @@ port; a file beside the database holds the port and a token.
 import asyncio
 import hashlib
 import json
+import math
 import os
 import socket
 import sys
@@ -64,7 +65,7 @@ def parse_json_object(line: bytes) -> dict[str, Any]:
     """
     try:
         # `json` itself would guess an encoding, and let half of a surrogate pair through.
-        value = json.loads(line.decode(), parse_int=_parse_integer, parse_constant=_refuse)
+        value = json.loads(line.decode(), parse_int=_parse_integer, parse_float=_parse_float, parse_constant=_refuse)
         if b"\\u" in line:
             json.dumps(value, ensure_ascii=False).encode()
     except (ValueError, RecursionError):
@@ -76,6 +77,13 @@ def _parse_integer(digits: str) -> int:
     value = int(digits)
     if not -_LARGEST_INTEGER <= value <= _LARGEST_INTEGER:
         raise ValueError(digits)
+    return value
+
+
+def _parse_float(number: str) -> float:
+    value = float(number)
+    if math.isinf(value):  # 1e999
+        raise ValueError(number)
     return value
 
 

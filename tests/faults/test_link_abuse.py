@@ -195,7 +195,8 @@ def test_the_log_has_one_line_a_minute_with_the_number_of_those_left_out(caplog:
     "line",
     [
         b"[" * 100_000, b'{"a":' * 100_000, b'{"id":1,"text":"\\ud800"}', b'{"id":1,"text":"\xed\xa0\x80"}',
-        b'{"id":9223372036854775808}', b'{"id":NaN}', b'{"id":-Infinity}', '{"id":1}'.encode("utf-16"), b"", b"7",
+        b'{"id":9223372036854775808}', b'{"id":NaN}', b'{"id":1e999}', b'{"id":-Infinity}',
+        '{"id":1}'.encode("utf-16"), b"", b"7",
         b'{"id":' + b"9" * 5_000 + b"}", b'{"id":1,"text":' + b"[" * 400 + b"]" * 400 + b"}",
     ],
     ids=lambda line: line[:20].decode("ascii", "replace"),
