@@ -209,6 +209,24 @@ def check_file(path: Path) -> None:
             raise store_error from error
 
 
+def has_tables(path: Path) -> bool:
+    """Return whether there is a database with tables: a first start or import that was cut short leaves none.
+
+    Raises:
+        StoreError: the file is damaged.
+    """
+    if not path.exists():
+        return False
+    try:
+        with _open_read_only(path) as connection:
+            return not is_empty(connection)
+    except sqlite3.Error as error:
+        if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_READONLY_ROLLBACK:
+            return False  # it was cut short while it created the file
+        store_error = as_store_error(error, path)
+        raise store_error from error
+
+
 def check_writable(connection: sqlite3.Connection, path: Path) -> None:
     """Check that the file is new, or ours and no newer than this program.
 

@@ -20,7 +20,7 @@ from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity, quantity_of, to_base
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.store import queries
-from meterlink.store.connections import connect_for_reading, connect_for_writing, raise_store_errors
+from meterlink.store.connections import connect_for_reading, connect_for_writing, has_tables, raise_store_errors
 from meterlink.store.copying import Progress, temporary_database
 from meterlink.store.exchange_fields import STRETCH_FIELDS, Personal
 from meterlink.store.exported import Nested, Row, Value, visit_record
@@ -522,7 +522,7 @@ def import_rows(path: Path, result: list[MergeResult], *, preview: bool, progres
         pass  # before a long file is read; the merge locks the folder again
     with temporary_database(path.parent, "import") as temporary:
         with ExitStack() as stack:
-            present = stack.enter_context(connect_for_reading(path)) if path.exists() else None
+            present = stack.enter_context(connect_for_reading(path)) if has_tables(path) else None
             if present is not None:
                 present.row_factory = None
             connection = stack.enter_context(closing(connect_for_writing(temporary)))

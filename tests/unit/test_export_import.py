@@ -4,8 +4,10 @@ import csv
 import json
 import re
 import shutil
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -76,6 +78,18 @@ def test_accepted_readings_come_back_byte_for_byte(source: Path, tmp_path: Path,
     before = record_contents(tmp_path / "new" / DATABASE_FILE)
     assert "Nothing new" in import_file(tmp_path / "new", first)
     assert record_contents(tmp_path / "new" / DATABASE_FILE) == before
+
+
+@pytest.mark.fault("interrupted-file")
+def test_a_database_that_a_killed_import_had_only_begun_takes_the_readings(source: Path, tmp_path: Path) -> None:
+    # The file is there, in WAL mode, and its first transaction was never committed.
+    export(source, tmp_path / "first.csv")
+    new = tmp_path / "new"
+    new.mkdir(mode=0o700)
+    with closing(sqlite3.connect(new / DATABASE_FILE)) as begun:
+        begun.execute("PRAGMA journal_mode = WAL")
+    assert "10 readings in" in import_file(new, tmp_path / "first.csv")
+    check_database(new / DATABASE_FILE)
 
 
 def test_a_table_from_before_readings_could_be_decoded_again_comes_in(source: Path, tmp_path: Path) -> None:
