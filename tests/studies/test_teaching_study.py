@@ -23,6 +23,8 @@ from studies.teaching.study import (
     tasks,
 )
 
+LINES = {"lines", "prefixed lines"}
+
 
 @pytest.mark.study(everyday=0, sample=1, full=10)
 @pytest.mark.parametrize("family", ENCODER_FAMILIES)
@@ -30,7 +32,8 @@ def test_one_function_from_the_target_number_of_entries(family, study_seed):
     result = run_task(TeachingTask(family, study_seed, (MeterFunction.DC_VOLTS,)), seed=1 + study_seed, search=False)
     assert result.failure_reason == ""
     assert result.tally.errors == []
-    assert (result.tally.wrong, result.tally.refused) == (0, 0)
+    assert result.tally.wrong == 0
+    assert result.tally.refused <= (family in LINES)  # the first line may be the rest of one
     assert result.tally.right > 500
 
 
@@ -40,7 +43,8 @@ def test_six_functions_from_two_of_every_range(family, study_seed):
     result = run_task(TeachingTask(family, 1 + study_seed, SIX_FUNCTIONS), seed=2 + study_seed, search=False)
     assert result.failure_reason == ""
     assert result.tally.errors == []
-    assert (result.tally.wrong, result.tally.refused) == (0, 0)
+    assert result.tally.wrong == 0
+    assert result.tally.refused <= (family in LINES)  # the first line may be the rest of one
     assert result.tally.right > 500
 
 

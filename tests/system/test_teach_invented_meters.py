@@ -65,7 +65,7 @@ def test_one_function(family, study_size):
 @pytest.mark.study(everyday=1, sample=4, full=30)  # meters
 @pytest.mark.parametrize("family", FAMILIES)
 def test_six_functions(family, study_size):
-    taught, shares = teach_meters(family, 6, 40, study_size)
+    taught, shares = teach_meters(family, 6, 56, study_size)  # two of every range, sign and overload
     assert_taught_well(taught, shares, study_size, least_taught=1, least_share=0.95)
 
 
