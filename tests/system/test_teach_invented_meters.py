@@ -66,7 +66,9 @@ def test_one_function(family, study_size):
 @pytest.mark.parametrize("family", FAMILIES)
 def test_six_functions(family, study_size):
     taught, shares = teach_meters(family, 6, 56, study_size)  # two of every range, sign and overload
-    assert_taught_well(taught, shares, study_size, least_taught=1, least_share=0.95)
+    # One in four sends its frames in pieces cut anywhere, without a checksum that shows where they begin: a piece that
+    # begins like a frame ends the half one, so that an entry may lose its frame.
+    assert_taught_well(taught, shares, study_size, least_taught=0.75, least_share=0.95)
 
 
 @pytest.mark.study(everyday=1, sample=12, full=100)  # meters
