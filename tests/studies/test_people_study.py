@@ -11,10 +11,13 @@ from studies.teaching.study import DisplayTally
 NEVER_NAMED = {"dropped digit"}
 
 
-@pytest.mark.study(everyday=0, sample=1, full=10)
-@pytest.mark.parametrize("family", ENCODER_FAMILIES)
-def test_a_meter_taught_in_haste_is_never_read_wrong(family: str, study_seed: int) -> None:
-    result = teach_in_haste(family, study_seed)
+FAMILIES = tuple(ENCODER_FAMILIES)
+
+
+@pytest.mark.study(everyday=0, sample=3, full=10 * len(FAMILIES))
+def test_a_meter_taught_in_haste_is_never_read_wrong(study_seed: int) -> None:
+    family = FAMILIES[study_seed % len(FAMILIES)]
+    result = teach_in_haste(family, study_seed // len(FAMILIES))
     assert result.tally.errors == []
     assert result.tally.wrong == 0
     assert result.innocent <= 1
