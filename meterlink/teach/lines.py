@@ -122,8 +122,8 @@ def text_formats(
     every = [line for _, line in lines]
     for found in _worded_formats(text_format, samples):
         strict = _strict(found, samples, every)
-        # A number with any count of digits that lost some in its middle looks like another.
-        if strict.packets is None and strict.number.digits is None and not strict.checksums:
+        # Where packets end anywhere in a line, a number of any length that lost some digits looks like another.
+        if strict.continued and strict.number.digits is None and not strict.checksums:
             raise UnexplainedError(_TAILS)
         if strict.packets is None and _tails_look_whole(strict, every):
             if not strict.continued:

@@ -6,7 +6,7 @@ from studies.teaching.losses import METERS, decode_lossy, teach_meter
 
 # A number that may begin a line, without a sign and with any count of digits, in lines that are cut anywhere: a line
 # that lost its beginning looks like a whole one. Such a meter may end without a profile, never with a wrong value.
-MAY_BE_REFUSED = {"prefixed, split sometimes", "json, split sometimes"}
+MAY_BE_REFUSED = {"prefixed, split sometimes"}
 # Losses are far more frequent here than on any link: most frames of several packets lose one.
 LEAST_READ = 0.05  # share of displays
 DISPLAYS = 1_000
