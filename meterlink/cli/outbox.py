@@ -147,7 +147,7 @@ def delete(*, message_id: str | None, is_all: bool, yes: bool, data: str | None,
     done = bool(found) and (yes or (not as_json and _is_confirmed()))
     deleted = 0
     if done:
-        # Only what was shown.
+        # A message refused since then was not shown: it stays.
         until = max(message.refused_utc_ns for message in found)
         deleted = send_command(folder, CommandName.DELETE_MESSAGES, until_utc_ns=until, uid=uid)["deleted"]
     if as_json:

@@ -46,8 +46,8 @@ class OutboxCommands:
     async def delete(self, uid: str, until_utc_ns: int) -> Mapping[str, object]:
         """Delete the refused message whose id begins with ``uid``, for good; without one, all of them.
 
-        Those that were refused after ``until_utc_ns`` stay: whoever asked has not seen them. The data: ``deleted``, the
-        number of the messages.
+        Those that were refused after ``until_utc_ns`` stay: the person who asked has not seen them. The data:
+        ``deleted``, the number of the messages.
 
         Raises:
             InputError: no refused message, or more than one, has such an id.

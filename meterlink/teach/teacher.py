@@ -293,8 +293,7 @@ class _Lesson:
                     continue
                 reading = _decoder(learned.profile, way.channel, way.ending)(sample.frame)
                 if not _says(reading, sample.displayed):
-                    instead = "" if reading is None or reading.status is Status.INVALID else reading.text
-                    found.append(Contradiction(sample.entry, instead))
+                    found.append(_contradiction(sample, reading))
             if found:
                 break
         return tuple(found)
@@ -333,12 +332,7 @@ class _Lesson:
         """Return the report on entries of which most agree: a profile if all of them do."""
         near = tuple(samples[index].entry for index in sorted(agreement.near))
         if agreement.slips:
-            named = tuple(
-                Contradiction(
-                    samples[index].entry, "" if reading is None or reading.status is Status.INVALID else reading.text
-                )
-                for index, reading in sorted(agreement.slips.items())
-            )
+            named = tuple(_contradiction(samples[index], reading) for index, reading in sorted(agreement.slips.items()))
             return self._refused(reason, (), named, near)
         labels = []
         for index, at in sorted(agreement.read_frames.items()):
@@ -599,6 +593,11 @@ class _Lesson:
                     outcomes[place] = True
                 elif reading is not None and reading.status is not Status.INVALID:
                     outcomes[place] = False
+
+
+def _contradiction(sample: Sample, reading: Reading | None) -> Contradiction:
+    """Return the contradiction of an entry by ``reading``, which the others make of it."""
+    return Contradiction(sample.entry, "" if reading is None or reading.status is Status.INVALID else reading.text)
 
 
 def _question(labels: Sequence[DisplayEntry]) -> str:
