@@ -5,7 +5,7 @@ from random import Random
 import pytest
 
 from meterlink.capture.capture_file import Capture, CapturedPacket, make_display_entry, pair_packets
-from meterlink.teach import teach, teacher
+from meterlink.teach import explanations, teach
 from meterlink.teach.excerpt import take_excerpt
 from meterlink.teach.limits import MOST_BYTES, MOST_PACKETS
 from meterlink.teach.states import find_meanings
@@ -65,7 +65,7 @@ def interrupted(capture, after, monkeypatch):
             raise KeyboardInterrupt
         return find_meanings(*arguments)
 
-    monkeypatch.setattr(teacher, "find_meanings", counted)
+    monkeypatch.setattr(explanations, "find_meanings", counted)
     return teach(capture)
 
 

@@ -1,0 +1,117 @@
+"""A profile that agrees with every entry: its rivals, its held-out samples, and the report on it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import islice
+
+from meterlink.capture.capture_file import Capture, DisplayEntry
+from meterlink.core.readings import Status
+from meterlink.profiles.model import Checksum
+from meterlink.teach.confirmations import confirm_meanings
+from meterlink.teach.decoding import frame_decoder, open_driver, says, without_checks
+from meterlink.teach.explanations import Explanation, ordered
+from meterlink.teach.limits import LEAST_YIELD
+from meterlink.teach.report import FunctionReport, TeachReport
+from meterlink.teach.rivals import Disagreement, find_disagreement
+from meterlink.teach.samples import MeterFunction, Sample
+from meterlink.teach.states import UnexplainedError
+from meterlink.teach.ways import Way
+from meterlink.teach.yields import find_yield
+
+_FOLDS = 10  # groups of entries held out in turn
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptedProfile:
+    """A profile that no rival contradicts, and the outcomes of its held-out samples as far as they are known."""
+
+    way: Way
+    samples: Sequence[Sample]
+    learned: Explanation
+    outcomes: list[bool | None]
+
+
+def find_rival(way: Way, learned: Explanation, samples: Sequence[Sample]) -> Disagreement | None:
+    """Return a frame that the next best explanation reads differently; None if they agree, or there is no other."""
+    if way.explain is None:
+        return None
+    rival = next((one for one in islice(way.explain(samples), 1, 2)), None)
+    if rival is None:
+        return None
+    first, second = (frame_decoder(without_checks(one.profile), way.channel) for one in (learned, rival))
+    shown = [sample.frame for sample in samples if sample.is_number]
+    return find_disagreement(first, second, (frame for _, frame in way.frames), shown, learned.used | rival.used)
+
+
+def hold_out(found: AcceptedProfile) -> None:
+    """Note for each sample whether it decodes right when it is held out; None if it is not decoded."""
+    way, samples, outcomes = found.way, found.samples, found.outcomes
+    folds = min(_FOLDS, len(samples))
+    for fold in range(folds):
+        try:
+            learned = way.learn([sample for place, sample in enumerate(samples) if place % folds != fold])
+        except UnexplainedError:
+            continue
+        decode = frame_decoder(learned.profile, way.channel, way.ending)
+        for place in range(fold, len(samples), folds):
+            reading = decode(samples[place].frame)
+            if says(reading, samples[place].displayed):
+                outcomes[place] = True
+            elif reading is not None and reading.status is not Status.INVALID:
+                outcomes[place] = False
+
+
+def accepted_report(found: AcceptedProfile, capture: Capture, unused: tuple[DisplayEntry, ...]) -> TeachReport:
+    """Return the report on the profile found; ``unused`` are the entries of ``capture`` without a frame."""
+    way, samples, learned = found.way, found.samples, found.learned
+    profile, alone = confirm_meanings(learned.profile, samples)
+    frames = {frame for _, frame in way.frames}
+    others = find_yield(open_driver(profile, way.channel), way.channel, capture, frames)
+    settled = not learned.pinned and not learned.unfinished and others.share_read >= LEAST_YIELD
+    functions = dict.fromkeys(sample.function for sample in samples)
+    # A line names its unknown word; a frame has only the time at which it was refused.
+    first, then = (learned.wanted, others.suggested_readings)[:: 1 if way.explain is None else -1]
+    confirming = [f"a second reading like {sample.entry.text}" for sample in alone]
+    return TeachReport(
+        profile=profile,
+        entries=len(capture.entries),
+        frames=len(way.frames),
+        encoding=learned.encoding,
+        framing=way.framing,
+        checksum=_check_words(way.check),
+        functions=tuple(_function_report(one, found, alone, settled=settled) for one in functions),
+        unused_entries=unused,
+        unexplained_bits=tuple(f"{position // 8}.{position % 8}" for position in sorted(learned.idle)),
+        unconfirmed_entries=tuple(sample.entry for sample in alone),
+        slow_bytes=learned.freed,
+        pinned_bytes=tuple(one.at for one in learned.pinned),
+        unlabelled_frames=others.frames,
+        unlabelled_read=others.read,
+        suggested_readings=ordered(confirming, first, then),
+    )
+
+
+def _function_report(
+    function: MeterFunction, found: AcceptedProfile, unconfirmed: Sequence[Sample], *, settled: bool
+) -> FunctionReport:
+    samples, outcomes = found.samples, found.outcomes
+    ours = [place for place, sample in enumerate(samples) if sample.function == function]
+    refused = [samples[place] for place in ours if outcomes[place] is None]
+    alone = [f"another reading like {sample.entry.text}" for sample in refused]
+    return FunctionReport(
+        function=str(function),
+        entries=len(ours),
+        right=sum(outcomes[place] is True for place in ours),
+        not_decoded=len(refused),
+        wrong=sum(outcomes[place] is False for place in ours),
+        units=tuple(dict.fromkeys(samples[place].displayed.unit for place in ours if samples[place].displayed.unit)),
+        suggested_readings=tuple(dict.fromkeys(alone)),
+        settled=settled and not any(sample.function == function for sample in unconfirmed),
+    )
+
+
+def _check_words(check: Checksum | None) -> str:
+    if check is None:
+        return ""
+    what = f"{check.kind} of {8 * check.size} bits"
+    return what + (f", polynomial 0x{check.polynomial:X}" if check.polynomial else "")

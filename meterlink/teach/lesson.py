@@ -1,0 +1,183 @@
+"""One lesson: the ways to cut a capture's packets, tried until an explanation agrees with every entry."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import cached_property
+
+from meterlink.capture.capture_file import ENTRY_WINDOW, Capture, DisplayEntry, pair_packets
+from meterlink.capture.unit_questions import unit_question
+from meterlink.core.clock import Timestamp
+from meterlink.driver_api import Reading
+from meterlink.teach.accepted_profile import AcceptedProfile, accepted_report, find_rival, hold_out
+from meterlink.teach.agreement import Agreement
+from meterlink.teach.contradictions import contradiction, find_contradictions
+from meterlink.teach.decoding import allows, open_driver
+from meterlink.teach.explanations import FEWEST_ENTRIES, NO_EXPLANATION, Explanation
+from meterlink.teach.limits import LEAST_SHARE_BEGUN
+from meterlink.teach.parts import readings_to_add
+from meterlink.teach.prospects import Prospect, agreement_in, find_prospects, look_of
+from meterlink.teach.report import Contradiction, TeachReport
+from meterlink.teach.samples import Sample, label_frames
+from meterlink.teach.states import ContradictedWordError, UnexplainedError
+from meterlink.teach.taught_profile import ProfileHead
+from meterlink.teach.ways import Way, find_ways
+
+_FEWEST_LABELLED = 0.8  # share of entries that must have a frame in their window, else frames are cut wrongly …
+_FEWEST_CHECKED = 0.65  # … and the share if a checksum shows that they are cut right
+
+
+class Lesson:
+    """Teaches from one capture; ``name`` is that of the profile."""
+
+    def __init__(self, capture: Capture, name: str) -> None:
+        self._capture = capture
+        self._head = ProfileHead(name, capture.meter)
+        self._found: AcceptedProfile | None = None
+
+    def report(self) -> TeachReport:
+        """Return the report. An interrupt from the keyboard ends the search; the report is then the best so far."""
+        try:
+            return self._search()
+        except KeyboardInterrupt:
+            if self._found is None:
+                return replace(self._refused("the search was stopped before it found a profile", ()), stopped=True)
+            return replace(self._accepted(self._found), stopped=True)
+
+    @cached_property
+    def _unused(self) -> tuple[DisplayEntry, ...]:
+        used = {id(label) for _, label in pair_packets(self._capture) if label is not None}
+        return tuple(label for label in self._capture.entries if id(label) not in used)
+
+    # The search.
+
+    def _search(self) -> TeachReport:
+        labels = [label for label in self._capture.entries if label not in self._unused]
+        if len(labels) < FEWEST_ENTRIES:
+            return self._refused(f"{len(labels)} entries with packets are too few", ("readings that differ",))
+        if question := _question(labels):
+            return self._refused(question, ())
+        reason, tried = NO_EXPLANATION, []
+        contradicted = 0.0  # the most packets that begin a frame, in a way of cutting that an entry contradicts
+        for way in find_ways(self._capture, self._head):
+            _, samples = label_frames(way.frames, labels)
+            if len(samples) < (_FEWEST_LABELLED if way.check is None else _FEWEST_CHECKED) * len(labels):
+                continue
+            tried.append((way, samples))
+            begun = 0.0
+            try:
+                explained = way.learn(samples)
+                begun = self._share_begun(way, explained)
+                # Frames that begin amid packets hold the end of one display and the beginning of the next. They also
+                # explain the entries of a still display, and may do so where one packet of the true frames is missing.
+                if begun < contradicted * LEAST_SHARE_BEGUN:
+                    continue
+                learned = self._verified(way, explained, labels, samples)
+            except ContradictedWordError as error:
+                return self._refused(str(error), ())
+            except UnexplainedError as error:
+                contradicted = max(contradicted, begun)
+                reason = str(error) if reason == NO_EXPLANATION else reason
+                continue
+            return self._concluded(way, samples, learned)
+        return self._unexplained(labels, tried, reason)
+
+    def _share_begun(self, way: Way, learned: Explanation) -> float:
+        """Return the number of packets that begin a frame, as a share of the frames."""
+        start = learned.profile.framing.start if learned.profile.framing is not None else b""
+        packets = (packet.data for packet in self._capture.packets if packet.channel == way.channel)
+        return sum(data.startswith(start) for data in packets) / len(way.frames)
+
+    def _verified(
+        self, way: Way, learned: Explanation, labels: Sequence[DisplayEntry], samples: Sequence[Sample]
+    ) -> Explanation:
+        """Return ``learned`` if its profile, fed the packets in order, agrees with every entry.
+
+        Raises:
+            UnexplainedError: a reading contradicts an entry.
+        """
+        driver = open_driver(learned.profile, way.channel)
+        frames = {frame for _, frame in way.frames}
+        last: dict[int, Reading] = {}
+        for packet, label in pair_packets(Capture(self._capture.packets, tuple(labels))):
+            moment = round(packet.seconds * 1e9)
+            came = Timestamp(moment, moment)
+            readings = driver.feed(way.channel, packet.data, came) if packet.channel == way.channel else ()
+            for reading in readings:
+                # Other packets make invalid readings, which prove nothing about the display.
+                if label is not None and reading.packet in frames:
+                    last[id(label)] = reading
+        for sample in samples:
+            if not allows(last.get(id(sample.entry)), sample.displayed):
+                raise UnexplainedError(f"the profile found contradicts the entry {sample.entry.text!r}")
+        return learned
+
+    def _unexplained(
+        self, labels: Sequence[DisplayEntry], tried: Sequence[tuple[Way, Sequence[Sample]]], reason: str
+    ) -> TeachReport:
+        """Return the report where no explanation agrees with every entry: what most agree on, or who contradicts."""
+        for prospect in find_prospects(tried):
+            agreement = agreement_in(prospect)
+            if agreement is not None:
+                return self._agreed(prospect, agreement, reason)
+        contradictions = find_contradictions(tried)
+        wanted = () if contradictions else readings_to_add([label.displayed_value for label in labels])
+        return self._refused(reason, wanted, contradictions)
+
+    def _agreed(self, prospect: Prospect, agreement: Agreement, reason: str) -> TeachReport:
+        """Return the report on entries of which most agree: a profile if all of them do."""
+        way, samples = prospect.way, prospect.samples
+        near = tuple(samples[index].entry for index in sorted(agreement.near))
+        if agreement.slips:
+            named = tuple(contradiction(samples[index], reading) for index, reading in sorted(agreement.slips.items()))
+            return self._refused(reason, (), named, near)
+        labels = []
+        for index, at in sorted(agreement.read_frames.items()):
+            read_at = look_of(way, samples[index]).times[at]
+            labels.append(replace(samples[index].entry, begin=read_at - ENTRY_WINDOW, end=read_at))
+        _, read_samples = label_frames(way.frames, labels)
+        try:
+            learned = self._verified(way, way.learn(read_samples), labels, read_samples)
+        except UnexplainedError as error:
+            return self._refused(str(error), (), (), near)
+        return replace(self._concluded(way, read_samples, learned), near_entries=near)
+
+    # The report.
+
+    def _concluded(self, way: Way, samples: Sequence[Sample], learned: Explanation) -> TeachReport:
+        """Return the report on a profile that agrees with all ``samples``: without it if a rival agrees, too."""
+        rival = find_rival(way, learned, samples)
+        if rival is not None:
+            return self._refused(rival.reason(), (rival.wanted_reading(),))
+        self._found = AcceptedProfile(way, samples, learned, [None] * len(samples))
+        hold_out(self._found)
+        return self._accepted(self._found)
+
+    def _accepted(self, found: AcceptedProfile) -> TeachReport:
+        return accepted_report(found, self._capture, self._unused)
+
+    def _refused(
+        self,
+        reason: str,
+        wanted: tuple[str, ...],
+        contradictions: tuple[Contradiction, ...] = (),
+        near: tuple[DisplayEntry, ...] = (),
+    ) -> TeachReport:
+        return TeachReport(
+            profile=None,
+            entries=len(self._capture.entries),
+            frames=0,
+            reason=reason,
+            contradictions=contradictions,
+            unused_entries=self._unused,
+            near_entries=near,
+            suggested_readings=wanted,
+        )
+
+
+def _question(labels: Sequence[DisplayEntry]) -> str:
+    """Return the question that the first unclear entry raises; empty if all are clear."""
+    for label in labels:
+        if (question := unit_question(label.text)) is not None:
+            where = f"line {label.line_number}" if label.line_number else f"at {label.seconds:g} s"
+            return f"the entry {where} is not clear: {question}".rstrip(".")
+    return ""

@@ -1,0 +1,108 @@
+"""Ways to cut packets into frames or lines, the likeliest first, each with its function that learns."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+
+from meterlink.capture.capture_file import Capture, CapturedPacket, pair_packets
+from meterlink.profiles.model import Checksum, Framing
+from meterlink.teach.checksums import checksum_positions
+from meterlink.teach.counters import CounterPositions, find_counters
+from meterlink.teach.explanations import Explanation, FrameEvidence, explain_frames, explain_lines, ordered
+from meterlink.teach.framings import FramingCandidate, framing_candidates
+from meterlink.teach.lines import is_text, line_candidates
+from meterlink.teach.samples import Sample
+from meterlink.teach.slow_bytes import SlowByte, find_slow_bytes
+from meterlink.teach.taught_profile import ProfileHead
+
+Learn = Callable[[Sequence[Sample]], Explanation]
+"""Returns the likeliest explanation of samples. Raises UnexplainedError where there is none."""
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way to cut packets: its frames, and the function that learns from samples of them.
+
+    ``explain`` yields all explanations of the samples, the one that ``learn`` returns first; None for text.
+    """
+
+    channel: str
+    framing: str
+    frames: tuple[tuple[float, bytes], ...]
+    learn: Learn
+    ending: bytes = b""
+    check: Checksum | None = None
+    explain: Callable[[Sequence[Sample]], Iterator[Explanation]] | None = None
+    exempt: frozenset[int] = frozenset()
+
+
+def find_ways(capture: Capture, head: ProfileHead) -> Iterator[Way]:
+    """Yield the ways to cut the packets of each channel that entries describe, the busiest channel first."""
+    described = [packet.channel for packet, label in pair_packets(capture) if label is not None]
+    for channel in sorted(dict.fromkeys(described), key=lambda channel: -described.count(channel)):
+        packets = [packet for packet in capture.packets if packet.channel == channel]
+        if is_text(packets):
+            yield from _text_ways(head, channel, packets)
+        for cut in framing_candidates(packets):
+            yield _binary_way(head, cut)
+
+
+def _text_ways(head: ProfileHead, channel: str, packets: Sequence[CapturedPacket]) -> Iterator[Way]:
+    for text, lines in line_candidates(packets):
+        learn = partial(explain_lines, head, channel, text, lines)
+        yield Way(channel, "lines", lines, learn, text.end.encode())
+
+
+def _binary_way(head: ProfileHead, cut: FramingCandidate) -> Way:
+    frames = [frame for _, frame in cut.frames]
+    lengths = {len(frame) for frame in frames}
+    check = cut.checksum
+    # Of frames of several lengths, only their common bytes are used, without the check bytes at the end.
+    common = min(lengths) + (check.at if check is not None and len(lengths) > 1 else 0)
+    short = [frame[:common] for frame in frames]
+    counted = find_counters(short) if common > 0 else CounterPositions()
+    exempt = counted.positions
+    slow = find_slow_bytes(short, [seconds for seconds, _ in cut.frames]) if common > 0 else ()
+    if check is not None and len(lengths) == 1:
+        exempt |= checksum_positions(check)
+    evidence = FrameEvidence(cut, check, common, short, exempt, slow)
+
+    def explain(samples: Sequence[Sample]) -> Iterator[Explanation]:
+        return explain_frames(head, evidence, samples)
+
+    def learn(samples: Sequence[Sample]) -> Explanation:
+        return _with_recordings(next(explain(samples)), counted)
+
+    return Way(
+        cut.channel, _framing_words(cut.framing, lengths), cut.frames, learn, check=check, explain=explain,
+        exempt=exempt,
+    )  # fmt: skip
+
+
+def _with_recordings(learned: Explanation, counted: CounterPositions) -> Explanation:
+    """Return the explanation with the recordings that would settle its counters and its slow bytes."""
+    longer = [f"a longer recording, until the counter in byte {byte} rolls over" for byte in counted.unfinished_bytes]
+    later = [_later(one) for one in learned.pinned]
+    return replace(learned, wanted=ordered(learned.wanted, longer, later), unfinished=bool(counted.unfinished_bytes))
+
+
+def _later(slow: SlowByte) -> str:
+    """Return the recording that shows whether the still bits of a slow byte follow time, too."""
+    at = slow.at if slow.beside is None else slow.beside
+    if slow.seconds_left is not None:
+        minutes = max(1, round(slow.seconds_left / 60 + 0.5))
+        return (
+            f"a longer recording, until the counter in byte {at} rolls over "
+            f"({minutes} minute{'s' * (minutes > 1)} more, without an entry)"
+        )
+    return (
+        f"two of these readings an hour later, added to this recording: byte {at} moves slowly, as the level of a "
+        "battery or a clock does"
+    )
+
+
+def _framing_words(framing: Framing, lengths: set[int]) -> str:
+    size = " or ".join(map(str, sorted(lengths)))
+    if framing.one_per_packet:
+        return f"every packet is one frame of {size} bytes"
+    return f"frames of {size} bytes that begin with {framing.start.hex(' ')}, split or joined in packets"
