@@ -26,6 +26,7 @@ def command(*, other: Path, preview: bool, data: str | None, as_json: bool) -> N
         meterlink merge /media/stick/second-phone.db
 
     OTHER.db is a backup, or the meterlink.db of another data folder; it is only read. To merge it again is harmless.
+    Of a record that was kept beside this one (meterlink.before-….db) the messages for the broker are taken, too.
     Open visits come in paused. No daemon may run on this folder meanwhile: it knows visits by their row numbers, which
     change, so that all rows are in the order of time.
 

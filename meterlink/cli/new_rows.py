@@ -19,6 +19,8 @@ _COUNTED = (
     ("meters", "meter", "meters"),
     ("seals", "seal", "seals"),
     ("raw_readings", "raw reading", "raw readings"),
+    ("outbox", "message for the broker", "messages for the broker"),
+    ("rejected_messages", "message that the broker refused", "messages that the broker refused"),
 )
 
 

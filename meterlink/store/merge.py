@@ -3,7 +3,8 @@
 `meterlink.store.merge_kinds` (a uid, or names) and `meterlink.store.merge_raw` say which rows are the same;
 `meterlink.store.merge_changes`, which change counts where both have a row. Rows of both are put in the order of time
 (`meterlink.store.row_order`). The outbox, the refused messages and the counters are the other station's own affair: it
-publishes its messages itself.
+publishes its messages itself. Only those of a record of this very station, which was kept beside the present one, are
+taken over (`meterlink.store.merge_messages`).
 
 All is one transaction on this database: it is merged, or unchanged. The other database is opened read-only.
 
@@ -41,6 +42,7 @@ from meterlink.store.merge_kinds import (
     insert_new_rows,
     newest_id,
 )
+from meterlink.store.merge_messages import is_kept_beside, take_messages
 from meterlink.store.merge_raw import RawMerge
 from meterlink.store.migration import migrate
 from meterlink.store.older_versions import bring_up_to_date
@@ -50,7 +52,7 @@ from meterlink.store.sealing import Sealer
 from meterlink.store.transactions import increment_counter
 from meterlink.store.word_index import drop_word_triggers, rebuild_word_index
 
-# The publisher's tables.
+# The publisher's tables, of another station.
 NOT_MERGED = ("outbox", "rejected_messages", "counters")
 
 
@@ -99,6 +101,9 @@ def merge_file(
             connection.row_factory = sqlite3.Row
             with _transaction(connection, preview=preview):
                 result = _merge_rows(connection, path, None if preview else sealer, progress, preview=preview)
+                if is_kept_beside(path, other):
+                    messages = {table: number for table, number in take_messages(connection, other).items() if number}
+                    result = result._replace(new={**result.new, **messages})
             if not preview:
                 with suppress(sqlite3.Error):  # the rows are committed; the next start moves the log
                     connection.execute("PRAGMA main.wal_checkpoint(TRUNCATE)")

@@ -133,7 +133,7 @@ class OpenDatabase:
         self._watched.remove_own_logs()
         return DatabaseMovedError(
             f"{self._path} {fault} while the station ran. The record until then is kept whole as {kept.name}.",
-            f"{again} `meterlink merge {kept}` takes the readings in.",
+            f"{again} `meterlink merge {kept}` takes the readings in, and the messages for the broker.",
         )
 
     def _set_log_aside(self) -> str:

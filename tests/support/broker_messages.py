@@ -7,11 +7,13 @@ from meterlink.store.rows import Batch, OutboxRow
 from support.writers import OUTER, running_writer
 
 
-def store_messages(database: Path, number: int, refused: Mapping[int, str], payload: bytes = b"[]") -> None:
-    """Write messages with the ids ``id-1`` to ``id-NUMBER``, of which the broker refused some: ``{number: reason}``."""
+def store_messages(
+    database: Path, number: int, refused: Mapping[int, str], payload: bytes = b"[]", *, first: int = 1
+) -> None:
+    """Write ``number`` messages with the ids ``id-FIRST`` and so on; the broker refused some: ``{row id: reason}``."""
     rows = tuple(
         OutboxRow(f"id-{each}", f"meterlink/van/readings/{each}", payload, droppable=True)
-        for each in range(1, number + 1)
+        for each in range(first, first + number)
     )
     with running_writer(database) as writer:
         writer.submit(Batch(outbox=rows)).result(OUTER)

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import os
 import signal
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from meterlink.ble.connection import ReceivedPacket
+from meterlink.core.errors import DatabaseMovedError
 from meterlink.settings import DATABASE_FILE, MqttSettings, Settings
 from meterlink.station.station import Station, StationConfig
 from meterlink.store.reader import Reader
@@ -39,14 +41,14 @@ class Silence:
 
 
 @contextlib.asynccontextmanager
-async def running_station(folder: Path, port: int) -> AsyncIterator[None]:
+async def running_station(folder: Path, port: int) -> AsyncIterator[asyncio.Task[None]]:
     settings = Settings("van", mqtt=MqttSettings("127.0.0.1", port, tls=False))
     station = Station(StationConfig(folder, settings, None, None, "boot", packet_source=Silence()))
     running = asyncio.create_task(station.run())
     try:
         async with asyncio.timeout(OUTER_TIMEOUT):
             await station.started.wait()
-        yield
+        yield running
     finally:
         station.stop()
         await running
@@ -127,3 +129,45 @@ async def test_a_command_publishes_now(tmp_path: Path, monkeypatch: pytest.Monke
             }
     finally:
         await mosquitto.stop()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="an open file cannot be replaced there")
+@pytest.mark.fault("database-replaced")
+async def test_messages_of_a_displaced_record_are_published_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A technician copies a backup to the place of the record, in the basement, before the broker was ever reached."""
+    folder, other = tmp_path / "data", tmp_path / "other" / DATABASE_FILE
+    folder.mkdir()
+    monkeypatch.setenv("METERLINK_DATA", str(folder))
+    store_messages(folder / DATABASE_FILE, 3, {2: "Not authorized"})
+    store_messages(other, 3, {}, first=4)
+    mosquitto = MosquittoBroker(tmp_path)
+
+    async def displace() -> None:
+        async with running_station(folder, mosquitto.port) as running:
+            other.replace(folder / DATABASE_FILE)
+            await asyncio.wait({running}, timeout=OUTER_TIMEOUT)
+
+    with pytest.raises(DatabaseMovedError, match="and the messages for the broker"):
+        await displace()
+    (kept,) = folder.glob("meterlink.before-*.db")
+    result = await asyncio.to_thread(run_for_json, "merge", str(kept))
+    assert (result["new"]["outbox"], result["new"]["rejected_messages"]) == (2, 1)
+    received = ReceivedMessages()
+    try:
+        await mosquitto.start()
+        async with running_consumer(mosquitto.port, received):
+            async with running_station(folder, mosquitto.port):
+                await received.wait_until(lambda _: len(received.ids()) == 5)
+                (refused,) = await asyncio.to_thread(run_for_json, "outbox", "list")
+                assert (refused["id"], refused["reason"]) == ("id-2", "Not authorized")
+                await until(folder, "outbox", 0)
+            await asyncio.to_thread(run_for_json, "merge", str(kept))  # they were published since
+            async with running_station(folder, mosquitto.port):
+                status = await asyncio.to_thread(run_for_json, "outbox", "retry", "--all")
+                assert status["retried"] == 1
+                await received.wait_until(lambda _: "id-2" in received.ids())
+    finally:
+        await mosquitto.stop()
+    assert received.ids() == ["id-4", "id-5", "id-6", "id-1", "id-3", "id-2"]

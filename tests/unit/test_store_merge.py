@@ -31,6 +31,7 @@ from meterlink.store.rows import AcceptedRow, Batch, NewConnection, NewReplaceme
 from meterlink.store.schema import MIGRATIONS
 from meterlink.store.sealing import Sealer
 from meterlink.store.writer import Writer
+from support.broker_messages import store_messages
 from support.kept_records import COIL, LAST_VISIT, PLACE, SECOND, _reading, capacitor, keep_record, settling_capacitor
 from support.large_records import write_raw
 from support.raw_pages import raw_page
@@ -445,6 +446,51 @@ def test_a_preview_into_an_empty_folder_copies_a_record_that_cannot_be_read_in_p
     folder.mkdir()
     assert merge_file(folder / "meterlink.db", other, preview=True).new["visits"] == len(Reader(other).visits())
     assert [path.name for path in folder.iterdir()] == ["meterlink.db.lock"]
+
+
+KEPT_NAME = "first.before-2026-11-27-142530.db"
+
+
+def messages(path: Path) -> tuple[list[str], list[str]]:
+    """Return the ids of the messages that wait, in their order, and of those that the broker refused."""
+    reader = Reader(path)
+    return [row.message_id for row in reader.outbox(100)], [row.message_id for row in reader.refused_messages(100)]
+
+
+def test_messages_of_the_record_before_are_taken_once(tmp_path):
+    """Nobody publishes the messages of a record that another file displaced; each station those of its own."""
+    path, kept, elsewhere = tmp_path / "first.db", tmp_path / KEPT_NAME, tmp_path / "stick" / KEPT_NAME
+    store_messages(kept, 6, {3: "Not authorized", 5: "Quota exceeded"})
+    store_messages(path, 3, {2: "Not authorized"}, first=4)  # id-5 was refused there; id-4 and id-6 wait in both
+    elsewhere.parent.mkdir()
+    shutil.copy(kept, elsewhere)
+    assert set(merge_file(path, elsewhere, preview=True).new) == {"boots"}
+    preview = merge_file(path, kept, preview=True)
+    assert messages(path) == (["id-4", "id-6"], ["id-5"])
+    result = merge_file(path, kept)
+    assert result == preview
+    assert (result.new["outbox"], result.new["rejected_messages"]) == (2, 1)
+    assert messages(path) == (["id-4", "id-6", "id-1", "id-2"], ["id-5", "id-3"])
+    with closing(sqlite3.connect(path)) as connection:  # the publisher sends them
+        connection.execute("DELETE FROM outbox")
+        connection.commit()
+    assert merge_file(path, kept).new == {}
+    assert messages(path) == ([], ["id-5", "id-3"])
+    assert messages(kept) == (["id-1", "id-2", "id-4", "id-6"], ["id-3", "id-5"])
+
+
+def test_messages_are_taken_once_by_way_of_a_record_in_between(tmp_path):
+    """Displaced twice: the second record before had taken, and sent, those of the first."""
+    first, second, path = tmp_path / KEPT_NAME, tmp_path / "first.before-2026-11-28-090000.db", tmp_path / "first.db"
+    store_messages(first, 2, {})
+    merge_file(path, first)
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("DELETE FROM outbox WHERE message_id = 'id-1'")
+        connection.commit()
+    path.rename(second)
+    for kept in (second, first):
+        merge_file(path, kept)
+    assert messages(path) == (["id-2"], [])
 
 
 def test_every_table_is_merged_or_said_not_to_be(tmp_path):
