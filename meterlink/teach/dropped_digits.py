@@ -5,6 +5,7 @@ The number follows the digits shown in every range, so it is in no unit of its o
 
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
+from itertools import product
 from math import log2
 
 from meterlink.profiles.model import ByteOrder, FieldLocation, NumberField, NumberType, Rounding
@@ -14,6 +15,7 @@ from meterlink.teach.encodings import (
     Encoding,
     SampleMatrix,
     Scaling,
+    largest_number,
     top_bit,
 )
 from meterlink.teach.fixed_point import twos_complement, unused_bit_codes
@@ -21,6 +23,7 @@ from meterlink.teach.samples import Sample
 
 _FACTORS = (10, 100)  # one or two digits more
 _SIZES = (2, 3, 4)  # bytes
+_SLIPS_AMONG = 3  # of so many entries, one may be a slip
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
 
 
@@ -44,6 +47,38 @@ def dropped_digit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
                         rounding = _rounding([abs(raw) for raw in raws], counts, factor)
                         if rounding is not None:
                             yield _encoding(table, FieldLocation(at, size, order), raws, factor, rounding)
+
+
+def fitting_frames(samples: Sequence[Sample], frames: Sequence[Sequence[bytes]]) -> list[set[int]]:
+    """Return for each sample the indexes of its ``frames`` whose number shows its digits, where most samples have one.
+
+    All frames are equally long. The number is the one that shows the digits of the most samples; the sets are empty if
+    none shows those of two in three.
+    """
+    best: tuple[int, list[set[int]]] = (0, [set() for _ in samples])
+    most_misses = sum(sample.counts > 0 for sample in samples) // _SLIPS_AMONG
+    for size, order in product(_SIZES, _ORDERS):
+        for at in range(len(frames[0][0]) - size + 1):
+            raws = [[int.from_bytes(frame[at : at + size], order) for frame in some] for some in frames]
+            signed = [[abs(twos_complement(raw, size)) for raw in some] for some in raws]
+            for numbers, factor, half in product((raws, signed), _FACTORS, (0, 1)):
+                fits = _fitting(samples, numbers, factor, half * factor // 2, most_misses)
+                best = max(best, (sum(map(bool, fits)), fits), key=lambda one: one[0])
+    return best[1]
+
+
+def _fitting(
+    samples: Sequence[Sample], numbers: Sequence[Sequence[int]], factor: int, added: int, most_misses: int
+) -> list[set[int]]:
+    """Return the indexes of the numbers that show the digits of each sample; nothing after ``most_misses`` misses."""
+    found = []
+    for sample, some in zip(samples, numbers, strict=True):
+        counts = sample.counts
+        found.append({index for index, number in enumerate(some) if counts and (number + added) // factor == counts})
+        most_misses -= bool(counts) and not found[-1]
+        if most_misses < 0:
+            return []
+    return found
 
 
 def _has_the_signs(raws: Sequence[int], shown: Sequence[Sample]) -> bool:
@@ -73,15 +108,17 @@ def _encoding(
     table: SampleMatrix, place: FieldLocation, raws: Sequence[int], factor: int, rounding: Rounding
 ) -> Encoding:
     signed = any(raw < 0 for raw in raws)
+    scalings = tuple(
+        Scaling(sample.places, Decimal(1).scaleb(-sample.places) / factor) if sample.is_number else Scaling()
+        for sample in table.samples
+    )
     return Encoding(
         name=f"integer with {len(str(factor)) - 1} more digits than the display",
         source=NumberField(NumberType.INT if signed else NumberType.UINT, place),
         used_positions=frozenset(range(8 * place.at, 8 * (place.at + place.size))),
         guard_codes=unused_bit_codes(place, max(abs(raw) for raw in raws).bit_length(), signed=signed),
-        scalings=tuple(
-            Scaling(sample.places, Decimal(1).scaleb(-sample.places) / factor) if sample.is_number else Scaling()
-            for sample in table.samples
-        ),
+        scalings=scalings,
+        largest_value=largest_number(table.samples, scalings),
         signed=signed,
         sign_position=top_bit(place) if signed else None,
         finer_than_display=True,

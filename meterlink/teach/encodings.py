@@ -82,6 +82,16 @@ def location_of_bits(positions: Sequence[tuple[int, bool]]) -> FieldLocation:
     return FieldLocation(bits=tuple(bit_at(position, inverted=inverted) for position, inverted in positions))
 
 
+def largest_number(samples: Sequence[Sample], scalings: Sequence[Scaling]) -> int:
+    """Return the first number of the field for which the digits shown have no room at any scale; 0 without a scale."""
+    room = [
+        Decimal(10) ** len(sample.digit_text) * Decimal(1).scaleb(-sample.places) / scaling.scale
+        for sample, scaling in zip(samples, scalings, strict=True)
+        if sample.is_number and scaling.scale is not None
+    ]
+    return int(max(room, default=Decimal(0)))
+
+
 def top_bit(location: FieldLocation) -> int:
     """Return the position of the highest bit of the whole bytes at ``location``."""
     return 8 * (location.at + (location.size - 1 if location.order == "little" else 0)) + 7

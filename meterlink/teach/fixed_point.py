@@ -8,7 +8,15 @@ from meterlink.core.binary_numbers import EXACT_CONTEXT
 from meterlink.core.readings import Coupling
 from meterlink.profiles.model import ByteOrder, Code, FieldLocation, Meaning, NumberField, NumberType
 from meterlink.teach.columns import bit_at
-from meterlink.teach.encodings import FEWEST_DIFFERENT_NUMBERS, Encoding, SampleMatrix, Scaling, agreement_code, top_bit
+from meterlink.teach.encodings import (
+    FEWEST_DIFFERENT_NUMBERS,
+    Encoding,
+    SampleMatrix,
+    Scaling,
+    agreement_code,
+    largest_number,
+    top_bit,
+)
 from meterlink.teach.integers import integer_encodings
 from meterlink.teach.samples import Sample
 
@@ -92,17 +100,19 @@ def _fits(
         return None  # a scale of its own for every reading or two explains anything
     used = range(8 * place.at, 8 * (place.at + place.size))
     idle = unused_bit_codes(place, max(abs(raw) for raw in raws).bit_length(), signed=signed)
+    scalings = tuple(
+        Scaling(sample.places, scales[sample.displayed.unit, sample.displayed.coupling])
+        if sample.is_number
+        else Scaling()
+        for sample in table.samples
+    )
     return Encoding(
         name="integer in a fixed unit, rounded",
         source=NumberField(kind if signed else NumberType.UINT, place),
         used_positions=frozenset(used),
         guard_codes=idle,
-        scalings=tuple(
-            Scaling(sample.places, scales[sample.displayed.unit, sample.displayed.coupling])
-            if sample.is_number
-            else Scaling()
-            for sample in table.samples
-        ),
+        scalings=scalings,
+        largest_value=largest_number(table.samples, scalings),
         signed=signed,
         sign_position=top_bit(place) if signed else None,
         finer_than_display=True,

@@ -15,6 +15,7 @@ from decimal import Decimal
 from itertools import pairwise
 
 from meterlink.teach.displays import PLAIN_SHAPES
+from meterlink.teach.dropped_digits import fitting_frames
 from meterlink.teach.samples import Sample
 
 READ_BEFORE_KEY = (0.8, 2.2)
@@ -73,7 +74,7 @@ def likely_frames(looks: Sequence[Look], exempt: frozenset[int]) -> list[Guess]:
     frames = _Frames(looks, exempt)
     writes = (_whole_bits, _signed_bits, _digit_bits, _segment_bits, _float_bits, _unit_bits(looks))
     guesses = [frames.follow(write, alone=alone) for write in writes for alone in (False, True)]
-    guesses.append(frames.find_text())
+    guesses += [frames.find_text(), *frames.find_dropped_digits()]
     return sorted(guesses, key=lambda guess: guess.quality, reverse=True)[:_GUESSES]
 
 
@@ -111,6 +112,25 @@ class _Frames:
             fits = [at for at in shares if digits and digits in _NO_DIGIT.sub(b"", look.frames[at])]
             likely.append(max(fits or shares, key=lambda at: (shares[at], at)))
             trust.append(float(bool(fits)) + _SHOWN * shares[likely[-1]])
+        return self._found_exactly(likely, trust)
+
+    def find_dropped_digits(self) -> list[Guess]:
+        """Return the guess for numbers with more digits than the display; none for frames of several lengths.
+
+        No bit of such a number follows one of the number shown, but all its digits do.
+        """
+        if any(word is None for words in self.words for word in words):
+            return []
+        fits = fitting_frames([look.sample for look in self.looks], [look.frames for look in self.looks])
+        likely, trust = [], []
+        for shares, all_fitting in zip(self.shares, fits, strict=True):
+            fitting = all_fitting & shares.keys()
+            likely.append(max(fitting or shares, key=lambda at: (shares[at], at)))
+            trust.append(float(bool(fitting)) + _SHOWN * shares[likely[-1]])
+        return [self._found_exactly(likely, trust)]
+
+    def _found_exactly(self, likely: list[int], trust: Sequence[float]) -> Guess:
+        """Return the guess for frames of which those with a trust of 1 and more contain the number as it is."""
         numbers = sum(look.sample.is_number for look in self.looks)
         found = sum(share >= 1 for share in trust)
         return Guess(found / max(numbers, 1), likely, self._ranked(trust))

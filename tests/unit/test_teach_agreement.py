@@ -1,7 +1,8 @@
 """Entries as people make them: slips, and values read off a display whose last digit moves."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from random import Random
 
 import pytest
@@ -27,7 +28,18 @@ def text_of(counts: int, places: int) -> str:
     return f"{'-' if counts < 0 else ''}{abs(counts) / 10**places:.{places}f} V DC"
 
 
-def session(number: int = 25, *, seed: int = 1, moving: bool = False, seen: int = 0) -> Capture:
+def finer_frame(counts: int, places: int, *, half: bool, signed: bool) -> bytes:
+    """Return a frame with ten times the counts and one digit more, which the display drops or (``half``) rounds."""
+    state = (counts < 0 and not signed) | places << 1
+    magnitude = 10 * abs(counts) + counts * counts % 10 - 5 * half
+    word = (-magnitude if signed and counts < 0 else magnitude).to_bytes(4, "little", signed=signed)
+    return bytes([0xA5, state, *word])
+
+
+Encode = Callable[[int, int], bytes]
+
+
+def session(number: int = 25, *, seed: int = 1, moving: bool = False, seen: int = 0, encode: Encode = frame) -> Capture:
     """Return a capture: each display is read 1.4 s before the first key, and typed for 4 s.
 
     A ``moving`` display goes on by one count between the reading and the key. ``seen`` is the error of the reading.
@@ -42,7 +54,7 @@ def session(number: int = 25, *, seed: int = 1, moving: bool = False, seen: int 
         while t < first_key + 4.0:
             t = round(t + 1 / RATE, 6)
             shown = counts + (moving and t > read_at + 0.3)
-            packets.append(CapturedPacket(t, CHANNEL, frame(shown, places)))
+            packets.append(CapturedPacket(t, CHANNEL, encode(shown, places)))
         entries.append(make_display_entry(t, text_of(counts + seen, places), first_key=first_key))
     return Capture(tuple(packets), tuple(entries))
 
@@ -53,7 +65,8 @@ def with_texts(capture: Capture, texts: dict[int, str]) -> Capture:
 
 
 def named(capture: Capture, report: TeachReport) -> dict[int, str]:
-    return {capture.entries.index(one.entry): one.expected_text for one in report.contradictions}
+    at = {entry.seconds: index for index, entry in enumerate(capture.entries)}
+    return {at[one.entry.seconds]: one.expected_text for one in report.contradictions}
 
 
 def slips(capture: Capture) -> Iterator[tuple[str, dict[int, str]]]:
@@ -77,6 +90,25 @@ def test_slips_are_named_with_what_the_others_make_of_them(kind: str, texts: dic
     assert named(capture, report) == {at: right.entries[at].text for at in texts}
     kept = tuple(entry for at, entry in enumerate(capture.entries) if at not in texts)
     assert teach(replace(capture, entries=kept)).profile is not None
+
+
+@pytest.mark.parametrize("half", [False, True])
+@pytest.mark.parametrize("signed", [False, True])
+def test_slips_are_named_where_the_display_drops_or_rounds_the_last_digit(half: bool, signed: bool) -> None:
+    # No bit of such a number is one of the number shown, and the display moves under two of the four meters.
+    right = session(encode=partial(finer_frame, half=half, signed=signed), moving=half != signed)
+    _, texts = list(slips(right))[-1]
+    report = teach(with_texts(right, texts))
+    assert report.profile is None
+    assert named(right, report) == {at: right.entries[at].text for at in texts}
+
+
+def test_a_number_typed_as_ol_is_no_overload_of_a_meter_with_more_digits_than_its_display() -> None:
+    # The content of the frame would be read as an overload whenever the meter sends that number again.
+    right = session(encode=partial(finer_frame, half=False, signed=False))
+    report = teach(with_texts(right, {4: "OL V DC", 20: "OL V DC"}))
+    assert report.profile is None
+    assert set(named(right, report)) == {4, 20}
 
 
 def test_a_display_that_moved_on_before_the_key_is_found_in_the_packets_before() -> None:

@@ -200,6 +200,7 @@ def test_fixed_unit_finer_than_the_display():
     encoding = next(rounded_unit_encodings(matrix), None)
     assert encoding is not None
     assert encoding.scalings[0] == Scaling(2, Decimal("0.001"))
+    assert encoding.largest_value == 100_000 * 10  # 300.00 has five digits: only a greater number can be an overload
 
 
 DIGITS = dict(zip("0123456789 -", Random(5).sample(range(256), 12), strict=True))
