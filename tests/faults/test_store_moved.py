@@ -284,6 +284,22 @@ def test_a_file_that_was_only_touched_is_the_same(recording: Recording, path: Pa
 
 
 @pytest.mark.fault("database-removed")
+def test_a_folder_that_cannot_be_made_again_is_named_with_the_remedy(recording: Recording, path: Path) -> None:
+    """Its disk is gone, say: the person is told to put it back, not that the program is at fault."""
+    above = path.parent.parent
+    shutil.rmtree(above)
+    above.touch()
+    recording.writer.check_files()
+    wait_for(lambda: recording.alarms)
+    assert f"The folder {path.parent} is gone and cannot be made again" in recording.alarms[0]
+    assert recording.alarms[0].endswith("Put it back in its place.")
+    above.unlink()
+    recording.accept(3)
+    assert recording.alarms[1:] == [""]
+    assert recording.kept() == recording.uids
+
+
+@pytest.mark.fault("database-removed")
 def test_without_room_the_alarm_stays_and_nothing_is_acknowledged(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -223,6 +223,14 @@ def test_a_part_already_beyond_its_limit() -> None:
     rising = visits(46.5, 46.9, 47.3, 47.6, 48.0)
     assert [(crossing.side, crossing.already_crossed) for crossing in rising.crossings] == [(LimitSide.HIGH, True)]
     assert trend_sentences(rising, "µF")[0].startswith("DRIFTING UP")
+    assert "The last visit is above the high limit of 47.7 µF already." in trend_sentences(rising, "µF")
+
+
+def test_a_slow_rise_is_said_with_its_slope_a_year() -> None:
+    """A tenth of a microfarad a year is up, however slow; slope and interval are in the same unit of time."""
+    sentences = trend_sentences(visits(45.0, 45.1, 45.2, 45.3, 45.4, every=365.25), "µF")
+    assert sentences[0] == "DRIFTING UP, 0.1 µF a year"
+    assert "Slope +0.1 µF a year, with 95 % confidence +0.1 to +0.1." in sentences
 
 
 def test_a_limit_out_of_reach_has_no_date() -> None:
@@ -240,6 +248,8 @@ def test_too_few_visits(values: list[float]) -> None:
     assert trend.crossings == ()
     assert trend.forecast(FIRST) is None
     assert trend_sentences(trend, "µF")[0] == "NOT ENOUGH VISITS"
+    count = len(values)
+    assert trend_sentences(trend, "µF")[1].startswith("1 visit, " if count == 1 else f"{count} visits, ")
 
 
 def test_visits_of_one_time_have_no_slope() -> None:

@@ -378,6 +378,18 @@ def test_a_number_that_is_left_out_is_named() -> None:
     assert all("45C" in " ".join(choice.conclusion.unused_words) for choice in choices)
 
 
+def test_only_a_number_that_is_read_wrongly_is_named() -> None:
+    """The person looks again at the number that is named. A space in 45 is no wrong digit. Common practice."""
+    choices = ask("4 5 MFD 340V").choices
+    assert {choice.key: choice.words.partition("; ")[2] for choice in choices} == {
+        "45 µF 340 V as printed": "",
+        "5 µF 340 V as printed": "leave '4' out",
+        "45 µF 330 V": "'340' read wrongly",
+        "45 µF 370 V": "'340' read wrongly",
+        "45 µF 440 V": "'340' read wrongly",
+    }
+
+
 def test_words_outside_the_rating_are_listed_and_not_used() -> None:
     part = parse_rating("CBB65 45 uF class B 450V S2 25/70/21 85°C 15 kohm 600 VDC P2")
     assert str(part) == "45 µF 450 V"
