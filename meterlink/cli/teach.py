@@ -39,11 +39,11 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
     With --json: has_profile, name, driver, entries (their number), frames, reason (null with a profile), encoding,
     framing, checksum, functions (each function, units, entries, held_out_right, held_out_not_decoded, held_out_wrong,
     confidence, suggested_readings), contradictions, unused_entries and near_entries (each t, line, display; a
-    contradiction also expected_text; near: one count off a moving display), unexplained_bits (they change while the
-    labels stay the same), unconfirmed_entries (each t, line, display: the only entry of its range, unit or sign, which
-    is not read yet), slow_bytes (they follow time), pinned_bytes (they may, but must not move yet), unlabelled_frames
-    and unlabelled_read (frames without an entry, and those of them that the profile reads), stopped (by Ctrl-C) and
-    suggested_readings (the most useful first).
+    contradiction also expected_text, and rival, the only entry that contradicts it; near: one count off a moving
+    display), unexplained_bits (they change while the labels stay the same), unconfirmed_entries (each t, line, display:
+    the only entry of its range, unit or sign, which is not read yet), slow_bytes (they follow time), pinned_bytes (they
+    may, but must not move yet), unlabelled_frames and unlabelled_read (frames without an entry, and those of them that
+    the profile reads), stopped (by Ctrl-C) and suggested_readings (the most useful first).
 
     \f
 

@@ -15,6 +15,8 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from random import Random
 
+from meterlink.capture.capture_file import DisplayedValue
+from meterlink.core.readings import Coupling
 from meterlink.core.units import convert
 from meterlink.driver_api import Reading, Status
 from meterlink.teach.likely_frames import Guess, Look
@@ -48,12 +50,14 @@ class Agreement:
 
     ``read_frames`` gives for each entry that agrees the frame that was read, by its index in the look. ``near`` are
     entries that are one count off a moving display. ``slips`` maps each other entry to the reading that the others make
-    of it; None if they cannot read it.
+    of it; None if they cannot read it. ``rivals`` maps a slip to ``(an entry that agrees, its reading by the slip)``:
+    if that entry were the slip, this one would agree with all others, so nothing decides which of the two is right.
     """
 
     read_frames: dict[int, int] = field(default_factory=dict)
     near: set[int] = field(default_factory=set)
     slips: dict[int, Reading | None] = field(default_factory=dict)
+    rivals: dict[int, tuple[int, Reading | None]] = field(default_factory=dict)
 
 
 def find_agreement(
@@ -85,16 +89,51 @@ class _Search:
 
     def result(self) -> Agreement | None:
         best: Agreement | None = None
+        seen: list[int] = []
         for likely, chosen in self._choices():
             decode = self._learned({index: likely[index] for index in chosen})
             found = None if decode is None else self._grown(decode, likely)
             if found is not None and (best is None or len(found.slips) < len(best.slips)):
-                best = found
+                best, seen = found, likely
             if self.left <= 0 or (best is not None and _FEW_SLIPS * len(best.slips) <= len(self.looks)):
                 break
         if best is None or _MANY_SLIPS * len(best.slips) > len(self.looks):
             return None
+        best.rivals = self._rivals(best, seen)
         return best
+
+    def _rivals(self, found: Agreement, likely: Sequence[int]) -> dict[int, tuple[int, Reading | None]]:
+        """Return for each slip the entry that agrees only because the slip does not, as in `Agreement.rivals`.
+
+        Two entries are alone with a unit, a range or a sign, and one of them is a slip: the others know nothing of it.
+        """
+        rivals: dict[int, tuple[int, Reading | None]] = {}
+        for slip, reading in found.slips.items():
+            shown = self.looks[slip].sample.displayed
+            forgotten = reading is not None and shown.coupling is None and reading.coupling is not None
+            if reading is None or not _has_value(reading) or shown.digits is None or forgotten:
+                continue
+            for other in self._alone_with(reading, found):
+                others = {index: at for index, at in found.read_frames.items() if index != other}
+                some = [self._sample(index, at) for index, at in sorted((others | {slip: likely[slip]}).items())]
+                try:
+                    decode = self.learn(some)
+                except UnexplainedError:
+                    continue
+                turned = decode(self.looks[other].frames[found.read_frames[other]])
+                if not self.says(turned, self.looks[other].sample):
+                    rivals[slip] = other, turned if _has_value(turned) else None
+                    break
+        return rivals
+
+    def _alone_with(self, reading: Reading, found: Agreement) -> list[int]:
+        """Return the entries of ``found`` that alone have the unit and the point of ``reading``, or its sign."""
+        shown = {index: self.looks[index].sample for index in found.read_frames}
+        alike = (
+            [index for index, one in shown.items() if _range_of(one.displayed) == _range_of(reading)],
+            [index for index, one in shown.items() if one.negative] if _is_negative(reading) else [],
+        )
+        return list(dict.fromkeys(indexes[0] for indexes in alike if len(indexes) == 1))
 
     def _choices(self) -> Iterator[tuple[list[int], list[int]]]:
         """Yield ``(likely frames, entries to make a profile from)``: many that agree best, then fewer at random."""
@@ -180,6 +219,15 @@ class _Search:
         sample = self.looks[index].sample
         candidates = (likely, *reversed(range(self.looks[index].first, len(readings))))
         return next((at for at in candidates if self.says(readings[at], sample)), None)
+
+
+def _range_of(shown: Reading | DisplayedValue) -> tuple[str, Coupling | None, object]:
+    """Return unit, coupling and point."""
+    return shown.unit, shown.coupling, None if shown.digits is None else shown.digits.as_tuple().exponent
+
+
+def _is_negative(reading: Reading) -> bool:
+    return reading.digits is not None and reading.digits.is_signed()
 
 
 def _has_value(reading: Reading | None) -> bool:

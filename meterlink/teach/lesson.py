@@ -10,7 +10,7 @@ from meterlink.core.clock import Timestamp
 from meterlink.driver_api import Reading
 from meterlink.teach.accepted_profile import AcceptedProfile, accepted_report, find_rival, hold_out
 from meterlink.teach.agreement import Agreement
-from meterlink.teach.contradictions import contradiction, find_contradictions
+from meterlink.teach.contradictions import find_contradictions, name_contradictions
 from meterlink.teach.decoding import allows, open_driver
 from meterlink.teach.explanations import FEWEST_ENTRIES, NO_EXPLANATION, Explanation
 from meterlink.teach.limits import LEAST_SHARE_BEGUN
@@ -128,8 +128,7 @@ class Lesson:
         way, samples = prospect.way, prospect.samples
         near = tuple(samples[index].entry for index in sorted(agreement.near))
         if agreement.slips:
-            named = tuple(contradiction(samples[index], reading) for index, reading in sorted(agreement.slips.items()))
-            return self._refused(reason, (), named, near)
+            return self._refused(reason, (), name_contradictions(samples, agreement.slips, agreement.rivals), near)
         labels = []
         for index, at in sorted(agreement.read_frames.items()):
             read_at = look_of(way, samples[index]).times[at]

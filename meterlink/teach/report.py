@@ -62,16 +62,39 @@ class FunctionReport:
 class Contradiction:
     """An entry that the rest of the capture contradicts.
 
-    ``expected_text`` is the reading that a profile of the other entries decodes instead; empty without one.
+    ``expected_text`` is the reading that a profile of the other entries decodes instead; empty without one. ``rival``
+    is the entry that says so where no other does: one of the two is a slip, and nothing tells which. ``same_display``
+    is an entry that was typed as ``expected_text``. ``repeated`` is the entry just before it, if it has the same value:
+    the person may have typed that one late.
     """
 
     entry: DisplayEntry
     expected_text: str = ""
+    rival: DisplayEntry | None = None
+    same_display: DisplayEntry | None = None
+    repeated: DisplayEntry | None = None
 
     def __str__(self) -> str:
-        where = f"line {self.entry.line_number}" if self.entry.line_number else f"at {self.entry.seconds:g} s"
+        if self.rival is not None:
+            said = f"; by that one, it is {self.expected_text}" if self.expected_text else ""
+            return (
+                f"{_named(self.entry)} contradicts {_named(self.rival)}, and no other entry shows which one is "
+                f"right{said}"
+            )
         said = f": the other entries make it {self.expected_text}" if self.expected_text else ""
-        return f"the entry {self.entry.text!r} ({where}) contradicts the others{said}"
+        if self.same_display is not None:
+            said += f", as was typed {_place_of(self.same_display)}"
+        if self.repeated is not None:
+            said += f"; it repeats the entry before it ({_place_of(self.repeated)})"
+        return f"{_named(self.entry)} contradicts the others{said}"
+
+
+def _named(entry: DisplayEntry) -> str:
+    return f"the entry {entry.text!r} ({_place_of(entry)})"
+
+
+def _place_of(entry: DisplayEntry) -> str:
+    return f"line {entry.line_number}" if entry.line_number else f"at {entry.seconds:g} s"
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +160,7 @@ class TeachReport:
                     "line": one.entry.line_number,
                     "display": one.entry.text,
                     "expected_text": one.expected_text or None,
+                    "rival": None if one.rival is None else _entry_object(one.rival),
                 }
                 for one in self.contradictions
             ],

@@ -160,3 +160,56 @@ def test_entries_of_which_half_disagree_name_none() -> None:
 def test_the_same_capture_gives_the_same_report() -> None:
     capture = with_texts(session(), {3: "11.1 V DC", 12: "OL V DC"})
     assert teach(capture) == teach(capture)
+
+
+# Two entries of which one contradicts the other.
+
+
+def with_other(right: Capture, text: str, counts: int, places: int) -> Capture:
+    """Return the capture with another entry and its packets at the end."""
+    start = right.packets[-1].seconds + 1
+    packets = [CapturedPacket(start + index / RATE, CHANNEL, frame(counts, places)) for index in range(20)]
+    return Capture((*right.packets, *packets), (*right.entries, make_display_entry(packets[-1].seconds, text)))
+
+
+def test_two_entries_alone_in_their_range_are_both_named_with_what_each_makes_of_the_other() -> None:
+    # No other entry shows three places behind the point: one of the two is a slip, and nothing tells which.
+    right = session()
+    kept = tuple(entry for at, entry in enumerate(right.entries) if at % 3 != 2)
+    first = with_other(replace(right, entries=kept), "1.234 V DC", 1234, 3)
+    capture = with_other(first, "5.678 mV DC", 5678, 3)
+    report = teach(capture)
+    assert report.profile is None
+    assert [
+        (one.entry.text, one.rival.text if one.rival else "", one.expected_text) for one in report.contradictions
+    ] == [
+        ("1.234 V DC", "5.678 mV DC", "1.234 mV DC"),
+        ("5.678 mV DC", "1.234 V DC", "5.678 V DC"),
+    ]
+    (one, other) = map(str, report.contradictions)
+    assert "no other entry shows which one is right; by that one, it is 1.234 mV DC" in one
+    assert "contradicts the entry '1.234 V DC'" in other
+
+
+def test_of_two_values_of_one_packet_the_one_that_the_others_read_is_not_named() -> None:
+    right = session()
+    right_text = right.entries[4].text
+    counts, places = int(right.entries[4].displayed_value.digits.scaleb(2)), 1 + 4 % 3
+    capture = with_other(right, text_of(counts + 300, places), counts, places)
+    (one,) = teach(capture).contradictions
+    assert one.entry == capture.entries[-1]
+    assert str(one).endswith(f"the other entries make it {right_text}, as was typed at {right.entries[4].seconds:g} s")
+
+
+def test_a_value_typed_twice_is_named_with_the_entry_that_it_repeats() -> None:
+    right = session()
+    (one,) = teach(with_texts(right, {8: right.entries[7].text})).contradictions
+    assert one.repeated == right.entries[7]
+    assert f"it repeats the entry before it (at {right.entries[7].seconds:g} s)" in str(one)
+
+
+def test_few_entries_of_which_two_contradict_each_other_are_both_named() -> None:
+    right = session(12)
+    kept = replace(right, entries=tuple(entry for at, entry in enumerate(right.entries) if at % 3 != 2))
+    capture = with_other(with_other(kept, "-1.234 V DC", -1234, 3), "-5.678 mV DC", -5678, 3)
+    assert {one.entry.text for one in teach(capture).contradictions} == {"-1.234 V DC", "-5.678 mV DC"}

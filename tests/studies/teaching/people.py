@@ -225,7 +225,10 @@ def teach_in_haste(
             report = teach(replace(seen, entries=tuple(one for one in seen.entries if one not in dropped)))
             if not report.contradictions:
                 break
-            dropped |= {one.entry for one in report.contradictions}
+            named = {one.entry for one in report.contradictions}
+            # Of two entries that contradict each other, a person measures both parts again, and so knows the slip.
+            right = {one.entry for one in report.contradictions if one.rival in slips and one.entry not in slips}
+            dropped |= named - right
         if report.profile is not None:
             services = tuple(characteristics(create_encoder(family, seed)).values())
             unseen = record_session(family, seed, functions, seed + 1, _UNSEEN_READINGS)
