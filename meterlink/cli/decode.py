@@ -138,18 +138,20 @@ def decode(profile: Profile, capture: Capture, share: ReadShare, name: str) -> I
             f"{name} has no packet of a channel of the profile {profile.name}.",
             f"It has packets of: {', '.join(channels) or 'no channel'}. Correct the profile's [connection].",
         )
+    has_parts = profile.framing is not None and bool(profile.framing.parts)
     for packet in capture.packets:
         if packet.channel not in profile_channels:
             continue
+        stream = "" if has_parts else packet.channel
         nanoseconds = round(packet.seconds * 1e9)
         readings = driver.feed(packet.channel, packet.data, Timestamp(nanoseconds, nanoseconds))
         for reading in readings:
             refusal = _refusal_of(driver, reading) if reading.status is Status.INVALID else None
-            share.add_reading(packet.channel, packet.data, reading.packet, refusal)
+            share.add_reading(stream, packet.data, reading.packet, refusal)
             yield Decoded(packet, reading, refusal)
         if not readings:
             refusal = _refusal_of(driver, None)
-            share.add_unread(packet.channel, packet.data, refusal)
+            share.add_unread(stream, packet.data, refusal)
             yield Decoded(packet, None, refusal)
     share.finish()
 

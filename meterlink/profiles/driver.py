@@ -16,7 +16,7 @@ from meterlink.driver_api import (
     Status,
     Timestamp,
 )
-from meterlink.profiles.frames import ChannelDecoder, ChannelDecoderFactory, compile_frames
+from meterlink.profiles.frames import ChannelDecoder, DecoderFactory, compile_frames, each_channel
 from meterlink.profiles.lines import compile_lines
 from meterlink.profiles.model import DriverName, Profile
 from meterlink.profiles.refusal import Refusal
@@ -32,13 +32,13 @@ class ProfileDriver:
     def __init__(
         self,
         profile: Profile,
-        open_channel: ChannelDecoderFactory,
+        open_decoders: DecoderFactory,
         channels: Sequence[Channel],
         writes: Sequence[CharacteristicWrite],
     ) -> None:
         self.profile = profile
         self._refusals: list[Refusal] = []
-        self._open_channel = open_channel
+        self._decoders_of = open_decoders
         self._channels = tuple(channels)
         self._decoders = self._open_decoders()
         self._writes = tuple(writes)
@@ -69,7 +69,7 @@ class ProfileDriver:
         self._decoders = self._open_decoders()
 
     def _open_decoders(self) -> Mapping[str, ChannelDecoder]:
-        return {channel.key: self._open_channel(channel.key, self._refusals) for channel in self._channels}
+        return self._decoders_of([channel.key for channel in self._channels], self._refusals)
 
     def begin_line(self) -> None:
         """Take the next packet of every channel to begin a line, as it does behind the end of another line.
@@ -92,8 +92,8 @@ class ProfileDriverFactory:
 
     def __init__(self, profile: Profile) -> None:
         self.profile = profile
-        self._open_channel: ChannelDecoderFactory = (
-            compile_lines(profile) if profile.driver is DriverName.LINED else compile_frames(profile)
+        self._open_decoders: DecoderFactory = (
+            each_channel(compile_lines(profile)) if profile.driver is DriverName.LINED else compile_frames(profile)
         )
 
     @property
@@ -148,7 +148,7 @@ class ProfileDriverFactory:
         for write in connection.writes:
             key = self._characteristic_key(write.to, services)
             writes.append(CharacteristicWrite(key, write.data, write.every, write.response or key in confirmed))
-        return ProfileDriver(self.profile, self._open_channel, channels, writes)
+        return ProfileDriver(self.profile, self._open_decoders, channels, writes)
 
     def _missing_characteristics(self, services: Sequence[Characteristic]) -> list[str]:
         connection = self.profile.connection
@@ -205,6 +205,9 @@ def compile_profile(profile: Profile) -> ProfileDriverFactory:
 
 def for_whole_frames(profile: Profile) -> Profile:
     """Return the profile for frames and lines that are fed whole, each alone, however the meter splits them."""
+    if profile.framing is not None and profile.framing.parts:
+        length = sum(part.length for part in profile.framing.parts)
+        return replace(profile, framing=replace(profile.framing, parts=(), length=length, one_per_packet=True))
     if profile.text is None:
         return profile  # a packet that is a whole frame is read as one
     return replace(profile, text=replace(profile.text, packets=None, continued=False))

@@ -2,17 +2,20 @@
 
 import re
 from collections.abc import Iterator
+from decimal import Decimal
+from typing import Any
 
 from meterlink.profiles.bits import LARGEST_OFFSET, LONGEST_FRAME
 from meterlink.profiles.checksum_table import CHECKSUMS
 from meterlink.profiles.hexadecimal import hexadecimal
 from meterlink.profiles.location_keys import OFFSET, ORDER, ORDER_DESCRIPTION
-from meterlink.profiles.model import Framing, LengthField
-from meterlink.profiles.pause_key import PAUSE, PAUSE_KEY
+from meterlink.profiles.model import FramePart, Framing, LengthField
+from meterlink.profiles.pause_key import PAUSE, PAUSE_KEY, REST, REST_KEY
 from meterlink.tomlfile.field_types import Boolean, Either, Entries, Integer, ListOf
-from meterlink.tomlfile.tables import FieldError, Key, Table
+from meterlink.tomlfile.tables import FieldError, Key, Table, Tables
 
 _MOST_PACKETS = 64  # of a frame
+PARTS = 2
 _OFFSET = r"(?:0|[1-9][0-9]{0,2})"
 
 
@@ -31,12 +34,75 @@ def _check_length(length: int | LengthField | None, start: bytes, end: bytes) ->
         yield FieldError("length", message, "Write the number of bytes of the whole frame.")
 
 
+def _check_parts(parts: tuple[FramePart, ...], pause_seconds: Decimal, rest_seconds: Decimal) -> Iterator[FieldError]:
+    if not parts:
+        return
+    if len(parts) != PARTS:
+        yield FieldError("part", f"a frame has {PARTS} parts, not {len(parts)}.", "Write [[frame.part]] twice.")
+    elif _alike(*parts):
+        remedy = "Write marks = { 0 = 0x41 }, a byte that differs, or another length or channel."
+        yield FieldError("part", "a packet may be either part.", remedy)
+    if pause_seconds >= rest_seconds:
+        remedy = "Write pause = a time from the first part to the second that is shorter than to the next frame."
+        yield FieldError("pause", "the pause in a frame is not shorter than the rest between frames.", remedy)
+
+
+def _check_bytes_of_parts(
+    parts: tuple[FramePart, ...],
+    start: Any,
+    length: Any,
+    end: Any,
+    hex: Any,  # noqa: A002  # the name of a key
+    marks: Any,
+) -> Iterator[FieldError]:
+    yield from _without_parts(parts, start=start, length=length, end=end, hex=hex, marks=marks)
+
+
+def _check_packets_of_parts(
+    parts: tuple[FramePart, ...], one_per_packet: Any, starts_packet: Any, packet_sizes: Any, followed: Any
+) -> Iterator[FieldError]:
+    yield from _without_parts(
+        parts,
+        one_per_packet=one_per_packet,
+        starts_packet=starts_packet,
+        packet_sizes=packet_sizes,
+        followed=followed,
+    )
+
+
+def _without_parts(parts: tuple[FramePart, ...], **given: Any) -> Iterator[FieldError]:
+    for key in (key for key, value in given.items() if value and parts):
+        yield FieldError(key, f"a frame with parts has no {key}.", "Remove it, or write marks in [[frame.part]].")
+
+
+def _check_part(length: int, marks: tuple[tuple[int, int], ...]) -> Iterator[FieldError]:
+    for at, _ in marks:
+        if at >= length:
+            message = f"byte {at} is beyond a packet of {length} bytes (0 to {length - 1})."
+            yield FieldError(("marks", str(at)), message, "Correct the offset, or length.")
+
+
+def _alike(one: FramePart, other: FramePart) -> bool:
+    """Return whether a packet can be both parts."""
+    marks = dict(one.marks)
+    same_marks = all(marks.get(at, byte) == byte for at, byte in other.marks)
+    return one.channel == other.channel and one.length == other.length and same_marks
+
+
 _LENGTH_FIELD = Table(
     LengthField,
     Key("at", OFFSET, description="The first byte of the field."),
     Key("size", Integer(1, 2), 1, description="The number of bytes of the field."),
     Key("order", ORDER, "little", description=ORDER_DESCRIPTION),
     Key("add", Integer(-LONGEST_FRAME, LONGEST_FRAME), 0, description="Bytes of the frame besides those it counts."),
+)
+_MARKS = Entries(_find_offset, _OFFSET, Integer(0, 0xFF), "2 = 0x41", wanted="Write 2 = 0x41: the byte at an offset.")
+_PART = Table(
+    FramePart,
+    Key("length", Integer(1, LONGEST_FRAME // PARTS), description="Bytes of the packet."),
+    Key("channel", Integer(0, 7), 0, description="The number of its characteristic in connection.notify, from 0."),
+    Key("marks", _MARKS, (), description="Bytes of the packet that tell it from others."),
+    checks=(_check_part,),
 )
 FRAME = Table(
     Framing,
@@ -66,11 +132,13 @@ FRAME = Table(
     Key("followed", Boolean(), default=False, description="A frame counts when the next start comes behind it."),
     Key(
         "marks",
-        Entries(_find_offset, _OFFSET, Integer(0, 0xFF), "2 = 0x41", wanted="Write 2 = 0x41: the byte at an offset."),
+        _MARKS,
         (),
         description="Bytes of the frames that are read; frames without them are of another kind.",
     ),
+    Key("part", Tables(_PART, 0, PARTS), (), "parts", "Two packets that together are one frame, in their order."),
+    REST_KEY,
     Key("checksum", CHECKSUMS, (), "checksums", "Check bytes; a frame with a wrong one is invalid."),
-    checks=(_check_length, _check_hex),
-    computed=(PAUSE,),
+    checks=(_check_length, _check_hex, _check_parts, _check_bytes_of_parts, _check_packets_of_parts),
+    computed=(PAUSE, REST),
 )

@@ -1,7 +1,7 @@
 """Frames to readings: the drivers ``framed`` and ``segmented``."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from meterlink.core.text import count_phrase
@@ -10,13 +10,14 @@ from meterlink.driver_api import Reading, Status, Timestamp
 from meterlink.profiles.fields import RawValue, compile_number, last_byte
 from meterlink.profiles.framing import CompiledFraming, Frame, FrameSplitter
 from meterlink.profiles.interpretation import NEVER_NEGATIVE, InterpretationCache, fallback_unit_of
+from meterlink.profiles.joining import PartJoiner, SteadyBits
 from meterlink.profiles.model import Bit, Framing, Meaning, Profile, Segments, ValueFormat
 from meterlink.profiles.no_number import compile_no_number
 from meterlink.profiles.refusal import Refusal, RefusalReason
 from meterlink.profiles.segments import compile_segments
 
 # Bytes that show no display: a lost packet, or a frame that says something else.
-_WITHOUT_READING = frozenset({RefusalReason.PART, RefusalReason.OTHER_KIND})
+_WITHOUT_READING = frozenset({RefusalReason.PART, RefusalReason.OTHER_KIND, RefusalReason.UNPAIRED})
 
 ChannelDecoder = Callable[[bytes, Timestamp], tuple[Reading, ...]]
 """Takes a packet and its time; returns the readings that the packet completes."""
@@ -24,11 +25,37 @@ ChannelDecoder = Callable[[bytes, Timestamp], tuple[Reading, ...]]
 ChannelDecoderFactory = Callable[[str, list[Refusal]], ChannelDecoder]
 """Makes the `ChannelDecoder` of one channel, by its key; it adds its refusals to a list of the same connection."""
 
+DecoderFactory = Callable[[Sequence[str], list[Refusal]], Mapping[str, ChannelDecoder]]
+"""Makes the `ChannelDecoder` of each channel, by their keys; they add their refusals to the list."""
 
-def compile_frames(profile: Profile) -> ChannelDecoderFactory:
+
+@dataclass(frozen=True, slots=True)
+class _FrameReader:
+    """What a profile reads from frames: ``used_bits`` and ``number_bits`` as numbers of the whole frame."""
+
+    make_reading: Callable[[Frame, str, Timestamp, list[Refusal]], Reading]
+    make_invalid_reading: Callable[[bytes, str, Timestamp], Reading]
+    used_bits: int
+    number_bits: int
+
+
+def compile_frames(profile: Profile) -> DecoderFactory:
     """Return the decoder factory of a framed or segmented profile. Its decoders never raise."""
+    framing = profile.framing or Framing()
+    rules = CompiledFraming(framing)
+    reader = _compile_reader(profile)
+    if framing.parts:
+        return _opener_of_parts(framing, rules, reader)
+    return each_channel(_channel_opener(rules, reader.make_reading, reader.make_invalid_reading))
+
+
+def each_channel(open_channel: ChannelDecoderFactory) -> DecoderFactory:
+    """Return a factory whose decoders know nothing of each other."""
+    return lambda channels, refusals: {channel: open_channel(channel, refusals) for channel in channels}
+
+
+def _compile_reader(profile: Profile) -> _FrameReader:
     assert profile.value is not None  # noqa: S101 - of these drivers
-    rules = CompiledFraming(profile.framing or Framing())
     fallback_unit = fallback_unit_of(profile.value.unit, _profile_meanings(profile))
     fallback_quantity = quantity_of(fallback_unit)
     interpretations = InterpretationCache(profile, profile.value, fallback_unit)
@@ -81,7 +108,8 @@ def compile_frames(profile: Profile) -> ChannelDecoderFactory:
             fallback_quantity, None, fallback_unit, timestamp, Status.INVALID, channel=channel, packet=received
         )
 
-    return _channel_opener(rules, make_reading, make_invalid_reading)
+    number_bits = _number_bits(profile.value)
+    return _FrameReader(make_reading, make_invalid_reading, mask | number_bits, number_bits)
 
 
 def _channel_opener(
@@ -116,6 +144,46 @@ def _channel_opener(
     return open_channel
 
 
+def _opener_of_parts(framing: Framing, rules: CompiledFraming, reader: _FrameReader) -> DecoderFactory:
+    steady = _steady_bits(framing, reader)
+
+    def open_channels(channels: Sequence[str], refusals: list[Refusal]) -> Mapping[str, ChannelDecoder]:
+        joiner = PartJoiner(framing, steady)
+
+        def open_channel(number: int, channel: str) -> ChannelDecoder:
+            def feed(packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
+                joined, refusal = joiner.add(number, packet, timestamp)
+                if refusal is not None:
+                    refusals.append(refusal)
+                if joined is None:
+                    return ()
+                frame = rules.verify_frame(joined.data)
+                if frame is not None:
+                    return (reader.make_reading(frame, channel, joined.timestamp, refusals),)
+                refusals.append(rules.refusal_of(joined.data))
+                return (reader.make_invalid_reading(joined.data, channel, joined.timestamp),)
+
+            return feed
+
+        return {channel: open_channel(number, channel) for number, channel in enumerate(channels)}
+
+    return open_channels
+
+
+def _steady_bits(framing: Framing, reader: _FrameReader) -> SteadyBits:
+    """Return the bits that stand on both sides of the number: all that are used in the part without it.
+
+    Where both parts have bits of the number, those of both must be steady: a number that moves is then not read.
+    """
+    first_part = (1 << 8 * framing.parts[0].length) - 1
+    in_first, in_second = bool(reader.number_bits & first_part), bool(reader.number_bits & ~first_part)
+    return SteadyBits(
+        first=reader.used_bits & first_part if in_second else 0,
+        second=reader.used_bits & ~first_part if in_first else 0,
+        waits=in_second,
+    )
+
+
 def _frames_of_kind(frames: Sequence[Frame], rules: CompiledFraming, refusals: list[Refusal]) -> list[Frame]:
     """Return the frames of the kind that is read."""
     kept = []
@@ -132,6 +200,18 @@ def _profile_meanings(profile: Profile) -> list[Meaning]:
     return [meaning for code in profile.codes for _, meaning in code.meanings] + [
         meaning for _, meaning in profile.annunciators
     ]
+
+
+def _number_bits(value: ValueFormat) -> int:
+    """Return the bits of the number in a frame that is read as one little-endian number."""
+    source = value.source
+    if isinstance(source, Segments):
+        bits = [bit for digit in (*source.digits, *source.pools) for bit in digit if isinstance(bit, Bit)]
+    else:
+        bits = list(source.location.bits)
+        if not bits:
+            return ((1 << 8 * source.location.size) - 1) << 8 * source.location.at
+    return sum(1 << 8 * byte + bit for byte, bit in {(bit.byte, bit.bit) for bit in bits})
 
 
 def _compile_value(value: ValueFormat) -> tuple[Callable[[bytes], RawValue], int]:

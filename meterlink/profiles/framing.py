@@ -21,7 +21,8 @@ class CompiledFraming:
     def __init__(self, framing: Framing) -> None:
         self.start = framing.start
         self.end = framing.end
-        self.length = framing.length if isinstance(framing.length, int) else 0
+        of_parts = sum(part.length for part in framing.parts)
+        self.length = framing.length if isinstance(framing.length, int) else of_parts
         self.longest = max(framing.longest, self.length)
         self.length_field = framing.length if isinstance(framing.length, LengthField) else None
         self.one_per_packet = framing.one_per_packet or (framing.length is None and not framing.end)

@@ -82,6 +82,11 @@ LONGEST_PAUSE = 1.0
 so a later packet belongs to another one."""
 
 
+LONGEST_REST = 1.5
+"""Seconds between two frames that are made of parts: a display refreshes two to five times a second, slow ones once a
+second (common practice); after a longer silence the packets before it prove nothing."""
+
+
 class DriverName(StrEnum):
     """The driver that reads the meter's packets."""
 
@@ -325,6 +330,19 @@ class LengthField:
 
 
 @dataclass(frozen=True, slots=True)
+class FramePart:
+    """A packet that is one part of every frame. TOML ``[[frame.part]]``.
+
+    It has ``length`` bytes and comes from the characteristic of this number in ``notify`` (``channel``, from 0).
+    ``marks`` are those of `Framing`, counted from the packet's first byte, but as they come, with their key.
+    """
+
+    length: int
+    channel: int = 0
+    marks: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Framing:
     """How frames are cut out of packets. TOML ``[frame]``; ``start``, ``end`` and ``key`` in hexadecimal.
 
@@ -341,6 +359,12 @@ class Framing:
     behind another frame. ``packet_sizes`` are the bytes of a frame's packets in their order, of which the last number
     holds for all that follow; the last packet has the rest. With ``followed`` a frame counts when the next ``start``
     comes behind it.
+
+    ``parts`` are two packets that together are one frame, in the order in which they come (TOML ``[[frame.part]]``):
+    for example the number, and the range or unit that belongs to it. Two parts are a frame only if they come directly
+    one behind the other, at most ``pause`` seconds apart, and if more than ``pause`` and at most ``rest`` seconds
+    passed since the part before them. The part without the number stands on both sides of the number, and both must
+    mean the same: so no lost packet can pair a number with the range of another one.
     """
 
     start: bytes = b""
@@ -357,6 +381,8 @@ class Framing:
     followed: bool = False
     marks: tuple[tuple[int, int], ...] = ()
     hex: bool = False
+    parts: tuple[FramePart, ...] = ()
+    rest: float = LONGEST_REST
 
 
 @dataclass(frozen=True, slots=True)
@@ -448,7 +474,8 @@ class ConnectionSetup:
     """The sources of packets, and the writes. TOML ``[connection]``; ``writes`` is ``[[connection.write]]``.
 
     ``notify`` are characteristic UUIDs to subscribe to, ``read`` those to read every ``every`` seconds; ``service``,
-    where given, is the service that has them. The packets of each characteristic are framed separately.
+    where given, is the service that has them. The packets of each characteristic are framed separately, except where
+    frames have parts (`FramePart`).
     """
 
     notify: tuple[str, ...] = ()

@@ -126,6 +126,17 @@ def _check_frame_length(
             yield FieldError(path, message, "Correct the location, or frame.length.")
 
 
+def _check_channels(connection: ConnectionSetup, frame: Framing | None) -> Iterator[FieldError]:
+    parts = frame.parts if frame is not None else ()
+    if parts and connection.read:
+        yield FieldError(("connection", "read"), "the parts of a frame are notified, not read.", "Write notify.")
+    for number, part in enumerate(parts):
+        if part.channel >= len(connection.notify):
+            message = f"notify has no characteristic {part.channel}."
+            remedy = "Write the number of one in connection.notify, from 0."
+            yield FieldError(("frame", "part", number, "channel"), message, remedy)
+
+
 def _check_unit(
     driver: DriverName,
     value: ValueFormat | None,
@@ -194,7 +205,7 @@ PROFILE = Table(
         description="The meanings of bits while they are lit.",
     ),
     Key("text", TEXT, None, description="How lines of text are read."),
-    checks=(_check_tables, _check_type, _check_frame_length, _check_unit),
+    checks=(_check_tables, _check_type, _check_frame_length, _check_channels, _check_unit),
     schema_rules=(
         _driver_rule([DriverName.LINED], dict.fromkeys(_FRAME_KEYS, False)),
         _driver_rule([DriverName.FRAMED, DriverName.SEGMENTED], {"text": False}, ["value"]),

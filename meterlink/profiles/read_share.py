@@ -14,6 +14,9 @@ turned. Half a turn of a dial lasts a second of ten at one test point (common pr
 the readings of a state come and go, and a value may not settle.
 """
 
+# At the beginning of a connection these say nothing of the profile: the bytes before them never came.
+_OF_A_BEGINNING = frozenset({RefusalReason.PART, RefusalReason.UNPAIRED})
+
 _LONGEST_WAIT = 512  # bytes of a channel that may still be completed: twice the longest frame
 
 
@@ -21,7 +24,8 @@ class ReadShare:
     """Counts the packets that a profile reads, and those that it refuses by their reasons.
 
     A packet that completes no frame counts as refused, unless the frame that a later one completes contains it, or it
-    is a part before the first reading: a connection may begin anywhere.
+    is a part before the first reading: a connection may begin anywhere. A ``channel`` is a characteristic, or several
+    whose packets together are frames.
     """
 
     def __init__(self) -> None:
@@ -41,10 +45,12 @@ class ReadShare:
         end = 0
         for data, earlier in waiting:
             end += len(data)
-            is_beginning = channel not in self._begun and earlier.reason is RefusalReason.PART
+            is_beginning = channel not in self._begun and earlier.reason in _OF_A_BEGINNING
             if (begin < 0 or end <= begin) and not is_beginning:
                 self._refuse(earlier)
         self._begun.add(channel)
+        if 0 <= begin <= len(missing) - len(frame):  # the packet is not in the frame: it begins the next one
+            self.add_unread(channel, packet, Refusal(RefusalReason.PART))
         if refusal is None or refusal.reason is RefusalReason.BLANK:
             self.read += 1
         else:

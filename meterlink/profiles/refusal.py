@@ -9,6 +9,7 @@ class RefusalReason(StrEnum):
 
     NO_FRAME = "no-frame"  # they have not the start, the length or the end of a frame
     PART = "part"  # a part of a frame or of a line: its beginning or its end was lost
+    UNPAIRED = "unpaired"  # half of a frame of two packets: its other half is missing, or may be that of another frame
     OTHER_KIND = "other-kind"  # a frame of a kind that the profile does not read; it makes no invalid reading
     CHECKSUM = "checksum"  # the check bytes are wrong
     SHORT = "short"  # the frame ends before the fields that the profile reads
@@ -24,6 +25,7 @@ class RefusalReason(StrEnum):
 _WORDS = {
     RefusalReason.NO_FRAME: "not a frame",
     RefusalReason.PART: "part of a frame",
+    RefusalReason.UNPAIRED: "half of a frame",
     RefusalReason.OTHER_KIND: "a frame of another kind",
     RefusalReason.CHECKSUM: "wrong check bytes",
     RefusalReason.SHORT: "frame too short",

@@ -29,6 +29,10 @@ def used_bytes(
 
 def frame_length(frame: Any) -> int | None:
     """Return the constant number of bytes of a ``[frame]`` table's frames, None without one."""
+    lengths = [_part(part, "length") for part in _part(frame, "parts") or ()]
+    numbers = [length for length in lengths if isinstance(length, int)]
+    if numbers:
+        return sum(numbers) if len(numbers) == len(lengths) else None
     length = _part(frame, "length")
     if not isinstance(length, int):
         return None

@@ -8,6 +8,7 @@ from typing import Any
 
 from meterlink.profiles.model import (
     LONGEST_PAUSE,
+    LONGEST_REST,
     SCHEMA_VERSION,
     Checksum,
     Code,
@@ -140,15 +141,29 @@ def _framing(framing: Framing, comments: ProfileComments) -> Iterator[str]:
             ("key", framing.key.hex(" ")),
             ("key_from", _unless_default(framing.key_from, 0)),
             ("pause", _pause(framing.pause)),
+            ("rest", _unless_default(framing.rest, LONGEST_REST) and Decimal(repr(framing.rest))),
             ("starts_packet", framing.starts_packet),
             ("packet_sizes", framing.packet_sizes),
             ("followed", framing.followed),
-            ("marks", _Inline((str(at), _Hexadecimal(byte)) for at, byte in framing.marks) if framing.marks else None),
+            ("marks", _marks(framing.marks)),
         ],
         comments.frame,
     )
+    for part in framing.parts:
+        yield _block(
+            "[[frame.part]]",
+            [
+                ("length", part.length),
+                ("channel", _unless_default(part.channel, 0)),
+                ("marks", _marks(part.marks)),
+            ],
+        )
     for checksum in framing.checksums:
         yield _checksum(checksum, "[[frame.checksum]]", comments.checksum)
+
+
+def _marks(marks: Iterable[tuple[int, int]]) -> "_Inline | None":
+    return _Inline((str(at), _Hexadecimal(byte)) for at, byte in marks) or None
 
 
 def _checksum(checksum: Checksum, header: str, comments: TableComments) -> str:

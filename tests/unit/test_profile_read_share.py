@@ -54,3 +54,24 @@ def test_a_connection_may_begin_in_the_middle_of_a_line() -> None:
     share.add_unread("b", b"5E-6 F\n", part)  # of this characteristic nothing was ever read
     share.finish()
     assert (share.read, share.refusals.total()) == (1, 2)
+
+
+def test_a_packet_that_only_confirms_a_frame_begins_the_next_one() -> None:
+    # Where the range comes before the number, the next range confirms the reading.
+    share = ReadShare()
+    incomplete = Refusal(RefusalReason.PART)
+    share.add_unread("", b"r", incomplete)
+    share.add_unread("", b"n1", incomplete)
+    for before, number in ((b"n1", b"n2"), (b"n2", b"n3")):
+        share.add_reading("", b"r", b"r" + before, None)
+        share.add_unread("", number, incomplete)
+    share.finish()
+    assert (share.read, share.refusals) == (2, {incomplete: 2})  # the last frame waits for its range
+
+
+def test_the_halves_before_the_first_frame_are_a_beginning() -> None:
+    share = ReadShare()
+    share.add_unread("", b"r0", Refusal(RefusalReason.UNPAIRED))
+    share.add_reading("", b"r1", b"r1", None)
+    share.finish()
+    assert (share.read, share.refusals.total()) == (1, 0)
