@@ -14,7 +14,7 @@ from meterlink.teach.limits import LEAST_YIELD
 from meterlink.teach.report import FunctionReport, TeachReport
 from meterlink.teach.rivals import Disagreement, find_disagreement
 from meterlink.teach.samples import MeterFunction, Sample
-from meterlink.teach.states import UnexplainedError
+from meterlink.teach.unexplained import UnexplainedError
 from meterlink.teach.ways import Way
 from meterlink.teach.yields import find_yield
 

@@ -21,7 +21,7 @@ from meterlink.core.units import convert
 from meterlink.driver_api import Reading, Status
 from meterlink.teach.likely_frames import Guess, Look
 from meterlink.teach.samples import Sample
-from meterlink.teach.states import UnexplainedError
+from meterlink.teach.unexplained import UnexplainedError
 
 MOST_PROFILES = 60
 """Profiles made in one search: each takes 0.02 to 0.2 s, so that the search ends within about ten seconds."""

@@ -7,7 +7,7 @@ from meterlink.core.readings import Reading, Status
 from meterlink.teach.decoding import frame_decoder, says
 from meterlink.teach.report import Contradiction
 from meterlink.teach.samples import Sample
-from meterlink.teach.states import UnexplainedError
+from meterlink.teach.unexplained import UnexplainedError
 from meterlink.teach.ways import Way
 
 _MOST_CUTS_BLAMED = 2  # ways of cutting tried in the search for the wrong entries

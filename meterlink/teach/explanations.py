@@ -18,13 +18,15 @@ from meterlink.teach.dropped_digits import dropped_digit_encodings
 from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling
 from meterlink.teach.fixed_point import fixed_unit_encodings, rounded_unit_encodings
 from meterlink.teach.floats import binary_float_encodings, decimal_float_encodings
+from meterlink.teach.frame_meanings import FoundMeanings, meaning_candidates
 from meterlink.teach.framings import FramingCandidate
 from meterlink.teach.integers import integer_encodings
 from meterlink.teach.lines import text_formats, unknown_words
 from meterlink.teach.samples import Sample
 from meterlink.teach.slow_bytes import SlowByte
-from meterlink.teach.states import FoundMeanings, UnexplainedError, find_meanings, meaning_candidates
+from meterlink.teach.states import find_meanings
 from meterlink.teach.taught_profile import ProfileHead, frame_profile, text_profile
+from meterlink.teach.unexplained import UnexplainedError
 
 FEWEST_ENTRIES = 4
 """Entries that teaching needs before it tries anything."""

@@ -18,8 +18,8 @@ from meterlink.teach.parts import readings_to_add
 from meterlink.teach.prospects import Prospect, agreement_in, find_prospects, look_of
 from meterlink.teach.report import Contradiction, TeachReport
 from meterlink.teach.samples import Sample, label_frames
-from meterlink.teach.states import ContradictedWordError, UnexplainedError
 from meterlink.teach.taught_profile import ProfileHead
+from meterlink.teach.unexplained import ContradictedWordError, UnexplainedError
 from meterlink.teach.ways import Way, find_ways
 
 _FEWEST_LABELLED = 0.8  # share of entries that must have a frame in their window, else frames are cut wrongly …

@@ -18,7 +18,7 @@ from meterlink.profiles.number_text import is_blank, is_overload, number_form_of
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
 from meterlink.teach.checksums import find_line_checksum
 from meterlink.teach.samples import Sample
-from meterlink.teach.states import ContradictedWordError, UnexplainedError
+from meterlink.teach.unexplained import ContradictedWordError, UnexplainedError
 
 _ENDS = ("\r\n", "\n", "\r", ";", "")
 _TEXT = 0.97  # share of bytes that are printable or blanks; the first packet may be half a line

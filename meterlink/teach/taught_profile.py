@@ -21,9 +21,9 @@ from meterlink.profiles.model import (
 from meterlink.profiles.uuids import canonical_uuid
 from meterlink.teach.displays import add_constant_pool, lacks_constant_pool
 from meterlink.teach.encodings import Encoding
+from meterlink.teach.frame_meanings import FoundMeanings, FrameMeaning
 from meterlink.teach.framings import FramingCandidate
 from meterlink.teach.samples import Sample
-from meterlink.teach.states import FoundMeanings, FrameMeaning
 
 _ROOMY = frozenset({NumberType.FLOAT32, NumberType.FLOAT64, NumberType.FLOAT})
 
