@@ -17,10 +17,10 @@ from meterlink.cli.recorded_capture import load_capture
 from meterlink.cli.run import read_boot_id, stop_on_signals
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.equipment import Site, TestPoint
-from meterlink.core.errors import InputError
+from meterlink.core.errors import InputError, PlanError
 from meterlink.core.text import clean_text, count_phrase
 from meterlink.driver_api import Driver
-from meterlink.plans import DEFAULT_PLAN, load_plan
+from meterlink.plans import DEFAULT_PLAN, check_plan, read_plan_text
 from meterlink.profiles import compile_profile
 from meterlink.settings import DATABASE_FILE, data_dir, load_settings
 from meterlink.station.drivers import load_all_drivers
@@ -152,7 +152,9 @@ async def run_replay(
         raise InputError(f"The recording {options.name} has no packets.", "Record it again with meterlink capture.")
     clock = clock or SystemClock()
     driver_name, driver = await asyncio.to_thread(_choose_driver, folder, options)
-    plan = load_plan(options.plan).with_usual_answers({})  # a recording has nobody who answers
+    plan_text = await asyncio.to_thread(read_plan_text, options.plan)
+    asking = check_plan(plan_text).require(options.plan, PlanError)
+    plan = asking.with_usual_answers({})  # a recording has nobody who answers
     station = Station(
         StationConfig(
             folder=folder,
@@ -160,6 +162,8 @@ async def run_replay(
             settings=replace(load_settings(folder), meters=(), mqtt=None),
             site=Site("replay", options.name),
             plan=plan,
+            plan_text=plan_text,
+            answers=asking.usual_answers({}),
             boot_id=read_boot_id(),
             new_visit=True,
             serve=serve,

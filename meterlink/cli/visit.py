@@ -97,8 +97,12 @@ def switch(*, visit: str, data: str | None, as_json: bool) -> None:
     \b
         meterlink visit switch 7f3a
     """
-    uid = find_visit(_reader(data).visits(), visit).uid
-    _report(send_command(data_dir(data), CommandName.SWITCH_VISIT, visit=uid), "The visit goes on.", as_json=as_json)
+    from meterlink.station.visit_desk import WITHOUT_PLAN  # noqa: PLC0415  # only two commands need the station
+
+    stored = find_visit(_reader(data).visits(), visit)
+    result = send_command(data_dir(data), CommandName.SWITCH_VISIT, visit=stored.uid)
+    text = "The visit goes on." if stored.plan_text else f"The visit goes on. {WITHOUT_PLAN}"
+    _report(result, text, as_json=as_json)
 
 
 @command.command()

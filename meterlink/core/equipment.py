@@ -317,6 +317,18 @@ class Plan:
         derived = tuple(entry for entry in self.derived if keys.issuperset(key for _, key in entry.inputs))
         return replace(self, points=points, derived=derived, asked=(), ratings=())
 
+    def usual_answers(self, answers: Mapping[str, str]) -> dict[str, str]:
+        """Return the answers with those questions answered as usual that are open and have a usual answer.
+
+        Raises:
+            InputError: there is no such question, or no such choice.
+        """
+        completed = dict(answers)
+        for asked in self.asked:
+            if asked in self.questions(completed) and asked.question.usual is not None:
+                completed[asked.key] = asked.question.usual
+        return completed
+
     def with_usual_answers(self, answers: Mapping[str, str]) -> "Plan":
         """Return `for_answers`, with each open question answered as usual; ``assumptions`` says so.
 
@@ -326,11 +338,8 @@ class Plan:
         Raises:
             InputError: there is no such question, or no such choice.
         """
-        completed, assumed = dict(answers), []
-        for asked in self.asked:
-            if asked in self.questions(completed) and asked.question.usual is not None:
-                completed[asked.key] = asked.question.usual
-                assumed.append(f"{asked.key} {asked.question.usual}")
+        completed = self.usual_answers(answers)
+        assumed = [f"{key} {answer}" for key, answer in completed.items() if key not in answers]
         still_open = [asked.key for asked in self.questions(completed)]
         sentences = [f"Assumed without an answer: {', '.join(assumed)}."] if assumed else []
         sentences += [f"Not answered, so not asked for: {', '.join(still_open)}."] if still_open else []

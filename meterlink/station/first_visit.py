@@ -3,12 +3,13 @@
 import asyncio
 from collections.abc import Callable
 
-from meterlink.core.errors import DatabaseLockedError
+from meterlink.core.errors import DatabaseLockedError, PlanError
+from meterlink.plans import check_plan
 from meterlink.station.current_visit import no_visit
 from meterlink.station.station_config import StationConfig
 from meterlink.station.visit import ActiveVisit
-from meterlink.station.visit_desk import resumed_visit
-from meterlink.store.rows import VisitWithReadings
+from meterlink.station.visit_desk import WITHOUT_PLAN, resumed_visit
+from meterlink.store.rows import VisitDetails, VisitWithReadings
 from meterlink.store.writer import Writer
 
 # A visit whose newest reading is older is asked about when a station resumes it: the next day's first call may be
@@ -61,14 +62,25 @@ async def _first_visit(
         resumed = await asyncio.wrap_future(writer.resume_visit(config.site, config.plan))
     if resumed is not None:
         return resumed_visit(resumed, settings, config.plan)
-    ids = await asyncio.wrap_future(writer.open_visit(config.site, config.plan, config.clock.now()))
+    details = VisitDetails(config.plan_text)
+    ids = await asyncio.wrap_future(writer.open_visit(config.site, config.plan, config.clock.now(), details))
+    if config.answers:
+        kept = check_plan(config.plan_text).require(config.plan.name, PlanError)
+        await asyncio.wrap_future(writer.set_answers(ids.visit_id, kept, config.answers))
     resumed = await asyncio.wrap_future(writer.activate_visit(ids.uid))
     assert resumed is not None  # noqa: S101  # it is open
     return resumed_visit(resumed, settings, config.plan)
 
 
-def old_visit_text(resumed: VisitWithReadings, config: StationConfig) -> str:
-    """Return a sentence that asks about a visit whose newest reading is old, or of unknown age; empty for another."""
+def resumed_visit_text(resumed: VisitWithReadings, config: StationConfig) -> str:
+    """Return a sentence that asks about a visit whose newest reading is old, or of unknown age; empty for another.
+
+    Of a visit whose plan is not in the record it says so.
+    """
+    return " ".join(filter(None, [_old_text(resumed, config), "" if resumed.plan_text else WITHOUT_PLAN]))
+
+
+def _old_text(resumed: VisitWithReadings, config: StationConfig) -> str:
     age = resumed.last_activity.age(config.clock.now(), config.boot_id)
     if age is not None and age < OLD_VISIT_HOURS * 3600:
         return ""

@@ -30,7 +30,7 @@ from meterlink.station.committer import OnAccepted
 from meterlink.station.config import PublishingConfig
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.drivers import watch_profiles
-from meterlink.station.first_visit import first_visit_unless_stopped, old_visit_text
+from meterlink.station.first_visit import first_visit_unless_stopped, resumed_visit_text
 from meterlink.station.known_meters import KnownMeters, meters_to_connect
 from meterlink.station.liveness import LoopLag, stall
 from meterlink.station.moved_meters import MovedMeters
@@ -337,7 +337,7 @@ class Station:
 
     def _on_resumed(self, resumed: VisitWithReadings) -> None:
         self._resumed_site = resumed.site
-        if text := old_visit_text(resumed, self._config):
+        if text := resumed_visit_text(resumed, self._config):
             self._notices.report("visit", NoticeLevel.WARNING, text)
 
     @property

@@ -1,7 +1,7 @@
 """The configuration of a station."""
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -17,8 +17,10 @@ class StationConfig:
     """The configuration of a station.
 
     With ``site`` and ``plan`` it opens a visit there, or resumes the open one; without (both None), it resumes the
-    visit that was active when a station last ran, if any. It connects ``meters``; with ``adopt`` also other meters that
-    a driver fits.
+    visit that was active when a station last ran, if any. ``plan_text`` is the TOML of the plan, and ``answers`` those
+    to its questions with which ``plan`` was made: both are kept with a visit that it opens, for a later station.
+
+    It connects ``meters``; with ``adopt`` also other meters that a driver fits.
 
     The backends are bleak's by default, and ``jitter`` draws the radio's pauses (see `Radio`). ``serve`` is false
     for a run in simulated time, which has no watchers. Without ``publish`` messages wait in the outbox. ``first_point``
@@ -31,6 +33,8 @@ class StationConfig:
     site: Site | None
     plan: Plan | None
     boot_id: str
+    plan_text: str = ""
+    answers: Mapping[str, str] = field(default_factory=dict)
     meters: tuple[Meter, ...] = ()
     adopt: bool = False
     new_visit: bool = False

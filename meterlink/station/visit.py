@@ -105,6 +105,7 @@ class ActiveVisit:
         self.opened_utc_ns = opened_utc_ns
         self.capacitor_tolerance = capacitor_tolerance
         self._rule = rule
+        self.lacks_plan = False  # only the ratings are known of the plan that it was begun with
         self.answers: dict[str, str] = {}
         self.points: dict[str, TestPoint] = {}
         self.limits: dict[str, Limits | None] = {}

@@ -228,7 +228,7 @@ class VisitCommands:
 
         So are those with a number in ``rated_anew``, whose rating has another text: a verdict is kept with the rating,
         and another rating at the next visit would be another part. Earlier verdicts stay in the database, with their
-        reasons.
+        reasons. In a visit without its plan the others keep their verdicts: their limits may be the plan's.
 
         Returns:
             The number of the readings with a new verdict.
@@ -236,6 +236,8 @@ class VisitCommands:
         count = 0
         for point in tuple(visit.points.values()):
             for accepted in tuple(visit.accepted[point.key]):
+                if visit.lacks_plan and accepted.number not in rated_anew:
+                    continue
                 judgement = self._judge.judge_again(visit, point, accepted)
                 if accepted.number in rated_anew or _foundation(judgement) != _foundation(accepted.judgement):
                     await self._replace_judgement(visit, point, accepted, judgement)

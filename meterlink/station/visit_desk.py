@@ -4,6 +4,7 @@ import asyncio
 import logging
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from functools import cache
 
@@ -13,9 +14,18 @@ from meterlink.core.errors import InputError, PlanError, VisitError
 from meterlink.core.meter_proof import is_proof_note
 from meterlink.core.outcomes import Outcome
 from meterlink.core.text import LONGEST_REMARK, clean_text, did_you_mean, named_device
+from meterlink.core.units import Quantity
 from meterlink.core.verdicts import FAILED_VERDICTS
+from meterlink.judge.decision_rules import parse_decision_rule
 from meterlink.link.messages import Message, PlanNameView, Topic, UnitView, VisitsView
-from meterlink.plans import DEFAULT_PLAN, check_plan, load_plan, read_plan_text, shipped_plans
+from meterlink.plans import (
+    DEFAULT_PLAN,
+    check_plan,
+    load_plan,
+    parse_typed_rating,
+    read_plan_text,
+    shipped_plans,
+)
 from meterlink.settings import Settings
 from meterlink.station.collection import Collection
 from meterlink.station.current_visit import no_visit
@@ -27,6 +37,11 @@ from meterlink.store.rows import StoredReplacement, StoredVisit, UnitLeft, Visit
 from meterlink.store.writer import Writer
 
 log = logging.getLogger(__name__)
+
+WITHOUT_PLAN = (
+    "Its plan is not in the record, only the ratings: new readings come without the cautions of the plan, and volts and"
+    " amperes may have no limits. Begin another visit to measure more."
+)
 
 MOST_UNITS = 1_000  # a list with more is searched by `meterlink visit list`
 
@@ -256,14 +271,35 @@ def pin_meters(visit: ActiveVisit, known: KnownMeters) -> None:
 
 
 def plan_of_visit(stored: VisitWithReadings) -> Plan:
-    """Return the plan with which a visit was begun.
+    """Return the plan with which a visit was begun; where its text is not kept, the facts that its rows have of it.
 
     Raises:
         PlanError: it cannot be read by this version.
     """
     if not stored.plan_text:
-        return stored.plan
+        return replace(stored.plan, points=tuple(_known_of(point, stored) for point in stored.plan.points))
     return check_plan(stored.plan_text).require(f"the plan of the visit {stored.ids.uid}", PlanError)
+
+
+def _known_of(point: TestPoint, stored: VisitWithReadings) -> TestPoint:
+    """Return a test point of a plan without its text: with its rating, and with rule and function of its last reading.
+
+    Volts and amperes have a rating only where a reading shows AC or DC: the limits are those of one of them.
+    """
+    newest = next(
+        (row for row in reversed(stored.accepted) if row.point_key == point.key and not row.void_reason), None
+    )
+    if newest is not None:
+        point = replace(point, coupling=newest.reading.coupling)
+        with suppress(InputError):  # of a record that was imported
+            parse_decision_rule(newest.judgement.rule)
+            point = replace(point, rule=newest.judgement.rule)
+    text = stored.plan_ratings.get(point.key, "")
+    if not text or (point.coupling is None and point.quantity in {Quantity.VOLTAGE, Quantity.CURRENT}):
+        return point
+    with suppress(InputError):
+        point = replace(point, specification=parse_typed_rating(point, text))
+    return point
 
 
 def resumed_visit(resumed: VisitWithReadings, settings: Settings, plan: Plan | None = None) -> ActiveVisit:
@@ -272,6 +308,7 @@ def resumed_visit(resumed: VisitWithReadings, settings: Settings, plan: Plan | N
     Raises:
         PlanError: its plan cannot be read by this version.
     """
+    lacks_plan = plan is None and not resumed.plan_text
     plan = plan or plan_of_visit(resumed)
     visit = ActiveVisit(
         resumed.site,
@@ -282,6 +319,7 @@ def resumed_visit(resumed: VisitWithReadings, settings: Settings, plan: Plan | N
         resumed.answers if plan.asked else {},
         resumed.ids,
     )
+    visit.lacks_plan = lacks_plan
     visit.last_readings = dict(resumed.last_readings)
     for key, text in _ratings_at_beginning(resumed).items():
         visit.set_rating(key, text)

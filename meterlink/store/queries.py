@@ -289,6 +289,7 @@ def _visit_with_readings(connection: sqlite3.Connection, visit: sqlite3.Row) -> 
         _last_activity(connection, visit, accepted),
         tuple(accepted),
         {point["key"]: point["rating"] for point in points if point["rating_set_utc_ns"] is not None},
+        {point["key"]: point["rating"] for point in points if point["rating_set_utc_ns"] is None and point["rating"]},
         json.loads(visit["answers"]),
         tuple(repairs.replacements(connection, visit_id=visit["id"])),
         places.last_readings(connection, visit["id"], plan.points),

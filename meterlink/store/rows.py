@@ -462,7 +462,8 @@ class VisitWithReadings(NamedTuple):
     ``plan`` has no specification, why, caution, rule or coupling; ``plan_text``, unless it is empty, has.
     ``closed_utc_ns`` is None while it is open. ``last_activity`` is its newest accepted reading, else its beginning.
     ``accepted`` is in the order of acceptance. ``ratings`` is ``{test-point key: rating as
-    written}``, only for parts that were read during the visit (`Writer.set_rating`). ``answers`` is ``{key of a
+    written}``, only for parts that were read during the visit (`Writer.set_rating`); ``plan_ratings`` has the others,
+    which are the plan's. ``answers`` is ``{key of a
     question of the plan: key of a choice}``. ``replacements`` are in the order of their times.
     ``last_readings`` are by test point.
     """
@@ -476,6 +477,7 @@ class VisitWithReadings(NamedTuple):
     last_activity: Activity
     accepted: tuple[HistoryRow, ...]
     ratings: Mapping[str, str]
+    plan_ratings: Mapping[str, str]
     answers: Mapping[str, str]
     replacements: tuple[StoredReplacement, ...] = ()
     last_readings: Mapping[str, LastReading] = MappingProxyType({})

@@ -96,7 +96,14 @@ def _station_config(scenario: "Scenario", folder: str, **more: Any) -> "StationC
     # In the folder of a real station, its settings must not publish a demo's readings.
     settings = replace(load_settings(path), station="demo", meters=(), mqtt=None)
     return StationConfig(
-        folder=path, settings=settings, site=scenario.site, plan=scenario.plan, boot_id="demo", new_visit=True, **more
+        folder=path,
+        settings=settings,
+        site=scenario.site,
+        plan=scenario.plan,
+        plan_text=scenario.plan_text,
+        boot_id="demo",
+        new_visit=True,
+        **more,
     )
 
 

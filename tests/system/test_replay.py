@@ -22,6 +22,7 @@ from meterlink.station.visit import AcceptedReading
 from meterlink.store.reader import Reader
 from meterlink_drivers.presented import PRESENTED
 from meterlink_simulators.virtual_time import VIRTUAL_START, VirtualClock, run_in_virtual_time
+from support.commands import run_command, run_for_json
 from support.point_texts import HERM_POINT
 
 CHANNEL = "a1b2c3d4-0000-4000-8000-000000000001"
@@ -100,6 +101,30 @@ def play(folder: Path, options: ReplayOptions) -> tuple[ReplayResult, list[tuple
 
     result = run_in_virtual_time(run(), busy=lambda: any(station.busy for station in stations))
     return result, accepted, seconds[0]
+
+
+def test_a_visit_of_a_replay_keeps_its_limits_when_a_station_goes_on_with_it(
+    bench: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A note on the visit of a recording must not make 'no limits' of 3.91 µF that are outside 5 µF ±6 %."""
+    monkeypatch.setenv("METERLINK_DATA", str(bench))
+    questions = """
+[[question]]
+key = "starter"
+text = "Is there a start capacitor?"
+usual = "no"
+choice = [{key = "yes", words = "one is fitted"}, {key = "no", words = "there is none"}]
+"""
+    start = HERM_POINT.replace('key = "herm"', 'key = "start"\nwhen = { starter = "yes" }').replace("HERM", "START")
+    (bench / "plan.toml").write_text(PLAN + start + questions)
+    play(bench, ReplayOptions(BOTH, "both", str(bench / "plan.toml"), profile=bench / "rowan.toml"))
+    before = Reader(bench / DATABASE_FILE).history()
+    assert [str(row.judgement.verdict) for row in before] == ["within", "outside"]
+    assert run_command("visit", "note", "the fan hums")[0] == 0
+    assert Reader(bench / DATABASE_FILE).history() == before
+    shown = run_for_json("visit", "show")
+    assert [point["key"] for point in shown["points"]] == ["herm", "fan"]
+    assert [point["limits"]["low"] for point in shown["points"]] == ["42.3", "4.7"]
 
 
 def test_both_speeds_accept_the_same_readings_with_the_same_verdicts(bench: Path) -> None:

@@ -8,11 +8,14 @@ from typing import Any
 import pytest
 
 from meterlink.core.equipment import Site
+from meterlink.core.errors import PlanError
 from meterlink.link.messages import CommandResult
+from meterlink.plans import check_plan
 from meterlink.settings import DATABASE_FILE
 from meterlink.station.station import Station
 from meterlink.store.reader import Reader
 from support.commands import parse_json, run_command, run_for_json
+from support.point_texts import HERM_POINT
 from support.virtual_stations import run_at_station
 
 BAKERY = {"site": "Mill Lane bakery", "unit": "Condenser 1"}
@@ -131,6 +134,64 @@ def test_whoever_starts_next_resumes_the_active_visit_and_is_asked_after_twelve_
     at_station(tmp_path, resume, later=that_day)
     at_station(tmp_path, resume_next_day, later=that_day + timedelta(hours=13))
     at_station(tmp_path, resume_after_a_battery_died, boot="the next boot")
+
+
+def _voltage_point(key: str) -> str:
+    return f"""
+[[point]]
+key = "{key}"
+circuit = "{key}"
+component = "supply"
+terminals = ["L1", "L2"]
+quantity = "voltage"
+coupling = "AC"
+state = "energized"
+kind = "range"
+low = "207 V"
+high = "253 V"
+why = "A motor needs its volts."
+"""
+
+
+def test_a_visit_without_its_plan_keeps_its_verdicts_and_invents_no_limits(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A visit that came from an import has the ratings of its plan, but not whether volts are AC, and no cautions.
+
+    230 V DC at a supply of 207 to 253 V AC is no good supply: without the plan nobody knows that it is to be AC.
+    """
+    text = f'name = "supply"\n{HERM_POINT}rule = "guarded"\nwhy = "It runs."\n' + "".join(
+        map(_voltage_point, ("read", "unread"))
+    )
+    plan = check_plan(text).require("plan", PlanError)
+
+    async def measure(station: Station, views: dict[str, Any]) -> None:
+        await enter(station, views, "herm", "42.35 µF")
+        await enter(station, views, "read", "201.3 V AC")
+
+    async def go_on(station: Station, views: dict[str, Any]) -> None:
+        assert "Its plan is not in the record" in views["notice"]["text"]
+        assert [point_view(views, key)["accepted"]["verdict"] for key in ("herm", "read")] == verdicts
+        await enter(station, views, "herm", "42.34 µF")
+        assert point_view(views, "herm")["accepted"]["verdict"] == verdicts[0]
+        wrong = await send(station, "enter", point="read", text="230.1 V DC")
+        assert "AC voltage" in wrong.error
+        await enter(station, views, "unread", "230.1 V DC")
+        assert point_view(views, "unread")["accepted"]["verdict"] == "no limits"
+        await done(station, "set_rating", point="herm", text="40 uF 10 %")  # by somebody who reads it off the part
+        assert point_view(views, "herm")["accepted"]["verdict"] == "within"
+        await done(station, "pause_visit")
+
+    at_station(tmp_path, measure, Site("Mill Lane bakery", "Condenser 1"), plan)
+    before = Reader(tmp_path / DATABASE_FILE).history()
+    verdicts = [str(row.judgement.verdict) for row in before]
+    assert verdicts == ["cannot tell", "outside"]
+    at_station(tmp_path, go_on)
+    after = Reader(tmp_path / DATABASE_FILE).history()
+    assert [row.judgement for row in after if row.point_key == "read"] == [before[1].judgement]
+    monkeypatch.setenv("METERLINK_DATA", str(tmp_path))
+    (visit,) = Reader(tmp_path / DATABASE_FILE).visits()
+    assert "The visit goes on. Its plan is not in the record" in run_command("visit", "switch", visit.uid).out
 
 
 def test_a_unit_keeps_its_ratings_and_its_plan(tmp_path: Path) -> None:
