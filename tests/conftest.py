@@ -1,6 +1,7 @@
 """Rules for every test: its size in each set, no deadline by the machine's speed, and no thread left running."""
 
 import gc
+import os
 import threading
 import time
 from collections.abc import Iterator
@@ -24,7 +25,7 @@ _END_TIMEOUT = 5.0  # s
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--study-size", choices=list(_EXAMPLES), default="everyday",
-        help="The size of tests marked 'study' and of properties: '.ci/run' has the sample, '.ci/long' the full one.",
+        help="The size of tests marked 'study', and of properties: '.ci/run' tries a sample of the studies, '.ci/long' all.",
     )  # fmt: skip
 
 
@@ -44,11 +45,17 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 @pytest.hookimpl(optionalhook=True)
-def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
-    """Run named files, pictures of screens and benchmarks in this process; else xdist takes one for each core."""
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """Run named files, pictures of screens and benchmarks in this process; else three processes for two cores.
+
+    Many tests wait for a daemon, a broker or a terminal, and leave their core to another one meanwhile.
+    """
     only_files = all(Path(arg.partition("::")[0]).is_file() for arg in config.args)
     alone = any(config.getoption(option) for option in ("--snapshot-update", "--benchmark-enable"))
-    return 0 if only_files or alone or config.getoption("--capture") == "no" else None
+    if only_files or alone or config.getoption("--capture") == "no":
+        return 0
+    cores = os.cpu_count() or 1
+    return cores + cores // 2
 
 
 def _study_size(node: pytest.Item, config: pytest.Config) -> Any:
