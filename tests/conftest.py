@@ -25,7 +25,7 @@ _END_TIMEOUT = 5.0  # s
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--study-size", choices=list(_EXAMPLES), default="everyday",
-        help="The size of tests marked 'study', and of properties: '.ci/run' tries a sample of the studies, '.ci/long' all.",
+        help="The size of tests marked 'study', and of properties: '.ci/run' has a sample of studies, '.ci/long' all.",
     )  # fmt: skip
 
 
