@@ -1,0 +1,187 @@
+"""The detector at the edges of its limits: what is a lift, a start, a move; and the noise that it reckons with.
+
+The limits are common practice, no source, where a test names none; `docs/settling.md` has the reasons.
+"""
+
+import math
+from dataclasses import replace
+from decimal import Decimal
+from itertools import cycle, islice
+from random import Random
+from statistics import NormalDist
+
+import pytest
+from scipy import stats
+
+from meterlink.core.clock import Timestamp
+from meterlink.core.readings import Phase, Reading
+from meterlink.core.units import Quantity
+from meterlink.settling.detector import SettlingDetector, reads_alike
+from meterlink.settling.series import ValueSeries, _NoiseEstimate, _SplitWindow
+from support.settling_displays import accepted, constant, feed, settled_states, shown
+
+AMPS, OHMS, VOLTS = Quantity.CURRENT, Quantity.RESISTANCE, Quantity.VOLTAGE
+
+
+def test_the_bar_is_full_when_a_reading_is_accepted() -> None:
+    (value,) = settled_states(constant(4500, 0, 3))
+    (few,) = settled_states(constant(8, 0, 8, quantity=AMPS, step="0.1"))
+    assert value.progress == few.progress == 1.0
+
+
+def test_the_bar_shows_the_share_of_the_time_at_rest() -> None:
+    """0.7 of 0.8 s."""
+    assert feed(SettlingDetector(), constant(4500, 0, 0.8))[-1].progress == pytest.approx(0.7 / 0.8)
+
+
+@pytest.mark.parametrize(("counts", "lifts"), [(8, 0), (7, 1)])
+def test_a_fall_by_three_counts_is_the_same_contact(counts: int, lifts: int) -> None:
+    """1.1 A that becomes 0.8 A is a load that changes; a clamp that comes off shows less."""
+    displayed = [
+        *constant(0, 0, 2, quantity=AMPS, step="0.1"),
+        *constant(11, 2, 2.5, quantity=AMPS, step="0.1"),
+        *constant(counts, 2.5, 3.5, quantity=AMPS, step="0.1"),
+    ]
+    assert sum(state.probes_lifted for state in feed(SettlingDetector(), displayed)) == lifts
+
+
+@pytest.mark.parametrize(("counts", "accepted_texts"), [(105, ["10.0"]), (95, ["10.0"]), (106, ["10.0", "10.6"])])
+def test_five_counts_are_no_move(counts: int, accepted_texts: list[str]) -> None:
+    """A contact that warms in the hand drifts by some counts: it is not the next part."""
+    displayed = [
+        *constant(100, 0, 2, quantity=OHMS, step="0.1"),
+        *constant(counts, 2, 5, quantity=OHMS, step="0.1"),
+    ]
+    assert [str(reading.digits) for reading in accepted(feed(SettlingDetector(), displayed))] == accepted_texts
+
+
+def test_an_accepted_value_in_another_range_is_the_same_value() -> None:
+    """The meter changes from nanofarad to microfarad under the same part."""
+    in_nanofarads = constant(9500, 0, 2, step="0.1", unit="nF")
+    in_microfarads = [
+        replace(reading, digits=Decimal("0.951"), resolution=Decimal("0.001"), unit="µF")
+        for reading in constant(0, 2, 4)
+    ]
+    states = feed(SettlingDetector(), [*in_nanofarads, *in_microfarads])
+    assert [str(reading.digits) for reading in accepted(states)] == ["950.0"]
+    assert states[-1].phase is Phase.ACCEPTED
+    assert reads_alike(in_microfarads[0], in_nanofarads[0])
+
+
+# The start of a motor: its current falls for a minute, and must not be accepted on its way.
+
+
+def motor(
+    seconds: float, begin: float, rate: float, peak: float, running: float, warming: float = 0.15
+) -> list[Reading]:
+    """Return the display of a lead whose motor starts at ``begin``: one reading of ``peak`` A, then a share more."""
+    readings = []
+    for number in range(round(seconds * rate)):
+        time = number / rate - begin
+        amps = 0.0 if time < 0 else peak if time < 1 / rate else running * (1 + warming * math.exp(-time / 30))
+        readings.append(shown(number / rate, round(amps / 0.1), quantity=AMPS, step="0.1"))
+    return readings
+
+
+def settled_amps(readings: list[Reading]) -> list[tuple[float, float]]:
+    """Return ``(amps, seconds)`` of the accepted readings: the value, and its settling time."""
+    return [
+        (float(state.settled_reading.digits or 0), state.settling_time)
+        for state in settled_states(readings)
+        if state.settled_reading is not None
+    ]
+
+
+def test_a_start_that_one_reading_shows_beside_an_accepted_current_is_a_start() -> None:
+    """The fan's 1.5 A are accepted on the common lead; then the compressor starts, and one reading catches it."""
+    beside = [
+        replace(reading, digits=(reading.digits or Decimal(0)) + Decimal("1.5"))
+        for reading in motor(120, 10, 4, 60.0, 11.0, warming=0)
+    ]
+    first, (amps, seconds) = settled_amps(beside)
+    assert first[0] == 1.5
+    assert amps == 12.5
+    assert seconds > 20
+
+
+@pytest.mark.parametrize("begin", [3, 60])
+def test_a_start_in_the_one_reading_that_is_missing_is_a_start(begin: float) -> None:
+    """Where the current has risen meanwhile, the lost reading may have shown it: it may still fall, unseen as yet."""
+    displayed = motor(120, begin, 4, 60.0, 11.0, warming=0)
+    del displayed[4 * round(begin)]
+    ((amps, seconds),) = settled_amps(displayed)
+    assert amps == 11.0
+    assert seconds > 20
+
+
+def test_a_smaller_current_after_an_accepted_one_has_not_started() -> None:
+    """The clamp goes from a compressor to a fan that runs: half an ampere, and no start was shown."""
+    displayed = [
+        *constant(300, 0, 8, 4, quantity=AMPS),
+        *constant(50, 8, 30, 4, quantity=AMPS),
+    ]
+    (_, compressor), (fan, seconds) = settled_amps(displayed)
+    assert compressor < 6
+    assert fan == 0.5
+    assert seconds < 6
+
+
+def test_a_small_motor_that_bounces_after_its_start_has_started() -> None:
+    """A fan of 0.8 A starts with 4 A; the jaws slip for a moment: its current still falls."""
+    displayed = motor(120, 2, 4, 4.0, 0.8)
+    displayed[4 * 4] = shown(4.0, 0, quantity=AMPS, step="0.1")
+    ((_, seconds),) = settled_amps(displayed)
+    assert seconds > 10
+
+
+# The noise of a display
+
+
+def test_a_coarse_float_that_flickered_once_is_at_rest_as_soon_as_any_other() -> None:
+    """45.2 and 45.3 of a meter that sends no step are neighbours, also while the display stands still."""
+    values = ["45.2", "45.3", "45.2", *["45.3"] * 7]
+    displayed = [
+        Reading(Quantity.CAPACITANCE, Decimal(text), "µF", Timestamp(0, round(number * 1e8)))
+        for number, text in enumerate(values)
+    ]
+    (state,) = settled_states(displayed)
+    assert state.settling_time < 1
+
+
+def noise_of(counts: list[float]) -> float:
+    """Return the variance that a series of whole counts estimates, in counts²."""
+    series = ValueSeries()
+    for number, value in enumerate(counts):
+        reading = shown(number / 10, round(value))
+        series.add(reading, reading.digits or Decimal(0), number / 10)
+    newest = counts[-1]
+    return series._estimate_noise(0.01, round(sorted(counts)[len(counts) // 2] - newest)).variance
+
+
+@pytest.mark.parametrize("sigma", [2.0, 3.0, 5.0])
+def test_the_noise_of_a_display_is_estimated_from_its_second_differences(sigma: float) -> None:
+    """A second difference of white noise has the variance 6σ²; the mean of the smaller squares is near 3σ²."""
+    rng = Random(7)
+    estimates = [noise_of([4500 + rng.gauss(0, sigma) for _ in range(40)]) for _ in range(60)]
+    assert 0.75 < sum(estimates) / len(estimates) / sigma**2 < 1.25
+
+
+def test_a_creep_has_no_noise() -> None:
+    """A straight rise has no second difference, and a slow bend hardly any."""
+    assert noise_of([4500 + 3 * number for number in range(40)]) == 0
+    assert noise_of([4500 - 200 * math.exp(-number / 20) for number in range(40)]) < 0.1
+
+
+def test_two_neighbours_have_a_variance_of_a_quarter() -> None:
+    """No numbers within a span have more (Popoviciu's inequality, from memory)."""
+    assert noise_of([4500, 4502] * 20) == pytest.approx(1.0)
+    assert noise_of(list(islice(cycle([4500, 4501]), 40))) <= 0.2501  # sums of floats
+
+
+@pytest.mark.parametrize("deviations", [1.5, 2.6, 3.0])
+@pytest.mark.parametrize("readings", [20, 40])
+def test_the_bound_of_noise_is_students(deviations: float, readings: int) -> None:
+    """Against scipy: as many standard errors as contain the same share of a Student distribution."""
+    window = _SplitWindow([float(number % 3) for number in range(readings)], _NoiseEstimate(0.0, 1))
+    quantile = stats.t.ppf(NormalDist().cdf(deviations), readings - 2)
+    assert window.noise_bound(deviations) / window.standard_error == pytest.approx(quantile, rel=0.005)
