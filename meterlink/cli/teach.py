@@ -11,7 +11,7 @@ from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.profiles.model import LONGEST_PROFILE_NAME, is_profile_name, make_profile_name
 from meterlink.station.profile_files import load_profile
-from meterlink.teach import TeachReport, teach, write_taught_profile
+from meterlink.teach import TeachProgress, TeachReport, find_progress, teach, write_taught_profile
 from meterlink.tomlfile.files import printable_path
 
 _EXIT_NO_PROFILE = 1  # exit status of a readable capture without a profile
@@ -43,7 +43,8 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
     display), unexplained_bits (they change while the labels stay the same), unconfirmed_entries (each t, line, display:
     the only entry of its range, unit or sign, which is not read yet), slow_bytes (they follow time), pinned_bytes (they
     may, but must not move yet), unlabelled_frames and unlabelled_read (frames without an entry, and those of them that
-    the profile reads), stopped (by Ctrl-C) and suggested_readings (the most useful first).
+    the profile reads), stopped (by Ctrl-C), suggested_readings (the most useful first) and progress (entered: the
+    entries that count; needed: about how many will be enough; open: text and entries of each thing still open).
 
     \f
 
@@ -60,9 +61,10 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
         except OSError as error:
             raise InputError(f"{output} cannot be written: {error.strerror}.", "Give another file to -o.") from error
     if as_json:
-        click.echo(json.dumps(report.as_object(), ensure_ascii=False, indent=2).encode())
+        answer = report.as_object() | {"progress": find_progress(recorded.entries, report).as_object()}
+        click.echo(json.dumps(answer, ensure_ascii=False, indent=2).encode())
     else:
-        for line in _lines(report, output):
+        for line in _lines(report, find_progress(recorded.entries, report), output):
             click.echo(clean_text(line, _MAX_LINE_LENGTH))
     if not report.has_profile:
         context.exit(_EXIT_NO_PROFILE)
@@ -119,7 +121,7 @@ def _doubts(report: TeachReport) -> Iterator[str]:
         )
 
 
-def _lines(report: TeachReport, output: Path | None) -> Iterator[str]:
+def _lines(report: TeachReport, progress: TeachProgress, output: Path | None) -> Iterator[str]:
     if report.profile is None:
         yield f"NO PROFILE: {report.reason}."
     else:
@@ -136,5 +138,6 @@ def _lines(report: TeachReport, output: Path | None) -> Iterator[str]:
         yield f"Not used, no packet near it: {label.text!r} at {label.seconds:g} s."
     for label in report.near_entries:
         yield f"Not used, one count off a moving display: {label.text!r} at {label.seconds:g} s."
+    yield f"Entries: {progress}."
     for suggestion in report.suggested_readings[:_MAX_SUGGESTIONS]:
         yield f"Useful next: {suggestion}."

@@ -452,6 +452,7 @@ class TeachView(TypedDict):
     functions: list[TeachFunctionView]
     error: str  # why there is no profile yet
     profile_path: str  # the profile's file, empty until it is written
+    progress: str  # "14 of about 25; still open: kΩ, minus"; empty before the first analysis
 
 
 Message = (

@@ -35,7 +35,7 @@ from meterlink.station.drivers import Drivers
 from meterlink.station.profile_files import PROFILES_FOLDER
 
 if TYPE_CHECKING:
-    from meterlink.teach import TeachReport
+    from meterlink.teach import TeachProgress, TeachReport
 
 log = logging.getLogger(__name__)
 
@@ -69,6 +69,7 @@ class _TeachingSession:
     packet_count: int = 0
     full: bool = False
     report: "TeachReport | None" = None
+    progress: "TeachProgress | None" = None
     next_suggestion: str = ""
     outdated: bool = False  # an entry or a request is newer than the report
     changed: asyncio.Event = field(default_factory=asyncio.Event)
@@ -355,8 +356,8 @@ class Teaching:
             session.outdated = False
             capture = Capture(tuple(session.packets), tuple(session.entries), session.captured_meter)
             try:
-                session.report, session.next_suggestion = await asyncio.to_thread(
-                    _analyze_capture, capture, session.profile_name
+                session.report, session.progress, session.next_suggestion = await asyncio.to_thread(
+                    _analyze_capture, capture, session.profile_name, session.progress
                 )
             except Exception:
                 # An unknown meter's bytes may trigger any error: it ends the analysis, not the station.
@@ -394,6 +395,7 @@ class Teaching:
             ],
             error=report.reason if report and session.entries else "",
             profile_path="",
+            progress=str(session.progress or ""),
         )
 
     def _suggestion_text(self, session: _TeachingSession) -> str:
@@ -414,13 +416,16 @@ def _is_near(packet: CapturedPacket, entries: list[DisplayEntry], ends: list[flo
     return index < len(entries) and entries[index].begin - _NEAR_ENTRY <= packet.seconds
 
 
-def _analyze_capture(capture: Capture, name: str) -> "tuple[TeachReport, str]":
+def _analyze_capture(
+    capture: Capture, name: str, before: "TeachProgress | None"
+) -> "tuple[TeachReport, TeachProgress, str]":
     # Imported here because it is large, and few stations teach.
-    from meterlink.teach import Teacher  # noqa: PLC0415
+    from meterlink.teach import Teacher, find_progress  # noqa: PLC0415
 
     teacher = Teacher(name)
     teacher.add_capture(capture)
-    return teacher.result(), teacher.next_suggestion()
+    report = teacher.result()
+    return report, find_progress(capture.entries, report, before), teacher.next_suggestion()
 
 
 def _entry_views(session: _TeachingSession) -> Iterator[TeachEntryView]:
@@ -447,6 +452,7 @@ def _ended_view(session: _TeachingSession, profile_path: str) -> TeachView:
         functions=[],
         error="",
         profile_path=profile_path,
+        progress=str(session.progress or ""),
     )
 
 

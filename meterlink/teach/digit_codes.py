@@ -10,6 +10,7 @@ from math import log2
 from meterlink.profiles.model import FieldLocation, NumberField, NumberType
 from meterlink.teach.displays import display_texts
 from meterlink.teach.encodings import FEWEST_DIFFERENT_NUMBERS, LEAST_EVIDENCE_BITS, Encoding, SampleMatrix, Scaling
+from meterlink.teach.wishes import digit_wish
 
 _FEWEST_PLACES = 2  # one place with ten codes is a range code as well as a digit
 _BITS_OF_A_DIGIT = log2(10)
@@ -51,7 +52,7 @@ def _encoding(
     table: SampleMatrix, location: FieldLocation, characters: dict[int, str], texts: Sequence[str]
 ) -> Encoding:
     missing = [digit for digit in "0123456789" if digit not in characters.values()]
-    wanted = [f"a reading with a {' or '.join(missing[:2])} in any place"] * bool(missing)
+    wanted = [digit_wish(missing)] * bool(missing)
     if all(len(sample.digit_text) == location.size for sample in table.number_samples):
         wanted.append("a reading with fewer digits")
     return Encoding(

@@ -21,6 +21,7 @@ from meterlink.teach.encodings import (
     agreement_code,
 )
 from meterlink.teach.samples import Sample
+from meterlink.teach.wishes import digit_wish
 
 _SEGMENTS = 7
 PLAIN_SHAPES = dict(zip("0123456789", (0x3F, 0x06, 0x5B, 0x4F, 0x66, 0x6D, 0x7D, 0x07, 0x7F, 0x6F), strict=True))
@@ -270,18 +271,13 @@ def add_constant_pool(source: Segments, constant_bits: tuple[Bit, ...]) -> Segme
     return replace(source, digits=digits)
 
 
-def _place_name(digit: int) -> str:
-    return ("last place", "last place but one", "third place from the right", "fourth place from the right",
-            "fifth place from the right", "sixth place from the right")[min(digit, 5)]  # fmt: skip
-
-
 def _missing(digit: int, known: set[tuple[int, int]], states: Sequence[int]) -> str:
     """Return the reading that would show the segments of this digit that have never changed; empty for none."""
     for segment in range(_SEGMENTS):
         if (digit, segment) not in known:
             lit = bool(states[0] >> segment & 1)
             others = [char for char, shape in PLAIN_SHAPES.items() if bool(shape >> segment & 1) != lit]
-            return f"a reading with a {' or '.join(others[:2])} in the {_place_name(digit)}"
+            return digit_wish(others, digit)
     return ""
 
 
@@ -291,5 +287,5 @@ def _separating(pool: int, pooled: dict[tuple[int, int], CandidateSegment]) -> s
     for one, other in combinations(sorted(keys), 2):
         if one[0] == other[0]:
             apart = [char for char, shape in PLAIN_SHAPES.items() if (shape >> one[1] & 1) != (shape >> other[1] & 1)]
-            return f"a reading with a {' or '.join(apart[:2])} in the {_place_name(one[0])}"
+            return digit_wish(apart, one[0])
     return ""

@@ -27,6 +27,7 @@ from meterlink.teach.slow_bytes import SlowByte
 from meterlink.teach.states import find_meanings
 from meterlink.teach.taught_profile import ProfileHead, frame_profile, text_profile
 from meterlink.teach.unexplained import UnexplainedError
+from meterlink.teach.wishes import A_NEGATIVE_READING, AN_OVERLOAD
 
 FEWEST_ENTRIES = 4
 """Entries that teaching needs before it tries anything."""
@@ -200,9 +201,9 @@ def wanted_kinds(samples: Sequence[Sample]) -> tuple[str, ...]:
     """Return the kinds of reading that no entry shows: a negative one, an overload."""
     wanted = []
     if not any(sample.negative for sample in samples) and any(sample.function.signed for sample in samples):
-        wanted.append("a negative reading")
+        wanted.append(A_NEGATIVE_READING)
     if not any(sample.displayed.overload for sample in samples):
-        wanted.append("an overload")
+        wanted.append(AN_OVERLOAD)
     return tuple(wanted)
 
 

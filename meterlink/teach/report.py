@@ -6,7 +6,8 @@ from typing import Any
 from meterlink.capture.capture_file import DisplayEntry
 from meterlink.profiles.model import Profile
 
-_SURE = 8  # held-out readings of one function decoded right; with fewer, the wording stays careful
+SURE_FROM = 8
+"""Held-out readings of one function decoded right; with fewer, the wording stays careful."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,7 @@ class FunctionReport:
         """How sure the function is, in words."""
         if self.wrong:
             return "not sure: a reading held out came out wrong"
-        if self.right >= _SURE and not self.not_decoded and self.settled:
+        if self.right >= SURE_FROM and not self.not_decoded and self.settled:
             return "sure"
         if 2 * self.right >= self.entries:
             return "sure of what was shown"

@@ -25,6 +25,7 @@ from meterlink.teach.flag_bits import FLAG_WORDS, add_flag, find_optional_flag, 
 from meterlink.teach.frame_meanings import FoundMeanings, FrameMeaning
 from meterlink.teach.overload_bits import find_overload_bits, overload_values
 from meterlink.teach.state_codes import find_state_codes
+from meterlink.teach.wishes import A_NEGATIVE_READING, AN_OVERLOAD, BOTH_SIGNS
 
 
 def find_meanings(
@@ -126,11 +127,11 @@ def _wanted(evidence: BitEvidence, signs: Sequence[tuple[int, bool]]) -> tuple[s
     samples, wanted = evidence.table.samples, []
     if not any(sample.negative for sample in samples):
         if any(sample.function.signed for sample in samples):
-            wanted.append("a negative reading")
+            wanted.append(A_NEGATIVE_READING)
     elif len(signs) > 1:
-        wanted.append("another negative reading and another positive one")
+        wanted.append(BOTH_SIGNS)
     if not evidence.overloads:
-        wanted.append("an overload")
+        wanted.append(AN_OVERLOAD)
     said = {one for one in evidence.said if one is not None}
     still = [
         unit

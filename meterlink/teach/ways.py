@@ -14,6 +14,7 @@ from meterlink.teach.lines import is_text, line_candidates
 from meterlink.teach.samples import Sample
 from meterlink.teach.slow_bytes import SlowByte, find_slow_bytes
 from meterlink.teach.taught_profile import ProfileHead
+from meterlink.teach.wishes import AN_HOUR_LATER, LONGER_RECORDING
 
 Learn = Callable[[Sequence[Sample]], Explanation]
 """Returns the likeliest explanation of samples. Raises UnexplainedError where there is none."""
@@ -81,7 +82,7 @@ def _binary_way(head: ProfileHead, cut: FramingCandidate) -> Way:
 
 def _with_recordings(learned: Explanation, counted: CounterPositions) -> Explanation:
     """Return the explanation with the recordings that would settle its counters and its slow bytes."""
-    longer = [f"a longer recording, until the counter in byte {byte} rolls over" for byte in counted.unfinished_bytes]
+    longer = [f"{LONGER_RECORDING}, until the counter in byte {byte} rolls over" for byte in counted.unfinished_bytes]
     later = [_later(one) for one in learned.pinned]
     return replace(learned, wanted=ordered(learned.wanted, longer, later), unfinished=bool(counted.unfinished_bytes))
 
@@ -92,12 +93,11 @@ def _later(slow: SlowByte) -> str:
     if slow.seconds_left is not None:
         minutes = max(1, round(slow.seconds_left / 60 + 0.5))
         return (
-            f"a longer recording, until the counter in byte {at} rolls over "
+            f"{LONGER_RECORDING}, until the counter in byte {at} rolls over "
             f"({minutes} minute{'s' * (minutes > 1)} more, without an entry)"
         )
     return (
-        f"two of these readings an hour later, added to this recording: byte {at} moves slowly, as the level of a "
-        "battery or a clock does"
+        f"{AN_HOUR_LATER}, added to this recording: byte {at} moves slowly, as the level of a battery or a clock does"
     )
 
 

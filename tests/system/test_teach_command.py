@@ -42,6 +42,9 @@ def test_json_has_all_results(folder):
     report = json.loads(taught.stdout)
     assert (report["has_profile"], report["name"], report["entries"]) == (True, "mine", 14)
     assert all(function["held_out_wrong"] == 0 for function in report["functions"])
+    progress = report["progress"]
+    assert progress["entered"] == 14
+    assert progress["needed"] == 14 + sum(item["entries"] for item in progress["open"])
 
 
 def test_contradicted_entry_writes_nothing(folder):

@@ -185,9 +185,11 @@ def test_a_meter_that_no_driver_fits_is_taught_and_then_decoded(tmp_path: Path, 
         assert "There is no profile yet" in await bench.send("done")
         assert "banana" in await bench.enter("4.703", "banana")
         assert bench.teach["entries"] == []
-        for digits in READINGS:
+        for number, digits in enumerate(READINGS, 1):
             assert await bench.enter(digits) == ""
+            assert bench.teach["progress"].startswith(f"{number} of about ")
         assert not bench.teach["analyzing"]
+        assert bench.teach["progress"] == "16 of about 16; nothing is open"
         assert bench.teach["has_profile"], bench.teach
         assert [function["function"] for function in bench.teach["functions"]] == ["capacitance"]
         assert kept(tmp_path) == []  # no reading before the profile is written
@@ -276,6 +278,7 @@ def test_a_contradicting_entry_is_named_and_can_be_removed(tmp_path: Path) -> No
         (wrong,) = [entry for entry in bench.teach["entries"] if entry["problem"]]
         assert wrong["text"] == "2.222 uF"
         assert "contradicts" in wrong["problem"]
+        assert "1 entry to check" in bench.teach["progress"]
         assert bench.teach["suggested_reading"].startswith("Check this: the entry '2.222 uF'")
         assert "There is no entry 99" in await bench.send("drop 99")
         assert await bench.send("drop 9") == ""

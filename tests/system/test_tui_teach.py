@@ -45,7 +45,7 @@ def teach(**more: Any) -> Any:
     return {
         "topic": "teach", "meter": B, "name": "Birch", "packets": 128, "entries": [], "analyzing": False,
         "suggested_reading": "Most useful now: a negative reading.", "has_profile": False, "functions": [], "error": "",
-        "profile_path": "",
+        "profile_path": "", "progress": "",
     } | more  # fmt: skip
 
 
@@ -78,8 +78,9 @@ async def test_a_meter_is_picked_and_taught() -> None:
         await catch_up(pilot)
         assert isinstance(app.screen, TeachSheet)
         assert station.sent[-1] == ("teach", {"meter": B})
-        await feed(station, pilot, teach())
+        await feed(station, pilot, teach(progress="14 of about 25; still open: kΩ, minus"))
         assert "Teach Birch" in screen_text(app)
+        assert "14 of about 25; still open: kΩ, minus." in screen_text(app)
         assert "Most useful now: a negative reading." in screen_text(app)
         assert "128 packets, 0 entries." in screen_text(app)
 

@@ -180,6 +180,8 @@ class TeachSheet(Sheet[None]):
 
 
 def _progress_lines(view: TeachView) -> Iterator[Content]:
+    if progress := clean_text(view["progress"], _LONGEST_SENTENCE).rstrip("."):
+        yield Content.assemble((f"{progress}.", "$strong"))
     analyzing = " Analyzing the entries." if view["analyzing"] else ""
     yield Content(f"{view['packets']} packets, {len(view['entries'])} entries.{analyzing}")
     if view["profile_path"]:
