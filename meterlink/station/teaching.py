@@ -6,6 +6,7 @@ from bisect import bisect_left
 from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from threading import Event
 from typing import TYPE_CHECKING
 
 from meterlink.ble.capture_driver import CaptureDriverFactory, parse_poll, parse_write
@@ -74,6 +75,7 @@ class _TeachingSession:
     outdated: bool = False  # an entry or a request is newer than the report
     changed: asyncio.Event = field(default_factory=asyncio.Event)
     analysis_lock: asyncio.Lock = field(default_factory=asyncio.Lock)
+    ended: Event = field(default_factory=Event)  # ends an analysis, which takes up to half a minute, in its thread
 
     def seconds(self, timestamp: Timestamp) -> float:
         """Return the time since the session began, in s."""
@@ -180,7 +182,9 @@ class Teaching:
         return self._session is not None and self._session.meter.address.upper() == address.upper()
 
     async def close(self) -> None:
-        """End the session."""
+        """End the session, and an analysis that runs."""
+        if self._session is not None:
+            self._session.ended.set()
         self._session = None
         self._pace.cancel()
         task, self._task = self._task, None
@@ -306,13 +310,16 @@ class Teaching:
         """Write the profile, and use it for the meter from now on.
 
         Raises:
-            InputError: the meter is not being taught, there is no profile yet, or its file could not be written.
+            InputError: the meter is not being taught, or no more; there is no profile yet, or its file could not be
+                written.
         """
         session = self._session_of(meter)
         from meterlink.profiles import compile_profile  # noqa: PLC0415  # loaded while a meter is taught
         from meterlink.teach import write_taught_profile  # noqa: PLC0415  # likewise
 
         await self._analyze(session)
+        if session.ended.is_set():
+            raise InputError(f"Teaching {session.meter.name} was stopped meanwhile.", "Begin again with the meter.")
         report = session.report
         if report is None or report.profile is None:
             reason = report.reason if report else "no entry has been analyzed"
@@ -357,7 +364,7 @@ class Teaching:
             capture = Capture(tuple(session.packets), tuple(session.entries), session.captured_meter)
             try:
                 session.report, session.progress, session.next_suggestion = await asyncio.to_thread(
-                    _analyze_capture, capture, session.profile_name, session.progress
+                    _analyze_capture, capture, session.profile_name, session.progress, session.ended.is_set
                 )
             except Exception:
                 # An unknown meter's bytes may trigger any error: it ends the analysis, not the station.
@@ -417,12 +424,12 @@ def _is_near(packet: CapturedPacket, entries: list[DisplayEntry], ends: list[flo
 
 
 def _analyze_capture(
-    capture: Capture, name: str, before: "TeachProgress | None"
+    capture: Capture, name: str, before: "TeachProgress | None", is_stopped: Callable[[], bool]
 ) -> "tuple[TeachReport, TeachProgress, str]":
     # Imported here because it is large, and few stations teach.
     from meterlink.teach import Teacher, find_progress  # noqa: PLC0415
 
-    teacher = Teacher(name)
+    teacher = Teacher(name, is_stopped=is_stopped)
     teacher.add_capture(capture)
     report = teacher.result()
     return report, find_progress(capture.entries, report, before), teacher.next_suggestion()

@@ -65,13 +65,12 @@ def find_agreement(
     learn: Learn,
     says: Callable[[Reading | None, Sample], bool],
     guesses: Sequence[Guess],
-    is_stopped: Callable[[], bool] = lambda: False,
 ) -> Agreement | None:
-    """Return the agreement of most of the entries; None without one, or if ``is_stopped`` returned true.
+    """Return the agreement of most of the entries; None without one.
 
     ``says`` returns whether a reading is the value of a sample's entry. ``guesses`` are those of `likely_frames`.
     """
-    return _Search(looks, learn, says, guesses, is_stopped).result()
+    return _Search(looks, learn, says, guesses).result()
 
 
 class _Search:
@@ -81,9 +80,8 @@ class _Search:
         learn: Learn,
         says: Callable[[Reading | None, Sample], bool],
         guesses: Sequence[Guess],
-        is_stopped: Callable[[], bool],
     ) -> None:
-        self.looks, self.learn, self.says, self.is_stopped = looks, learn, says, is_stopped
+        self.looks, self.learn, self.says = looks, learn, says
         self.left = min(MOST_PROFILES, _PROFILES_BESIDE + len(looks))
         self.guesses = guesses
 
@@ -154,7 +152,7 @@ class _Search:
     def _learned(self, read_frames: dict[int, int]) -> Decode | None:
         """Return a profile made from these frames; None if there is none, or if no more are to be made."""
         self.left -= 1
-        if self.left < -_PROFILES_TO_GROW or self.is_stopped():
+        if self.left < -_PROFILES_TO_GROW:
             self.left = -_PROFILES_TO_GROW
             return None
         try:

@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from itertools import chain
 
 from meterlink.core.readings import Status
 from meterlink.profiles import Profile
@@ -25,6 +24,7 @@ from meterlink.teach.lines import text_formats, unknown_words
 from meterlink.teach.samples import Sample
 from meterlink.teach.slow_bytes import SlowByte
 from meterlink.teach.states import find_meanings
+from meterlink.teach.stopping import IsStopped, check_stop
 from meterlink.teach.taught_profile import ProfileHead, frame_profile, text_profile
 from meterlink.teach.unexplained import UnexplainedError
 from meterlink.teach.wishes import A_NEGATIVE_READING, AN_OVERLOAD
@@ -61,7 +61,7 @@ class FrameEvidence:
     """The frames of one way of cutting, as far as explanations use them.
 
     ``common`` is the length of the part that all frames have, ``others`` that part of every frame. ``exempt`` are the
-    positions of counters and check bytes.
+    positions of counters and check bytes. ``is_stopped`` ends the search.
     """
 
     cut: FramingCandidate
@@ -70,17 +70,21 @@ class FrameEvidence:
     others: Sequence[bytes]
     exempt: frozenset[int]
     slow: Sequence[SlowByte]
+    is_stopped: IsStopped
 
 
 def explain_lines(
-    head: ProfileHead, channel: str, text: TextFormat, lines: Sequence[tuple[float, bytes]], samples: Sequence[Sample]
-) -> Explanation:
+    head: ProfileHead, channel: str, text: TextFormat, lines: Sequence[tuple[float, bytes]], samples: Sequence[Sample],
+    *, is_stopped: IsStopped,
+) -> Explanation:  # fmt: skip
     """Return the likeliest explanation of ``samples`` of lines, of which ``text`` gives the ending.
 
     Raises:
         UnexplainedError: there is none.
+        StoppedSearchError: the search is stopped.
     """
     for found in text_formats(text, samples, lines):
+        check_stop(is_stopped)
         profile = text_profile(head, channel, found)
         if decodes_all(profile, channel, samples, text.end.encode()):
             strange = [f"an entry for a line with {word}" for word in unknown_words(found, lines)]
@@ -93,7 +97,9 @@ def explain_frames(head: ProfileHead, evidence: FrameEvidence, samples: Sequence
 
     Raises:
         UnexplainedError: there is none.
+        StoppedSearchError: the search is stopped.
     """
+    check_stop(evidence.is_stopped)
     shown = [
         replace(sample, frames=tuple(frame[: evidence.common] for frame in sample.frames))
         for sample in samples
@@ -104,7 +110,7 @@ def explain_frames(head: ProfileHead, evidence: FrameEvidence, samples: Sequence
     table = SampleMatrix.from_samples(shown, evidence.others, evidence.exempt, evidence.slow)
     reasons: list[str] = []
     number = 0
-    for encoding in _encodings(table):
+    for encoding in _encodings(table, evidence.is_stopped):
         explained = _explained(head, evidence, samples, table, encoding, reasons)
         if explained is not None:
             number += 1
@@ -128,6 +134,7 @@ def _explained(
     alike = [_alike(encoding, sample) for sample in table.samples]
     doubtful = None
     for said in meaning_candidates(table, encoding):
+        check_stop(evidence.is_stopped)
         try:
             found = find_meanings(table, encoding, said, evidence.exempt, alike)
         except UnexplainedError as error:
@@ -157,11 +164,11 @@ def _explanation(profile: Profile, encoding: Encoding, found: FoundMeanings) -> 
     )
 
 
-def _encodings(table: SampleMatrix) -> Iterator[Encoding]:
+def _encodings(table: SampleMatrix, is_stopped: IsStopped) -> Iterator[Encoding]:
     """Yield the encodings that fit, those that leave the least to chance first."""
     counts = [-sample.counts if sample.negative else sample.counts for sample in table.number_samples]
     scalings = [Scaling(sample.places if sample.is_number else None) for sample in table.samples]
-    return chain(
+    for family in (
         decimal_float_encodings(table),
         integer_encodings(table, counts, scalings),
         decimal_digit_encodings(table, scalings),
@@ -172,7 +179,9 @@ def _encodings(table: SampleMatrix) -> Iterator[Encoding]:
         fixed_unit_encodings(table),
         rounded_unit_encodings(table),
         dropped_digit_encodings(table),
-    )
+    ):
+        check_stop(is_stopped)
+        yield from family
 
 
 def _alike(encoding: Encoding, sample: Sample) -> tuple[bytes, ...]:

@@ -10,6 +10,7 @@ from meterlink.capture.capture_file import CapturedPacket
 from meterlink.profiles.framing import CompiledFraming, FrameSplitter
 from meterlink.profiles.model import LONGEST_PAUSE, Checksum, Framing, LengthField
 from meterlink.teach.checksums import find_checksum, find_majority_checksum, find_trailing_checksum, valid_frames
+from meterlink.teach.stopping import IsStopped, check_stop, never
 
 _LONGEST = 128  # bytes; no display needs more
 _SHORTEST = 3
@@ -48,10 +49,13 @@ class FramingCandidate:
         return Counter(len(frame) for _, frame in self.frames).most_common(1)[0][0]
 
 
-def framing_candidates(packets: Sequence[CapturedPacket]) -> Iterator[FramingCandidate]:
+def framing_candidates(packets: Sequence[CapturedPacket], is_stopped: IsStopped = never) -> Iterator[FramingCandidate]:
     """Yield the ways to cut ``packets`` (of one channel, in order of time) into frames.
 
     A frame is a packet of any length or of a frequent length; or frames run on over packets.
+
+    Raises:
+        StoppedSearchError: the search is stopped.
     """
     channel = packets[0].channel
     lengths = Counter(len(packet.data) for packet in packets)
@@ -67,7 +71,7 @@ def framing_candidates(packets: Sequence[CapturedPacket]) -> Iterator[FramingCan
     alone = [cut for framing in whole if (cut := _cut_so(channel, framing, packets)) is not None]
     # A packet that passes a check by itself is a frame: it is never glued to another one.
     frames = {frame for cut in alone if cut.checksum is not None for _, frame in cut.frames}
-    running_on = (cut for cut in _running_on(channel, packets) if not _glues(cut, packets, frames))
+    running_on = (cut for cut in _running_on(channel, packets, is_stopped) if not _glues(cut, packets, frames))
     # Packets of one length are most likely frames; packets of several lengths are pieces of a stream.
     if streamed:
         total = sum(len(packet.data) for packet in packets)
@@ -113,11 +117,11 @@ def _marked(framing: Framing, packets: Sequence[CapturedPacket]) -> Framing:
     return replace(framing, marks=tuple((telling or constant)[:1]))
 
 
-def _running_on(channel: str, packets: Sequence[CapturedPacket]) -> list[FramingCandidate]:
+def _running_on(channel: str, packets: Sequence[CapturedPacket], is_stopped: IsStopped) -> list[FramingCandidate]:
     """Return the ways to cut frames that run on over packets."""
     data = b"".join(packet.data for packet in packets)
     starts = _starts_of(packets)
-    framings = list(dict.fromkeys((*_by_length_field(data, starts), *_by_length(data, starts))))[:_MOST]
+    framings = list(dict.fromkeys((*_by_length_field(data, starts), *_by_length(data, starts, is_stopped))))[:_MOST]
     found = [cut for framing in framings if (cut := _cut_so(channel, framing, packets)) is not None]
     # The bytes of one frame arrive together. A frame cut in the wrong place holds the end of one and the beginning of
     # the next. A cut is right if frames begin where packets do, or if a checksum is found.
@@ -275,10 +279,11 @@ def _starts_of(packets: Sequence[CapturedPacket]) -> list[int]:
     return starts
 
 
-def _by_length(data: bytes, starts: Sequence[int]) -> Iterator[Framing]:
+def _by_length(data: bytes, starts: Sequence[int], is_stopped: IsStopped) -> Iterator[Framing]:
     """Yield framings by a start mark that recurs after a fixed number of bytes."""
     scored = []
     for length in range(_SHORTEST, min(_LONGEST, len(data) // 3) + 1):
+        check_stop(is_stopped)
         same = sum(map(int.__eq__, data, data[length:]))
         scored.append((same / (len(data) - length), length))
     if not scored:
@@ -287,6 +292,7 @@ def _by_length(data: bytes, starts: Sequence[int]) -> Iterator[Framing]:
     best = max(score for score, _ in scored)
     near = [length for score, length in scored if score >= _NEAR * best]
     for length in near:
+        check_stop(is_stopped)
         if any(length % shorter == 0 for shorter in near if shorter < length):
             continue
         yield from _starts(data, starts, length)

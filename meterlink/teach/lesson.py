@@ -18,6 +18,7 @@ from meterlink.teach.parts import readings_to_add
 from meterlink.teach.prospects import Prospect, agreement_in, find_prospects, look_of
 from meterlink.teach.report import Contradiction, TeachReport
 from meterlink.teach.samples import Sample, label_frames
+from meterlink.teach.stopping import IsStopped, StoppedSearchError, never
 from meterlink.teach.taught_profile import ProfileHead
 from meterlink.teach.unexplained import ContradictedWordError, UnexplainedError
 from meterlink.teach.ways import Way, find_ways
@@ -27,18 +28,19 @@ _FEWEST_CHECKED = 0.65  # … and the share if a checksum shows that they are cu
 
 
 class Lesson:
-    """Teaches from one capture; ``name`` is that of the profile."""
+    """Teaches from one capture; ``name`` is that of the profile, and ``is_stopped`` ends the search."""
 
-    def __init__(self, capture: Capture, name: str) -> None:
+    def __init__(self, capture: Capture, name: str, is_stopped: IsStopped = never) -> None:
         self._capture = capture
         self._head = ProfileHead(name, capture.meter)
+        self._is_stopped = is_stopped
         self._found: AcceptedProfile | None = None
 
     def report(self) -> TeachReport:
-        """Return the report. An interrupt from the keyboard ends the search; the report is then the best so far."""
+        """Return the report. A stop or an interrupt from the keyboard ends the search, with the best so far."""
         try:
             return self._search()
-        except KeyboardInterrupt:
+        except (KeyboardInterrupt, StoppedSearchError):
             if self._found is None:
                 return replace(self._refused("the search was stopped before it found a profile", ()), stopped=True)
             return replace(self._accepted(self._found), stopped=True)
@@ -58,7 +60,7 @@ class Lesson:
             return self._refused(question, ())
         reason, tried = NO_EXPLANATION, []
         contradicted = 0.0  # the most packets that begin a frame, in a way of cutting that an entry contradicts
-        for way in find_ways(self._capture, self._head):
+        for way in find_ways(self._capture, self._head, self._is_stopped):
             _, samples = label_frames(way.frames, labels)
             if len(samples) < (_FEWEST_LABELLED if way.check is None else _FEWEST_CHECKED) * len(labels):
                 continue

@@ -14,6 +14,7 @@ from meterlink.teach.explanations import FEWEST_ENTRIES
 from meterlink.teach.hexadecimal_text import find_hexadecimal_text
 from meterlink.teach.lesson import Lesson
 from meterlink.teach.report import TeachReport
+from meterlink.teach.stopping import IsStopped, never
 
 
 def teach(capture: Capture, name: str = "taught") -> TeachReport:
@@ -30,11 +31,12 @@ class Teacher:
     """Learns from packets and entries as they arrive.
 
     Times are seconds on any clock, the same for both. `result` is computed on request, and again only after an
-    addition.
+    addition. ``is_stopped`` is asked often, in the thread that computes: true ends the search, with the best so far.
     """
 
-    def __init__(self, name: str = "taught", meter: CapturedMeter | None = None) -> None:
+    def __init__(self, name: str = "taught", meter: CapturedMeter | None = None, is_stopped: IsStopped = never) -> None:
         self._name = name
+        self._is_stopped = is_stopped
         self._meter = meter
         self._packets: list[CapturedPacket] = []
         self._labels: list[DisplayEntry] = []
@@ -66,12 +68,12 @@ class Teacher:
     def result(self) -> TeachReport:
         """Return the report on all packets and entries so far.
 
-        An interrupt from the keyboard ends the search; the report is then the best so far.
+        An interrupt from the keyboard, or ``is_stopped``, ends the search; the report is then the best so far.
         """
         if self._report is None:
             packets = tuple(sorted(self._packets, key=lambda packet: packet.seconds))
             labels = tuple(sorted(self._labels, key=lambda label: label.seconds))
-            self._report = _report(take_excerpt(Capture(packets, labels, self._meter)), self._name)
+            self._report = _report(take_excerpt(Capture(packets, labels, self._meter)), self._name, self._is_stopped)
         return self._report
 
     def next_suggestion(self) -> str:
@@ -84,13 +86,13 @@ class Teacher:
         return f"Most useful now: {report.suggested_readings[0]}." if report.suggested_readings else ""
 
 
-def _report(capture: Capture, name: str) -> TeachReport:
+def _report(capture: Capture, name: str, is_stopped: IsStopped) -> TeachReport:
     """Return the report on the packets as they are; without a profile, on the bytes that their digits mean."""
-    report = Lesson(capture, name).report()
+    report = Lesson(capture, name, is_stopped).report()
     if report.profile is not None or report.stopped:
         return report
     for text in find_hexadecimal_text(capture):
-        found = Lesson(text.capture, name).report()
+        found = Lesson(text.capture, name, is_stopped).report()
         profile = None if found.profile is None else text.profile_of(found.profile)
         if profile is not None:
             return replace(found, profile=profile, framing=f"lines of hexadecimal digits; {found.framing}")

@@ -13,11 +13,15 @@ from meterlink.teach.framings import FramingCandidate, framing_candidates
 from meterlink.teach.lines import is_text, line_candidates
 from meterlink.teach.samples import Sample
 from meterlink.teach.slow_bytes import SlowByte, find_slow_bytes
+from meterlink.teach.stopping import IsStopped, check_stop
 from meterlink.teach.taught_profile import ProfileHead
 from meterlink.teach.wishes import AN_HOUR_LATER, LONGER_RECORDING
 
 Learn = Callable[[Sequence[Sample]], Explanation]
-"""Returns the likeliest explanation of samples. Raises UnexplainedError where there is none."""
+"""Returns the likeliest explanation of samples.
+
+Raises UnexplainedError where there is none, StoppedSearchError if the search is stopped.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,24 +41,31 @@ class Way:
     exempt: frozenset[int] = frozenset()
 
 
-def find_ways(capture: Capture, head: ProfileHead) -> Iterator[Way]:
-    """Yield the ways to cut the packets of each channel that entries describe, the busiest channel first."""
+def find_ways(capture: Capture, head: ProfileHead, is_stopped: IsStopped) -> Iterator[Way]:
+    """Yield the ways to cut the packets of each channel that entries describe, the busiest channel first.
+
+    Raises:
+        StoppedSearchError: the search is stopped.
+    """
     described = [packet.channel for packet, label in pair_packets(capture) if label is not None]
     for channel in sorted(dict.fromkeys(described), key=lambda channel: -described.count(channel)):
         packets = [packet for packet in capture.packets if packet.channel == channel]
         if is_text(packets):
-            yield from _text_ways(head, channel, packets)
-        for cut in framing_candidates(packets):
-            yield _binary_way(head, cut)
+            yield from _text_ways(head, channel, packets, is_stopped)
+        for cut in framing_candidates(packets, is_stopped):
+            check_stop(is_stopped)
+            yield _binary_way(head, cut, is_stopped)
 
 
-def _text_ways(head: ProfileHead, channel: str, packets: Sequence[CapturedPacket]) -> Iterator[Way]:
+def _text_ways(
+    head: ProfileHead, channel: str, packets: Sequence[CapturedPacket], is_stopped: IsStopped
+) -> Iterator[Way]:
     for text, lines in line_candidates(packets):
-        learn = partial(explain_lines, head, channel, text, lines)
+        learn = partial(explain_lines, head, channel, text, lines, is_stopped=is_stopped)
         yield Way(channel, "lines", lines, learn, text.end.encode())
 
 
-def _binary_way(head: ProfileHead, cut: FramingCandidate) -> Way:
+def _binary_way(head: ProfileHead, cut: FramingCandidate, is_stopped: IsStopped) -> Way:
     frames = [frame for _, frame in cut.frames]
     lengths = {len(frame) for frame in frames}
     check = cut.checksum
@@ -66,7 +77,7 @@ def _binary_way(head: ProfileHead, cut: FramingCandidate) -> Way:
     slow = find_slow_bytes(short, [seconds for seconds, _ in cut.frames]) if common > 0 else ()
     if check is not None and len(lengths) == 1:
         exempt |= checksum_positions(check)
-    evidence = FrameEvidence(cut, check, common, short, exempt, slow)
+    evidence = FrameEvidence(cut, check, common, short, exempt, slow, is_stopped)
 
     def explain(samples: Sequence[Sample]) -> Iterator[Explanation]:
         return explain_frames(head, evidence, samples)

@@ -6,11 +6,14 @@ from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
+from threading import Event
+from time import monotonic
 from typing import Any
 
 import pytest
 
 from meterlink.core.equipment import Meter, Plan, Site
+from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity
 from meterlink.link.messages import Command, CommandName
 from meterlink.link.teach_line import parse_teach_line
@@ -314,6 +317,34 @@ def test_stopping_restores_the_former_state(tmp_path: Path) -> None:
 
     run(tmp_path, body)
     assert not (tmp_path / "profiles").exists()
+
+
+@pytest.mark.parametrize("end", ["stop", "end of the station"])
+def test_a_stop_ends_an_analysis_that_takes_long(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, end: str) -> None:
+    # Half a minute of a search holds up neither the technician nor the end of the program.
+    begun, ended = Event(), Event()
+
+    def search(_capture: Any, _name: str, _before: Any, is_stopped: Callable[[], bool]) -> Any:
+        begun.set()
+        began = monotonic()
+        while not is_stopped():
+            assert monotonic() < began + 60, "nothing stopped the search"
+        ended.set()
+        raise InputError("stopped", "")
+
+    monkeypatch.setattr(teaching, "_analyze_capture", search)
+
+    async def body(bench: Bench) -> None:
+        await bench.send("")
+        await asyncio.sleep(10)
+        await bench.send("4.703 uF")
+        assert await asyncio.to_thread(begun.wait, 60)
+        if end == "stop":
+            assert await bench.send("stop") == ""
+            assert ended.wait(60)
+
+    run(tmp_path, body)
+    assert ended.wait(60)
 
 
 def test_a_faulty_meter_does_not_fill_the_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -5,7 +5,7 @@ from random import Random
 import pytest
 
 from meterlink.capture.capture_file import Capture, CapturedPacket, make_display_entry, pair_packets
-from meterlink.teach import explanations, teach
+from meterlink.teach import Teacher, explanations, teach
 from meterlink.teach.excerpt import take_excerpt
 from meterlink.teach.limits import MOST_BYTES, MOST_PACKETS
 from meterlink.teach.states import find_meanings
@@ -86,3 +86,42 @@ def test_an_interrupt_while_entries_are_held_out_gives_the_profile_and_is_not_su
             assert report.stopped
             assert report.as_object()["stopped"] is True
             assert "sure" not in {one.confidence for one in report.functions}
+
+
+def stopped(capture, after):
+    """Return the report on ``capture``, and how often it was asked whether to stop: yes after ``after`` times no."""
+    asked = 0
+
+    def is_stopped():
+        nonlocal asked
+        asked += 1
+        return asked > after
+
+    teacher = Teacher("taught", is_stopped=is_stopped)
+    teacher.add_capture(capture)
+    return teacher.result(), asked
+
+
+def test_a_stop_from_another_thread_ends_the_search_at_once():
+    # A technician who types stop, or ends the program, does not wait for half a minute of a search.
+    whole = teach(recorded(200))
+    _, all_asked = stopped(recorded(200), 10**9)
+    assert all_asked > 20
+    for after in range(0, all_asked, 5):
+        report, asked = stopped(recorded(200), after)
+        assert report.stopped
+        assert asked == after + 1
+        assert report.profile in (None, whole.profile)
+        assert "sure" not in {one.confidence for one in report.functions}
+
+
+def test_a_stop_ends_the_search_for_slips_too():
+    lines = list(recorded(400, 20).entries)
+    lines[3] = make_display_entry(lines[3].seconds, "1.11 V DC")
+    lines[9] = make_display_entry(lines[9].seconds, "2.22 V DC")
+    capture = Capture(recorded(400, 20).packets, tuple(lines))
+    named, all_asked = stopped(capture, 10**9)
+    assert len(named.contradictions) == 2
+    for after in range(0, all_asked, 20):
+        report, asked = stopped(capture, after)
+        assert (report.stopped, report.profile, asked) == (True, None, after + 1)
