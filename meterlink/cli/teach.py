@@ -135,7 +135,7 @@ def _lines(report: TeachReport, progress: TeachProgress, output: Path | None) ->
     for contradiction in report.contradictions:
         yield f"Check this: {contradiction}."
     for label in report.unused_entries:
-        yield f"Not used, no packet near it: {label.text!r} at {label.seconds:g} s."
+        yield f"Not used, no frame near it: {label.text!r} at {label.seconds:g} s."
     for label in report.near_entries:
         yield f"Not used, one count off a moving display: {label.text!r} at {label.seconds:g} s."
     yield f"Entries: {progress}."

@@ -80,7 +80,9 @@ class Lesson:
                 contradicted = max(contradicted, begun)
                 reason = str(error) if reason == NO_EXPLANATION else reason
                 continue
-            return self._concluded(way, samples, learned)
+            # Where an entry has no frame, the frames may be of one kind only, and a slip may stand among the others.
+            fuller = [one for one in tried if len(one[1]) > len(samples)]
+            return self._most_agree(fuller, reason) or self._concluded(way, samples, learned)
         return self._unexplained(labels, tried, reason)
 
     def _share_begun(self, way: Way, learned: Explanation) -> float:
@@ -117,13 +119,19 @@ class Lesson:
         self, labels: Sequence[DisplayEntry], tried: Sequence[tuple[Way, Sequence[Sample]]], reason: str
     ) -> TeachReport:
         """Return the report where no explanation agrees with every entry: what most agree on, or who contradicts."""
+        if (agreed := self._most_agree(tried, reason)) is not None:
+            return agreed
+        contradictions = find_contradictions(tried)
+        wanted = () if contradictions else readings_to_add([label.displayed_value for label in labels])
+        return self._refused(reason, wanted, contradictions)
+
+    def _most_agree(self, tried: Sequence[tuple[Way, Sequence[Sample]]], reason: str) -> TeachReport | None:
+        """Return the report on the entries that most agree on, in one of these ways; None without agreement."""
         for prospect in find_prospects(tried):
             agreement = agreement_in(prospect)
             if agreement is not None:
                 return self._agreed(prospect, agreement, reason)
-        contradictions = find_contradictions(tried)
-        wanted = () if contradictions else readings_to_add([label.displayed_value for label in labels])
-        return self._refused(reason, wanted, contradictions)
+        return None
 
     def _agreed(self, prospect: Prospect, agreement: Agreement, reason: str) -> TeachReport:
         """Return the report on entries of which most agree: a profile if all of them do."""
@@ -140,7 +148,9 @@ class Lesson:
             learned = self._verified(way, way.learn(read_samples), labels, read_samples)
         except UnexplainedError as error:
             return self._refused(str(error), (), (), near)
-        return replace(self._concluded(way, read_samples, learned), near_entries=near)
+        concluded = self._concluded(way, read_samples, learned)
+        unused = tuple(entry for entry in concluded.unused_entries if entry not in near)
+        return replace(concluded, near_entries=near, unused_entries=unused)
 
     # The report.
 
@@ -154,7 +164,9 @@ class Lesson:
         return self._accepted(self._found)
 
     def _accepted(self, found: AcceptedProfile) -> TeachReport:
-        return accepted_report(found, self._capture, self._unused)
+        used = {sample.entry.seconds for sample in found.samples}
+        unused = tuple(entry for entry in self._capture.entries if entry.seconds not in used)
+        return accepted_report(found, self._capture, unused)
 
     def _refused(
         self,

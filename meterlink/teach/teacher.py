@@ -96,4 +96,8 @@ def _report(capture: Capture, name: str, is_stopped: IsStopped) -> TeachReport:
         profile = None if found.profile is None else text.profile_of(found.profile)
         if profile is not None:
             return replace(found, profile=profile, framing=f"lines of hexadecimal digits; {found.framing}")
+        if found.stopped:
+            return replace(report, stopped=True)
+        if found.profile is None and found.contradictions and not report.contradictions:
+            report = found
     return report

@@ -1,5 +1,6 @@
 """Meters that send their registers as lines of hexadecimal digits."""
 
+from dataclasses import replace
 from random import Random
 
 import pytest
@@ -66,6 +67,20 @@ def test_registers_as_hexadecimal_digits(cut, check):
         (reading,) = readings_of(report.profile, line_of(counts, 2, check))
         assert (reading.status, reading.text) == (Status.OK, f"{counts / 100:.2f} V DC")
     assert check_profile(write_profile(report.profile)).value == report.profile
+
+
+@pytest.mark.parametrize(("cut", "check"), [(None, True), (None, False), (6, True)])
+@pytest.mark.parametrize("number", [14, 25])
+def test_slips_are_named_with_what_the_others_make_of_them(cut, check, number):
+    # Of fourteen entries four are of another range: were its frames of another kind, the slip among them would be lost.
+    right = captured(number, cut=cut, check=check)
+    texts = [entry.text for entry in right.entries]
+    slips = {3: texts[2]} if number == 14 else {3: texts[2], 9: texts[9].removesuffix(" DC"), 17: "OL V DC"}
+    entries = tuple(replace(entry, text=slips.get(at, entry.text)) for at, entry in enumerate(right.entries))
+    report = teach(replace(right, entries=entries))
+    assert report.profile is None
+    expected = {entries[at]: texts[at] for at in slips}
+    assert {one.entry: one.expected_text for one in report.contradictions} == expected
 
 
 def test_line_in_pieces_without_a_checksum_is_not_taught():

@@ -243,3 +243,21 @@ def test_blank_display_is_no_number(text):
 
 def test_blank_entry_while_a_number_is_sent_is_a_contradiction():
     assert teach(captured([*lesson(), ("---", volts(1234))])).profile is None
+
+
+def test_a_slip_of_a_rare_range_is_named_and_not_left_out_as_another_kind_of_frame():
+    # Frames of ten in fourteen entries have a profile of their own, but a person has typed in the other four as well.
+    def frame(counts, places):
+        body = bytes([0x21, places, *counts.to_bytes(2, "big")])
+        return body + bytes([-sum(body) & 0xFF])
+
+    rng = Random(4)
+    ranges = [1, 1, 2, 1, 1, 2, 1, 1, 1, 2, 1, 1, 2, 1]
+    shown = [(rng.randrange(100, 10_000), places) for places in ranges]
+    pairs = [(f"{counts / 10**places:.{places}f} V DC", *[frame(counts, places)] * 3) for counts, places in shown]
+    pairs[5] = (pairs[4][0], *pairs[5][1:])
+    report = teach(captured(pairs))
+    assert report.profile is None
+    (one,) = report.contradictions
+    assert one.entry.text == pairs[4][0]
+    assert one.expected_text == f"{shown[5][0] / 100:.2f} V DC"
