@@ -42,9 +42,10 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
     contradiction also expected_text, and rival, the only entry that contradicts it; near: one count off a moving
     display), unexplained_bits (they change while the labels stay the same), unconfirmed_entries (each t, line, display:
     the only entry of its range, unit or sign, which is not read yet), slow_bytes (they follow time), pinned_bytes (they
-    may, but must not move yet), unlabelled_frames and unlabelled_read (frames without an entry, and those of them that
-    the profile reads), stopped (by Ctrl-C), suggested_readings (the most useful first) and progress (entered: the
-    entries that count; needed: about how many will be enough; open: text and entries of each thing still open).
+    may, but must not move yet), still_bytes (they never moved in less than an hour), unlabelled_frames and
+    unlabelled_read (frames without an entry, and those of them that the profile reads), stopped (by Ctrl-C),
+    suggested_readings (the most useful first) and progress (entered: the entries that count; needed: about how many
+    will be enough; open: text and entries of each thing still open).
 
     \f
 
@@ -118,6 +119,11 @@ def _doubts(report: TeachReport) -> Iterator[str]:
         yield (
             f"These bytes may follow time, too, but hardly moved: {', '.join(map(str, report.pinned_bytes))}. "
             "Frames in which they move further are refused."
+        )
+    if report.still_bytes:
+        yield (
+            f"These bytes never moved: {', '.join(map(str, report.still_bytes))}. If one of them is a clock or the "
+            "level of a battery, frames are refused once it moves."
         )
 
 

@@ -6,14 +6,15 @@ from itertools import islice
 
 from meterlink.capture.capture_file import Capture, DisplayEntry
 from meterlink.core.readings import Status
-from meterlink.profiles.model import Checksum
+from meterlink.profiles.model import Checksum, DriverName
 from meterlink.teach.confirmations import confirm_meanings
 from meterlink.teach.decoding import frame_decoder, open_driver, says, without_checks
 from meterlink.teach.explanations import Explanation, ordered
 from meterlink.teach.limits import LEAST_YIELD
-from meterlink.teach.report import FunctionReport, TeachReport
+from meterlink.teach.report import FunctionReport, TeachReport, name_bytes
 from meterlink.teach.rivals import Disagreement, find_disagreement
 from meterlink.teach.samples import MeterFunction, Sample
+from meterlink.teach.slow_bytes import find_still_bytes
 from meterlink.teach.unexplained import UnexplainedError
 from meterlink.teach.ways import Way
 from meterlink.teach.yields import find_yield
@@ -72,6 +73,7 @@ def accepted_report(found: AcceptedProfile, capture: Capture, unused: tuple[Disp
     # A line names its unknown word; a frame has only the time at which it was refused.
     first, then = (learned.wanted, others.suggested_readings)[:: 1 if way.explain is None else -1]
     confirming = [f"a second reading like {sample.entry.text}" for sample in alone]
+    still = _still_bytes(found)
     return TeachReport(
         profile=profile,
         entries=len(capture.entries),
@@ -79,7 +81,7 @@ def accepted_report(found: AcceptedProfile, capture: Capture, unused: tuple[Disp
         encoding=learned.encoding,
         framing=way.framing,
         checksum=_check_words(way.check),
-        functions=tuple(_function_report(one, found, alone, settled=settled) for one in functions),
+        functions=tuple(_function_report(one, found, alone, still, settled=settled) for one in functions),
         unused_entries=unused,
         unexplained_bits=tuple(f"{position // 8}.{position % 8}" for position in sorted(learned.idle)),
         unconfirmed_entries=tuple(sample.entry for sample in alone),
@@ -87,12 +89,18 @@ def accepted_report(found: AcceptedProfile, capture: Capture, unused: tuple[Disp
         pinned_bytes=tuple(one.at for one in learned.pinned),
         unlabelled_frames=others.frames,
         unlabelled_read=others.read,
-        suggested_readings=ordered(confirming, first, then),
+        still_bytes=still,
+        suggested_readings=ordered(confirming, first, then, _later(still)),
     )
 
 
 def _function_report(
-    function: MeterFunction, found: AcceptedProfile, unconfirmed: Sequence[Sample], *, settled: bool
+    function: MeterFunction,
+    found: AcceptedProfile,
+    unconfirmed: Sequence[Sample],
+    still: tuple[int, ...],
+    *,
+    settled: bool,
 ) -> FunctionReport:
     samples, outcomes = found.samples, found.outcomes
     ours = [place for place, sample in enumerate(samples) if sample.function == function]
@@ -107,7 +115,26 @@ def _function_report(
         units=tuple(dict.fromkeys(samples[place].displayed.unit for place in ours if samples[place].displayed.unit)),
         suggested_readings=tuple(dict.fromkeys(alone)),
         settled=settled and not any(sample.function == function for sample in unconfirmed),
+        still_bytes=still,
     )
+
+
+def _still_bytes(found: AcceptedProfile) -> tuple[int, ...]:
+    """Return the bytes that never moved and are neither the number nor a part of its frame; none of a display."""
+    learned, way = found.learned, found.way
+    if way.explain is None or learned.profile.driver is DriverName.SEGMENTED:
+        return ()  # a display has no clock and no level, but segments that were never lit
+    slow = {8 * at for at in (*learned.freed, *(one.at for one in learned.pinned))}
+    return find_still_bytes(way.frames, learned.used | way.exempt | slow)
+
+
+def _later(still: tuple[int, ...]) -> tuple[str, ...]:
+    """Return the recording that shows whether one of the still bytes follows time; none without such a byte."""
+    if not still:
+        return ()
+    readings = "two of these readings an hour later, added to this recording"
+    why = "packets are refused once a clock or the level of a battery in it moves"
+    return (f"{readings}: {name_bytes(still)} never moved, and {why}",)
 
 
 def _check_words(check: Checksum | None) -> str:

@@ -32,6 +32,10 @@ LONGEST_WAIT_SECONDS = 900.0
 """The longest recording asked for, seconds: a byte that counts seconds rolls over in 256 s; a quarter of an hour is the
 patience of a person beside a meter (common practice, no source)."""
 
+LONG_RECORDING_SECONDS = 3000.0
+"""Seconds from the first packet to the last of a recording in which a clock or the level of a battery moves: a battery
+of 20 to 100 hours falls by one per cent in 12 to 60 minutes (common practice, no source)."""
+
 MOST_FRAMES_FOR_SLOW_BYTES = 20_000
 """Frames looked at; of more, every second or third."""
 

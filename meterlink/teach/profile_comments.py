@@ -15,7 +15,7 @@ from meterlink.profiles.framing import CompiledFraming
 from meterlink.profiles.model import Code, Flag, Framing, Meaning, Profile, TextFormat
 from meterlink.profiles.tokens import blank_out_checksums, compile_tokenizer
 from meterlink.profiles.writer import ProfileComments, TableComments, code_key, quoted, write_profile
-from meterlink.teach.report import TeachReport
+from meterlink.teach.report import TeachReport, name_bytes
 
 _NOWHEN = Timestamp(0, 0)
 _LONGEST_COMMENT = 160  # characters; an editor shows as many in a line
@@ -99,6 +99,8 @@ def _head(report: TeachReport) -> Iterator[str]:
         yield f"Free to change, because they follow time: bytes {', '.join(map(str, report.slow_bytes))}."
     if report.pinned_bytes:
         yield f"They may follow time, but must not change yet: bytes {', '.join(map(str, report.pinned_bytes))}."
+    if report.still_bytes:
+        yield f"They never moved, so that a frame in which one moves is refused: {name_bytes(report.still_bytes)}."
     if report.unexplained_bits:
         yield f"Ignored, because they changed under the same display: bits {', '.join(report.unexplained_bits)}."
     for suggestion in report.suggested_readings:

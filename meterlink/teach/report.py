@@ -1,5 +1,6 @@
 """The result of teaching: the profile, how sure each function is, and the readings that would help most."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,7 +18,8 @@ class FunctionReport:
     ``entries`` is the number of its entries. Each of them was held out once while a profile was made from the others:
     ``right`` of them were then decoded as entered, ``not_decoded`` gave no value, ``wrong`` gave another value.
     ``units`` are the units entered. ``suggested_readings`` are readings of this function that would settle a doubt.
-    ``settled``: nothing found says that later packets will be refused.
+    ``settled``: nothing found says that later packets will be refused. ``still_bytes`` never moved in a short
+    recording: packets in which one of them moves later are refused.
     """
 
     function: str
@@ -28,6 +30,7 @@ class FunctionReport:
     units: tuple[str, ...]
     suggested_readings: tuple[str, ...] = ()
     settled: bool = True
+    still_bytes: tuple[int, ...] = ()
 
     @property
     def confidence(self) -> str:
@@ -35,7 +38,11 @@ class FunctionReport:
         if self.wrong:
             return "not sure: a reading held out came out wrong"
         if self.right >= SURE_FROM and not self.not_decoded and self.settled:
-            return "sure"
+            return (
+                f"sure while {name_bytes(self.still_bytes)} stay{'s' * (len(self.still_bytes) == 1)} as before"
+                if self.still_bytes
+                else "sure"
+            )
         if 2 * self.right >= self.entries:
             return "sure of what was shown"
         return "sure only of states that were shown; more readings would widen it"
@@ -90,6 +97,12 @@ class Contradiction:
         return f"{_named(self.entry)} contradicts the others{said}"
 
 
+def name_bytes(places: Sequence[int]) -> str:
+    """Return ``byte 4``, or ``bytes 1, 4 and 5``."""
+    *first, last = map(str, places)
+    return f"bytes {', '.join(first)} and {last}" if first else f"byte {last}"
+
+
 def _named(entry: DisplayEntry) -> str:
     return f"the entry {entry.text!r} ({_place_of(entry)})"
 
@@ -109,8 +122,9 @@ class TeachReport:
     ``unexplained_bits`` (``"3.7"``: byte 3, bit 7) change while the entries stay the same. Each of
     ``unconfirmed_entries`` is the only one of its range, unit or sign, which is not read before a second one confirms
     it. ``slow_bytes`` follow time, not the display, and may take any value later; ``pinned_bytes`` seem to, but a bit
-    of them that never moved may be something else, so it must not move. Of ``unlabelled_frames`` (without an entry) the
-    profile reads ``unlabelled_read``. ``stopped``: the search was stopped, and not every entry was held out.
+    of them that never moved may be something else, so it must not move. ``still_bytes`` never moved in a recording of
+    less than an hour, in which a clock or the level of a battery may stand still. Of ``unlabelled_frames`` (without an
+    entry) the profile reads ``unlabelled_read``. ``stopped``: the search was stopped, and not every entry was held out.
     ``suggested_readings``: the most useful first.
     """
 
@@ -129,6 +143,7 @@ class TeachReport:
     unconfirmed_entries: tuple[DisplayEntry, ...] = ()
     slow_bytes: tuple[int, ...] = ()
     pinned_bytes: tuple[int, ...] = ()
+    still_bytes: tuple[int, ...] = ()
     unlabelled_frames: int = 0
     unlabelled_read: int = 0
     suggested_readings: tuple[str, ...] = field(default=())
@@ -173,6 +188,7 @@ class TeachReport:
             ],
             "slow_bytes": list(self.slow_bytes),
             "pinned_bytes": list(self.pinned_bytes),
+            "still_bytes": list(self.still_bytes),
             "unlabelled_frames": self.unlabelled_frames,
             "unlabelled_read": self.unlabelled_read,
             "stopped": self.stopped,

@@ -5,7 +5,7 @@ may belong to the number that moves beside it, or be a range, an overload or a f
 module finds the numbers. `meterlink.teach.states` frees the bits that cannot be anything else.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -17,6 +17,7 @@ from meterlink.teach.limits import (
     LARGEST_LEVEL_STEP,
     LARGEST_PERCENTAGE,
     LEAST_LEVEL_VALUES,
+    LONG_RECORDING_SECONDS,
     LONGEST_DAY_SECONDS,
     LONGEST_WAIT_SECONDS,
     MOST_FRAMES_FOR_SLOW_BYTES,
@@ -25,6 +26,7 @@ from meterlink.teach.limits import (
 
 _MIRROR = tuple(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 _EVERY_BIT = 0xFF
+_LENGTH_PLACES = (1, 2)  # of a length, behind a mark of one or two bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +123,23 @@ def find_slow_bytes(frames: Sequence[bytes], times: Sequence[float]) -> tuple[Sl
             if 0 <= above < len(columns) and not columns[above].moved and above not in found:
                 found[above] = SlowByte(above, 0, seconds_left=one.seconds_left, certain=False, beside=one.at)
     return tuple(found[at] for at in sorted(found))
+
+
+def find_still_bytes(frames: Sequence[tuple[float, bytes]], known: Collection[int]) -> tuple[int, ...]:
+    """Return the bytes of ``frames`` (with their times, seconds) that never moved, although a slow one might have.
+
+    Bytes of which a bit is at one of the ``known`` positions are left out; so are the first byte, which marks a frame,
+    the length behind it, and a line end. None in a long recording, and in frames of several lengths.
+    """
+    first = frames[0][1]
+    if frames[-1][0] - frames[0][0] >= LONG_RECORDING_SECONDS or any(len(frame) != len(first) for _, frame in frames):
+        return ()
+    moved = bytes(len(first))
+    for frame in {frame for _, frame in frames}:
+        moved = bytes(change | byte ^ start for change, byte, start in zip(moved, frame, first, strict=True))
+    taken = {position // 8 for position in known}
+    taken |= {at for at in _LENGTH_PLACES if first[at : at + 1] in (bytes([len(first)]), bytes([len(first) - at - 1]))}
+    return tuple(at for at in range(1, len(first.rstrip(b"\r\n"))) if not moved[at] and at not in taken)
 
 
 def _may_carry(slow: SlowByte, column: _Column, spent: float) -> bool:

@@ -13,6 +13,7 @@ from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
 from meterlink.profiles import open_profile_driver
 from meterlink.teach import teach
+from meterlink.teach.report import name_bytes
 from meterlink.teach.slow_bytes import find_slow_bytes
 from support.invented_meters import CHANNEL
 
@@ -155,7 +156,51 @@ def test_the_high_byte_of_an_uptime_is_pinned_until_it_was_seen_to_move():
     assert longer.pinned_bytes == ()
     assert 7 in longer.slow_bytes
     assert bench.read_later(longer.profile, 5) == (50, 0)
-    assert [one.confidence for one in longer.functions] == ["sure"]
+    assert longer.still_bytes == (5, 6)
+    assert [one.confidence for one in longer.functions] == ["sure while bytes 5 and 6 stay as before"]
+
+
+NEVER_MOVED = {
+    "hours": lambda seconds: bytes([3 + int(seconds / 3600)]),
+    "level": lambda seconds: bytes([94 - int(seconds / 900)]),
+    "millivolts": lambda seconds: (3010 - int(seconds / 300)).to_bytes(2, "big"),
+    "millivolts, low byte first": lambda seconds: (3010 - int(seconds / 30)).to_bytes(2, "little"),
+    "minutes": lambda seconds: (700 + int(seconds / 60)).to_bytes(2, "big"),
+    "minutes like the length of the frame": lambda seconds: bytes([7 + int(seconds / 60)]),
+    "seconds": lambda seconds: int(40 + seconds).to_bytes(4, "little"),
+    "level and uptime": lambda seconds: bytes([94 - int(seconds / 900), *int(9 + seconds).to_bytes(3, "big")]),
+}
+
+
+@pytest.mark.parametrize("kind", NEVER_MOVED)
+def test_a_meter_is_not_called_sure_while_a_byte_that_never_moved_may_be_a_clock_or_a_level(kind):
+    bench = Bench(NEVER_MOVED[kind], seed=3).read(14, pause=2.0)
+    report = bench.report()
+    assert bench.read_later(report.profile, 2) == (0, 0)
+    assert report.still_bytes or report.pinned_bytes
+    assert {one.confidence for one in report.functions} <= {
+        "sure of what was shown",
+        *(f"sure while {name_bytes(report.still_bytes or [0])} {stay} as before" for stay in ("stay", "stays")),
+    }
+    assert any("hour later" in wish or "longer recording" in wish for wish in report.suggested_readings)
+
+
+def test_a_byte_that_stood_still_for_an_hour_is_no_longer_asked_about():
+    bench = Bench(lambda _: b"\x42").read(14)
+    assert [one.confidence for one in bench.report().functions] == ["sure while byte 5 stays as before"]
+    bench.seconds += 3600
+    report = bench.read(2).report()
+    assert [one.confidence for one in report.functions] == ["sure"]
+    assert not any("hour later" in wish for wish in report.suggested_readings)
+
+
+def test_a_level_that_fell_in_the_hour_between_is_pinned():
+    bench = Bench(NEVER_MOVED["level"]).read(14, pause=2.0)
+    assert bench.report().still_bytes == (5,)
+    bench.seconds += 3600
+    report = bench.read(2).report()
+    assert (report.still_bytes, report.pinned_bytes) == ((), (5,))
+    assert "sure" not in {one.confidence for one in report.functions}
 
 
 def test_a_battery_level_is_free_after_a_second_recording_an_hour_later():
