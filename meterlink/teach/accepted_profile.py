@@ -7,10 +7,10 @@ from itertools import islice
 from meterlink.capture.capture_file import Capture, DisplayEntry
 from meterlink.core.readings import Status
 from meterlink.profiles.model import Checksum, DriverName
+from meterlink.teach import limits
 from meterlink.teach.confirmations import confirm_meanings
 from meterlink.teach.decoding import frame_decoder, open_driver, says, without_checks
 from meterlink.teach.explanations import Explanation, ordered
-from meterlink.teach.limits import LEAST_YIELD
 from meterlink.teach.report import FunctionReport, TeachReport, name_bytes
 from meterlink.teach.rivals import Disagreement, find_disagreement
 from meterlink.teach.samples import MeterFunction, Sample
@@ -18,8 +18,6 @@ from meterlink.teach.slow_bytes import find_still_bytes
 from meterlink.teach.unexplained import UnexplainedError
 from meterlink.teach.ways import Way
 from meterlink.teach.yields import find_yield
-
-_FOLDS = 10  # groups of entries held out in turn
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +45,7 @@ def find_rival(way: Way, learned: Explanation, samples: Sequence[Sample]) -> Dis
 def hold_out(found: AcceptedProfile) -> None:
     """Note for each sample whether it decodes right when it is held out; None if it is not decoded."""
     way, samples, outcomes = found.way, found.samples, found.outcomes
-    folds = min(_FOLDS, len(samples))
+    folds = min(limits.HELD_OUT_GROUPS, len(samples))
     for fold in range(folds):
         try:
             learned = way.learn([sample for place, sample in enumerate(samples) if place % folds != fold])
@@ -68,7 +66,7 @@ def accepted_report(found: AcceptedProfile, capture: Capture, unused: tuple[Disp
     profile, alone = confirm_meanings(learned.profile, samples)
     frames = {frame for _, frame in way.frames}
     others = find_yield(open_driver(profile, way.channel), way.channel, capture, frames)
-    settled = not learned.pinned and not learned.unfinished and others.share_read >= LEAST_YIELD
+    settled = not learned.pinned and not learned.unfinished and others.share_read >= limits.LEAST_YIELD
     functions = dict.fromkeys(sample.function for sample in samples)
     # A line names its unknown word; a frame has only the time at which it was refused.
     first, then = (learned.wanted, others.suggested_readings)[:: 1 if way.explain is None else -1]

@@ -19,23 +19,10 @@ from meterlink.capture.capture_file import DisplayedValue
 from meterlink.core.readings import Coupling
 from meterlink.core.units import convert
 from meterlink.driver_api import Reading, Status
+from meterlink.teach import limits
 from meterlink.teach.likely_frames import Guess, Look
 from meterlink.teach.samples import Sample
 from meterlink.teach.unexplained import UnexplainedError
-
-MOST_PROFILES = 60
-"""Profiles made in one search: each takes 0.02 to 0.2 s, so that the search ends within about ten seconds."""
-
-# Entries left out in turn, those that agree least: slips, and displays that moved too much.
-_LEFT_OUT = (0, 1, 2, 3, 4, 5, 6, 8, 10, 12)
-_SIZES = (6, 7, 9, 13)  # entries of a random choice: few are free of slips more often, segments need thirteen
-_PROFILES_BESIDE = 8  # profiles beside one an entry: few entries need few
-_PROFILES_TO_GROW = 30  # profiles more, if the last choice was a right one
-_FEW_SLIPS = 6  # one entry in six: with so few slips the search ends at once …
-_MANY_SLIPS = 3  # … and with more than one in three there is nothing that the others agree on
-_FEWEST_AGREEING = 4  # entries that a profile is made from, at least
-_MOVING = 3  # counts between two values of a display that moves around the one that was read
-_ROUNDS = 3  # rounds of adding the entries that a profile explains, and of making it again
 
 Decode = Callable[[bytes], Reading | None]
 """Decodes one frame; None or an invalid reading where it cannot."""
@@ -82,7 +69,7 @@ class _Search:
         guesses: Sequence[Guess],
     ) -> None:
         self.looks, self.learn, self.says = looks, learn, says
-        self.left = min(MOST_PROFILES, _PROFILES_BESIDE + len(looks))
+        self.left = min(limits.MOST_PROFILES, limits.PROFILES_BESIDE + len(looks))
         self.guesses = guesses
 
     def result(self) -> Agreement | None:
@@ -93,9 +80,9 @@ class _Search:
             found = None if decode is None else self._grown(decode, likely)
             if found is not None and (best is None or len(found.slips) < len(best.slips)):
                 best, seen = found, likely
-            if self.left <= 0 or (best is not None and _FEW_SLIPS * len(best.slips) <= len(self.looks)):
+            if self.left <= 0 or (best is not None and limits.FEW_SLIPS * len(best.slips) <= len(self.looks)):
                 break
-        if best is None or _MANY_SLIPS * len(best.slips) > len(self.looks):
+        if best is None or limits.MANY_SLIPS * len(best.slips) > len(self.looks):
             return None
         best.rivals = self._rivals(best, seen)
         return best
@@ -136,13 +123,13 @@ class _Search:
     def _choices(self) -> Iterator[tuple[list[int], list[int]]]:
         """Yield ``(likely frames, entries to make a profile from)``: many that agree best, then fewer at random."""
         number = sum(look.sample.is_number for look in self.looks)
-        for left_out in _LEFT_OUT:
-            if number - left_out < _FEWEST_AGREEING:
+        for left_out in limits.LEFT_OUT_IN_TURN:
+            if number - left_out < limits.FEWEST_ENTRIES:
                 break
             for guess in self.guesses:
                 yield guess.likely, guess.ranked[: number - left_out]
         rng = Random(number)  # noqa: S311  # seeded: the same capture gives the same result
-        sizes = [size for size in _SIZES if size < number]
+        sizes = [size for size in limits.SIZES_OF_A_CHOICE if size < number]
         while sizes:
             for size in sizes:
                 for guess in self.guesses:
@@ -152,8 +139,8 @@ class _Search:
     def _learned(self, read_frames: dict[int, int]) -> Decode | None:
         """Return a profile made from these frames; None if there is none, or if no more are to be made."""
         self.left -= 1
-        if self.left < -_PROFILES_TO_GROW:
-            self.left = -_PROFILES_TO_GROW
+        if self.left < -limits.PROFILES_TO_GROW:
+            self.left = -limits.PROFILES_TO_GROW
             return None
         try:
             return self.learn([self._sample(index, at) for index, at in sorted(read_frames.items())])
@@ -168,7 +155,7 @@ class _Search:
     def _grown(self, decode: Decode, likely: list[int]) -> Agreement | None:
         """Return the agreement around a profile: add the entries that it explains, make it again, and so on."""
         found = self._classified(decode, {}, likely)
-        for _ in range(_ROUNDS):
+        for _ in range(limits.ROUNDS_OF_GROWTH):
             if self._learned(found.read_frames) is None:
                 return None
             taught = found.read_frames
@@ -244,5 +231,5 @@ def _is_near(readings: Sequence[Reading | None], sample: Sample) -> bool:
             continue
         if reading.coupling is shown.coupling:
             values.add(convert(reading.digits, reading.unit, shown.unit))
-    around = [value for value in values if abs(value - shown.digits) <= _MOVING * step]
+    around = [value for value in values if abs(value - shown.digits) <= limits.MOVING_COUNTS * step]
     return len(around) > 1 and any(abs(value - shown.digits) <= step for value in around)

@@ -1,4 +1,4 @@
-"""The bits of labelled frames outside the number: what each was under which entry."""
+"""The bits of labelled frames outside the number, and the values of each under the entries."""
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
@@ -6,11 +6,10 @@ from functools import reduce
 from operator import or_
 
 from meterlink.profiles.model import Bit, Code, FieldLocation, Meaning, Segments
+from meterlink.teach import limits
 from meterlink.teach.columns import bit_at
 from meterlink.teach.encodings import Encoding, SampleMatrix
 from meterlink.teach.frame_meanings import FrameMeaning
-
-_RESTLESS = 5  # bits of a byte; the others cannot hold much of a code
 
 
 class BitEvidence:
@@ -50,7 +49,7 @@ class BitEvidence:
         moving = Counter(position // 8 for position in rest if not self.is_steady(position))
         words = [int.from_bytes(frame, "little") for frame in self.table.all_frames]
         moved = reduce(or_, (word ^ words[0] for word in words))
-        return [one for one in rest if moving[one // 8] < _RESTLESS or not moved >> one & 1]
+        return [one for one in rest if moving[one // 8] < limits.FEWEST_RESTLESS_BITS or not moved >> one & 1]
 
     def values(self, position: int, places: Iterable[int]) -> set[int]:
         """Return the values of a bit in the samples ``places``."""

@@ -7,7 +7,8 @@ from itertools import product
 from meterlink.core.readings import Status
 from meterlink.profiles.model import FieldLocation, NumberField, NumberType
 from meterlink.profiles.number_text import parse_ascii_number
-from meterlink.teach.encodings import FEWEST_DIFFERENT_NUMBERS, Encoding, SampleMatrix, Scaling
+from meterlink.teach import limits
+from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling
 from meterlink.teach.samples import Sample
 
 _LONGEST = 14  # characters: a sign, eight digits, a point and an exponent
@@ -32,7 +33,7 @@ _BARE = (_with_point, _without_point, _counts)
 def character_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     """Yield the encodings of the shown numbers as characters."""
     shown = table.number_samples
-    if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
+    if len({sample.counts for sample in shown}) < limits.FEWEST_DIFFERENT_NUMBERS:
         return
     plain = [found for at in range(len(shown[0].frame)) for found in _plain(table, shown, at)]
     if plain:

@@ -12,18 +12,11 @@ from math import log2
 
 from meterlink.profiles.checksums import HEX_DIGITS, compile_checksum, compile_checksum_algorithm
 from meterlink.profiles.model import ByteOrder, Checksum, ChecksumKind
-from meterlink.teach.encodings import LEAST_EVIDENCE_BITS
+from meterlink.teach import limits
 
-_MOST_FRAMES = 64  # different frames used: each adds the width of the checksum to the evidence
-_GROUP = 12  # frames tried as one group where some frame may be damaged
-_GROUPS = 6
 _LAST = 5  # bytes: a CRC of 32 bits and an end mark
-_SOUND = 0.8  # share of frames that pass; more damage leaves too little to learn from
 _KEYS = 255  # values of a one-byte key; 0 is no key
 _KEYED = tuple(bytes(byte ^ key for byte in range(256)) for key in range(_KEYS + 1))
-_FIRST = 4  # frames that rule out most keys
-_LONGEST_HEAD = 3  # first bytes of a line that its checksum may leave out
-_FEWEST_COVERED = 2  # changing bytes under the checksum; the sum of one byte is a copy of it
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("big", "little")
 _CRC_SIZES = (4, 2, 1)  # bytes, the longest first: a short CRC also divides the bytes that a long one covers
 _MIRRORED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
@@ -35,7 +28,7 @@ def find_checksum(frames: Sequence[bytes]) -> Checksum | None:
     The last bytes of the frame are tried first.
     """
     distinct = list(dict.fromkeys(frames))
-    return _search(distinct[:_MOST_FRAMES], distinct) or _in_hexadecimal(distinct) or _under_a_key(distinct)
+    return _search(distinct[: limits.FRAMES_CHECKED], distinct) or _in_hexadecimal(distinct) or _under_a_key(distinct)
 
 
 def find_majority_checksum(frames: Sequence[bytes]) -> Checksum | None:
@@ -45,11 +38,11 @@ def find_majority_checksum(frames: Sequence[bytes]) -> Checksum | None:
     bytes are tried: nearly every checksum is there (common practice, no source).
     """
     distinct = list(dict.fromkeys(frames))
-    apart = max(_GROUP, len(distinct) // _GROUPS)
-    for first in range(0, len(distinct) - _GROUP + 1, apart):
-        group = distinct[first : first + _GROUP]
+    apart = max(limits.FRAMES_OF_A_GROUP, len(distinct) // limits.MOST_GROUPS)
+    for first in range(0, len(distinct) - limits.FRAMES_OF_A_GROUP + 1, apart):
+        group = distinct[first : first + limits.FRAMES_OF_A_GROUP]
         found = _search(group, group, len(group[0]) - _LAST)
-        if found is not None and len(valid_frames(found, distinct)) >= _SOUND * len(distinct):
+        if found is not None and len(valid_frames(found, distinct)) >= limits.LEAST_SHARE_SOUND * len(distinct):
             return found
     return None
 
@@ -88,7 +81,7 @@ def _in_hexadecimal(frames: Sequence[bytes]) -> Checksum | None:
             if len(digits[0]) < 2 * width or not all(HEX_DIGITS.fullmatch(one) for one in digits):
                 continue
             short = [frame[:at] + bytes.fromhex(one.decode()) for frame, one in zip(frames, digits, strict=True)]
-            some = list(dict.fromkeys(short))[:_MOST_FRAMES]
+            some = list(dict.fromkeys(short))[: limits.FRAMES_CHECKED]
             varying = [len({frame[byte] for frame in some}) > 1 for byte in range(at + width)]
             if not varying[at + width - 1]:
                 continue
@@ -112,7 +105,7 @@ def _under_a_key(frames: Sequence[bytes]) -> Checksum | None:
             continue
         for begin, end in _ranges(at, 1, size, varying):
             for key in range(1, _KEYS + 1):
-                plain = [frame.translate(_KEYED[key]) for frame in frames[:_FIRST]]
+                plain = [frame.translate(_KEYED[key]) for frame in frames[: limits.FRAMES_PER_KEY]]
                 for negate in (False, True):
                     found = _started(
                         Checksum(ChecksumKind.SUM, at, 1, "big", begin, end, raw=True, negate=negate), plain
@@ -129,12 +122,12 @@ def find_line_checksum(lines: Sequence[bytes]) -> Checksum | None:
     a mark before the digits.
     """
     distinct = list(dict.fromkeys(lines))
-    if not all(HEX_DIGITS.fullmatch(line[-2:]) and len(line) > _LONGEST_HEAD + 2 for line in distinct):
+    if not all(HEX_DIGITS.fullmatch(line[-2:]) and len(line) > limits.LONGEST_HEAD + 2 for line in distinct):
         return None
     short = [line[:-2] + bytes.fromhex(line[-2:].decode()) for line in distinct]
-    if not _enough(8, len({line[-2:] for line in distinct}), _LONGEST_HEAD * 3):
+    if not _enough(8, len({line[-2:] for line in distinct}), limits.LONGEST_HEAD * 3):
         return None
-    for begin in range(_LONGEST_HEAD):
+    for begin in range(limits.LONGEST_HEAD):
         for kind, negate in ((ChecksumKind.SUM, False), (ChecksumKind.SUM, True), (ChecksumKind.XOR, False)):
             check = Checksum(kind, -1, begin=begin, negate=negate)
             if (found := _started(check, short)) is not None:
@@ -200,7 +193,7 @@ def _started_alike(check: Checksum, one: bytes, other: bytes) -> Checksum | None
 
 
 def _enough(bits: int, frames: int, tried: int) -> bool:
-    return bits * (frames - 1) - log2(tried) >= LEAST_EVIDENCE_BITS
+    return bits * (frames - 1) - log2(tried) >= limits.LEAST_EVIDENCE_BITS
 
 
 def _holds(check: Checksum, frames: Sequence[bytes]) -> bool:
@@ -244,7 +237,7 @@ def _ranges(at: int, width: int, size: int, varying: Sequence[bool]) -> Iterator
         *((at + width, end) for end in range(at + width + 1, size + 1)),
     ):
         covered = tuple(byte for byte in range(begin, end) if varying[byte])
-        if len(covered) >= _FEWEST_COVERED and covered not in seen:
+        if len(covered) >= limits.FEWEST_COVERED and covered not in seen:
             seen.add(covered)
             yield begin, end
 

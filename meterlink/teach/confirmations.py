@@ -26,7 +26,7 @@ from meterlink.profiles.model import (
     TextFormat,
 )
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
-from meterlink.teach.limits import FEWEST_PREDICTIONS
+from meterlink.teach import limits
 from meterlink.teach.samples import Sample
 
 _OWN_SCALE = frozenset({NumberType.FLOAT32, NumberType.FLOAT64, NumberType.SFLOAT, NumberType.FLOAT})
@@ -161,7 +161,7 @@ def _determines(keys: Sequence[object], told: Sequence[object], at: int) -> bool
     known: dict[object, object] = {}
     if any(known.setdefault(key, one) != one for key, one in zip(keys, told, strict=True)):
         return False
-    return keys.count(keys[at]) > 1 and len(keys) - len(known) >= FEWEST_PREDICTIONS
+    return keys.count(keys[at]) > 1 and len(keys) - len(known) >= limits.FEWEST_PREDICTIONS
 
 
 def _states(meaning: Meaning) -> bool:

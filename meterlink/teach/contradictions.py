@@ -4,13 +4,13 @@ from collections.abc import Callable, Mapping, Sequence
 
 from meterlink.capture.capture_file import DisplayedValue
 from meterlink.core.readings import Reading, Status
+from meterlink.teach import limits
 from meterlink.teach.decoding import frame_decoder, says
 from meterlink.teach.report import Contradiction
 from meterlink.teach.samples import Sample
 from meterlink.teach.unexplained import UnexplainedError
 from meterlink.teach.ways import Way
 
-_MOST_CUTS_BLAMED = 2  # ways of cutting tried in the search for the wrong entries
 _PAIR = 2  # entries that contradict each other
 
 _Rivals = Mapping[int, tuple[int, Reading | None]]
@@ -37,7 +37,7 @@ def find_contradictions(tried: Sequence[tuple[Way, Sequence[Sample]]]) -> tuple[
 
     A single slip among few entries, or in a state that the others show once, leaves no other entries that agree.
     """
-    for way, samples in tried[:_MOST_CUTS_BLAMED]:
+    for way, samples in tried[: limits.MOST_WAYS_BLAMED]:
         if found := _contradicted(way, samples):
             return found
     return ()

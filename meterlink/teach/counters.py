@@ -4,17 +4,8 @@ from collections.abc import Sequence
 from itertools import groupby, pairwise
 from typing import NamedTuple
 
+from meterlink.teach import limits
 from meterlink.teach.columns import Columns
-
-_FEWEST = 12  # frames in a row; in fewer, a bit may change every time by chance
-_MOST_FRAMES = 2000
-_TOLERATED = 0.1  # share of steps that may be lost packets
-_LOST = 8  # usual steps in one step, after lost packets or a silence
-_UNEVEN = 0.2  # share of the usual step by which a step may differ: packets arrive unevenly …
-_EVEN = 0.6  # … share of steps within that; of evenly spread noise, a third are
-_COUNTING = 0.8  # share of steps by one
-_AMISS = 0.25  # share of a bit's changes that may fall outside the falls of the bit below
-_CHAIN = 3  # bits that must carry into each other before they count as a counter
 
 
 class CounterPositions(NamedTuple):
@@ -34,8 +25,8 @@ def find_counters(frames: Sequence[bytes]) -> CounterPositions:
     - A decimal counter in characters.
     """
     # A repeated notification did not count again.
-    some = [frame for frame, _ in groupby(frames)][:_MOST_FRAMES]
-    if len(some) < _FEWEST:
+    some = [frame for frame, _ in groupby(frames)][: limits.MOST_FRAMES_COMPARED]
+    if len(some) < limits.FEWEST_COUNTED_FRAMES:
         return CounterPositions()
     chains, unfinished = _chains(Columns(some))
     clocks, running = _clocks(some)
@@ -46,7 +37,7 @@ def _chains(columns: Columns) -> tuple[set[int], tuple[int, ...]]:
     steps = columns.samples - 1
     mask = (1 << steps) - 1
     toggles = [(columns[one] ^ columns[one] >> 1) & mask for one in range(columns.bits)]
-    few = int(steps * _TOLERATED)
+    few = int(steps * limits.MOST_LOST)
     found: set[int] = set()
     unfinished = []
     for first in range(columns.bits):
@@ -54,7 +45,7 @@ def _chains(columns: Columns) -> tuple[set[int], tuple[int, ...]]:
             continue
         for mirrored in (0, 7):
             chain, may_go_on = _chain(columns, toggles, first, mirrored)
-            if len(chain) >= _CHAIN:
+            if len(chain) >= limits.FEWEST_CHAINED_BITS:
                 found.update(chain)
                 if may_go_on:
                     found.update(_neighbours(chain[-1], mirrored))
@@ -81,7 +72,7 @@ def _chain(columns: Columns, toggles: Sequence[int], first: int, mirrored: int) 
             if not 0 <= after < columns.bits or after in chain or not toggles[after]:
                 continue
             amiss = min((toggles[after] ^ falls).bit_count(), (toggles[after] ^ rises).bit_count())
-            if amiss <= _AMISS * toggles[after].bit_count():
+            if amiss <= limits.MOST_AMISS * toggles[after].bit_count():
                 chain.append(after)
                 break
         else:
@@ -130,7 +121,7 @@ def _printed(frames: Sequence[bytes]) -> set[int]:
             continue
         units = [frame[last] for frame in frames]
         ones = sum((after - before) % 10 == 1 for before, after in pairwise(units))
-        if ones < (1 - _TOLERATED) * len(units[1:]):
+        if ones < (1 - limits.MOST_LOST) * len(units[1:]):
             continue
         first = last
         while first > 0 and digits[first - 1] and _carries(frames, first):
@@ -146,38 +137,38 @@ def _carries(frames: Sequence[bytes], at: int) -> bool:
     """Return whether the digit before ``at`` goes up when the digit at ``at`` rolls over, and otherwise stays."""
     moves = [(before, after) for before, after in pairwise(frames) if before[at - 1] != after[at - 1]]
     good = sum((after[at - 1] - before[at - 1]) % 10 == 1 and after[at] < before[at] for before, after in moves)
-    return bool(moves) and good >= _COUNTING * len(moves)
+    return bool(moves) and good >= limits.LEAST_SHARE_COUNTING * len(moves)
 
 
 def _busy(frames: Sequence[bytes], at: int) -> bool:
     """Return whether a byte changes nearly every time, as the lowest byte of a counter does."""
     changes = sum(before[at] != after[at] for before, after in pairwise(frames))
-    return changes >= (1 - _TOLERATED) * (len(frames) - 1)
+    return changes >= (1 - limits.MOST_LOST) * (len(frames) - 1)
 
 
 def _grows(numbers: Sequence[int], bits: int) -> bool:
     """Return whether the numbers go up in small steps nearly all the time, wrapping at 2**bits."""
     steps = [(after - before) % (1 << bits) for before, after in pairwise(numbers)]
-    largest = max(1, (1 << bits) // 32)
+    largest = max(1, (1 << bits) // limits.LARGEST_CLOCK_STEP)
     usual = sorted(steps)[len(steps) // 2]
     if usual < 2:
         return False  # a counter by one is found bit by bit
-    fits = sum(0 < step <= min(largest, _LOST * usual) for step in steps)
+    fits = sum(0 < step <= min(largest, limits.MOST_STEPS_AT_ONCE * usual) for step in steps)
     # A counter with noise below it also goes up all the time, but by steps of all sizes.
-    even = sum(abs(step - usual) <= usual * _UNEVEN for step in steps)
-    if fits < (1 - _TOLERATED) * len(steps) or even < _EVEN * len(steps):
+    even = sum(abs(step - usual) <= usual * limits.UNEVEN_STEPS for step in steps)
+    if fits < (1 - limits.MOST_LOST) * len(steps) or even < limits.LEAST_SHARE_EVEN * len(steps):
         return False
     # A state above a counter may change now and then, but not exactly when the counter rolls over.
     rolls = [
         (before >> bits - 8 != after >> bits - 8, step)
         for before, after, step in zip(numbers, numbers[1:], steps, strict=False)
     ]
-    moved = [0 < step <= min(largest, _LOST * usual) for changed, step in rolls if changed]
-    if sum(moved) < _COUNTING * len(moved):
+    moved = [0 < step <= min(largest, limits.MOST_STEPS_AT_ONCE * usual) for changed, step in rolls if changed]
+    if sum(moved) < limits.LEAST_SHARE_COUNTING * len(moved):
         return False
     # Where the upper bytes count by one, they are the counter, and the bytes below are something else.
     for lower in range(8, bits, 8):
         upper = [(after >> lower) - (before >> lower) for before, after in pairwise(numbers)]
-        if sum(step == 1 for step in upper) >= _COUNTING * len(upper):
+        if sum(step == 1 for step in upper) >= limits.LEAST_SHARE_COUNTING * len(upper):
             return False
     return True

@@ -7,15 +7,9 @@ from collections.abc import Iterator, Sequence
 from math import log2
 
 from meterlink.profiles.model import Code, FieldLocation, Meaning, NumberField, NumberType
+from meterlink.teach import limits
 from meterlink.teach.columns import bit_at
-from meterlink.teach.encodings import (
-    FEWEST_DIFFERENT_NUMBERS,
-    LEAST_EVIDENCE_BITS,
-    Encoding,
-    SampleMatrix,
-    Scaling,
-    agreement_code,
-)
+from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling, agreement_code
 
 _DIGIT = 4  # bits
 
@@ -26,7 +20,7 @@ def decimal_digit_encodings(table: SampleMatrix, scalings: Sequence[Scaling]) ->
     """Yield the encoding of the shown digits as four bits each, if there is one."""
     shown = table.number_samples
     values = [sample.counts for sample in shown]
-    if len(set(values)) < FEWEST_DIFFERENT_NUMBERS:
+    if len(set(values)) < limits.FEWEST_DIFFERENT_NUMBERS:
         return
     places: list[list[_Nibble]] = []
     exercised: list[list[int]] = []
@@ -39,7 +33,7 @@ def decimal_digit_encodings(table: SampleMatrix, scalings: Sequence[Scaling]) ->
         places.append(_nibbles(table, sequences))
     different = len(set(values))
     evidence = sum(len(bits) for bits in exercised) * (different - 1) - len(places) * log2(4 * table.columns.bits)
-    if not all(places) or evidence < LEAST_EVIDENCE_BITS:
+    if not all(places) or evidence < limits.LEAST_EVIDENCE_BITS:
         return
     chosen = _regular(places)
     if chosen is None:

@@ -42,7 +42,7 @@ def without_checks(profile: Profile) -> Profile:
 
 
 def decodes_all(profile: Profile, channel: str, samples: Sequence[Sample], ending: bytes = b"") -> bool:
-    """Return whether every sample's frame decodes to what the display showed."""
+    """Return whether every sample's frame decodes to the display."""
     decode = frame_decoder(profile, channel, ending)
     return all(allows(decode(sample.frame), sample.displayed) for sample in samples)
 

@@ -8,22 +8,22 @@ from collections.abc import Iterator, Sequence
 from math import log2
 
 from meterlink.profiles.model import FieldLocation, NumberField, NumberType
+from meterlink.teach import limits
 from meterlink.teach.displays import display_texts
-from meterlink.teach.encodings import FEWEST_DIFFERENT_NUMBERS, LEAST_EVIDENCE_BITS, Encoding, SampleMatrix, Scaling
+from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling
 from meterlink.teach.wishes import digit_wish
 
-_FEWEST_PLACES = 2  # one place with ten codes is a range code as well as a digit
 _BITS_OF_A_DIGIT = log2(10)
 
 
 def digit_code_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     """Yield the encodings of the shown digits as bytes of one table of characters."""
     shown = table.number_samples
-    if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
+    if len({sample.counts for sample in shown}) < limits.FEWEST_DIFFERENT_NUMBERS:
         return
     for texts in display_texts(shown):
         width = len(texts[0])
-        if width < _FEWEST_PLACES:
+        if width < limits.FEWEST_CODED_PLACES:
             continue
         for at in range(len(shown[0].frame) - width + 1):
             fields = [sample.frame[at : at + width] for sample in shown]
@@ -45,7 +45,7 @@ def _characters(fields: Sequence[bytes], texts: Sequence[str]) -> dict[int, str]
     # Each character met again is evidence, in a place that changed; the first time only fills the table.
     changing = sum(len(set(place)) > 1 for place in zip(*texts, strict=True))
     evidence = (changing * len(texts) - len(characters)) * _BITS_OF_A_DIGIT
-    return characters if evidence >= LEAST_EVIDENCE_BITS else None
+    return characters if evidence >= limits.LEAST_EVIDENCE_BITS else None
 
 
 def _encoding(

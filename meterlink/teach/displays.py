@@ -11,15 +11,9 @@ from itertools import combinations, product
 from math import log2
 
 from meterlink.profiles.model import Bit, CandidateSegment, Code, Segment, Segments, UnknownSegment
+from meterlink.teach import limits
 from meterlink.teach.columns import bit_at
-from meterlink.teach.encodings import (
-    FEWEST_DIFFERENT_NUMBERS,
-    LEAST_EVIDENCE_BITS,
-    Encoding,
-    SampleMatrix,
-    Scaling,
-    agreement_code,
-)
+from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling, agreement_code
 from meterlink.teach.samples import Sample
 from meterlink.teach.wishes import digit_wish
 
@@ -30,9 +24,6 @@ _WITHOUT_TAIL = {"6": 0x7C, "7": 0x27, "9": 0x67}
 _MINUS = 0x40  # the middle segment
 
 _EVERY_SHAPE = sorted({*PLAIN_SHAPES.values(), *_WITHOUT_TAIL.values(), 0, _MINUS})
-_MOST_OTHERS = 500  # different frames used, with or without an entry; more add hardly anything
-_ROUNDS = 4  # each round makes more digits readable
-_MOVED = 2  # frames in which a segment must have changed: a single one may show a display between two numbers
 
 _Bits = dict[tuple[int, int], tuple[int, bool]]
 _Candidates = list[tuple[int, bool]]
@@ -51,7 +42,7 @@ class _Target:
 def segment_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     """Yield the encoding of the shown digits as segments, if there is one."""
     shown = table.number_samples
-    if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
+    if len({sample.counts for sample in shown}) < limits.FEWEST_DIFFERENT_NUMBERS:
         return
     best: tuple[int, list[list[int]], list[_Target]] | None = None
     for texts in display_texts(shown):
@@ -68,7 +59,7 @@ def segment_encodings(table: SampleMatrix) -> Iterator[Encoding]:
         return
     different = len({sample.counts for sample in shown})
     distinct = len({target.sequence for target in targets})
-    if distinct * (different - 1 - log2(2 * table.columns.bits)) < LEAST_EVIDENCE_BITS:
+    if distinct * (different - 1 - log2(2 * table.columns.bits)) < limits.LEAST_EVIDENCE_BITS:
         return
     assigned = _assigned(table, targets, _certain(table, states, targets))
     yield _encoding(table, states, assigned, signed=any(_MINUS in digit for digit in states))
@@ -165,13 +156,15 @@ def _certain(table: SampleMatrix, states: Sequence[Sequence[int]], targets: Sequ
         if len(target.candidates) == 1 and times[min(target.sequence, target.sequence ^ table.number_mask)] == 1
     }
     open_ = {(target.digit, target.segment): target.candidates for target in targets}
-    frames = [int.from_bytes(frame, "little") for frame in list(dict.fromkeys(table.all_frames))[:_MOST_OTHERS]]
+    frames = [
+        int.from_bytes(frame, "little") for frame in list(dict.fromkeys(table.all_frames))[: limits.FRAMES_OF_A_DISPLAY]
+    ]
     constant = [
         (position, bool(table.columns[position] & table.number_mask))
         for position in range(table.columns.bits)
         if position not in table.exempt_positions and table.columns.is_constant(position, table.number_mask)
     ]
-    for _ in range(_ROUNDS):
+    for _ in range(limits.MOST_ROUNDS):
         readable = [_shapes_in(frame, bits, len(states)) for frame in frames]
         found: _Bits = {}
         taken = {position for position, _ in bits.values()}
@@ -191,7 +184,7 @@ def _certain(table: SampleMatrix, states: Sequence[Sequence[int]], targets: Sequ
                 if position not in taken and all((frame >> position & 1) ^ inverted == state for frame, state in known)
             ]
             moved = sum(state != lit for _, state in known)
-            if len(left) == 1 and moved >= _MOVED:
+            if len(left) == 1 and moved >= limits.FEWEST_MOVES_OF_A_SEGMENT:
                 found[digit, segment] = left[0]
         # Each segment has a bit of its own.
         twice = Counter(position for position, _ in found.values())

@@ -9,21 +9,13 @@ from itertools import product
 from math import log2
 
 from meterlink.profiles.model import ByteOrder, FieldLocation, NumberField, NumberType, Rounding
-from meterlink.teach.encodings import (
-    FEWEST_DIFFERENT_NUMBERS,
-    LEAST_EVIDENCE_BITS,
-    Encoding,
-    SampleMatrix,
-    Scaling,
-    largest_number,
-    top_bit,
-)
+from meterlink.teach import limits
+from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling, largest_number, top_bit
 from meterlink.teach.fixed_point import twos_complement, unused_bit_codes
 from meterlink.teach.samples import Sample
 
 _FACTORS = (10, 100)  # one or two digits more
 _SIZES = (2, 3, 4)  # bytes
-_SLIPS_AMONG = 3  # of so many entries, one may be a slip
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
 
 
@@ -33,7 +25,7 @@ def dropped_digit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     counts = [sample.counts for sample in shown]
     evidence = sum(log2(number) for number in set(counts) - {0})
     tried = len(_FACTORS) * len(_SIZES) * len(_ORDERS) * len(shown[0].frame) if shown else 1
-    if len(set(counts)) < FEWEST_DIFFERENT_NUMBERS or evidence - log2(tried) < LEAST_EVIDENCE_BITS:
+    if len(set(counts)) < limits.FEWEST_DIFFERENT_NUMBERS or evidence - log2(tried) < limits.LEAST_EVIDENCE_BITS:
         return
     for size in reversed(_SIZES):
         for at in range(len(shown[0].frame) - size + 1):
@@ -56,7 +48,7 @@ def fitting_frames(samples: Sequence[Sample], frames: Sequence[Sequence[bytes]])
     none shows those of two in three.
     """
     best: tuple[int, list[set[int]]] = (0, [set() for _ in samples])
-    most_misses = sum(sample.counts > 0 for sample in samples) // _SLIPS_AMONG
+    most_misses = sum(sample.counts > 0 for sample in samples) // limits.MANY_SLIPS
     for size, order in product(_SIZES, _ORDERS):
         for at in range(len(frames[0][0]) - size + 1):
             raws = [[int.from_bytes(frame[at : at + size], order) for frame in some] for some in frames]

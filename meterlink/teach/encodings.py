@@ -12,12 +12,6 @@ from meterlink.teach.slow_bytes import SlowByte
 
 _T = TypeVar("_T")
 
-FEWEST_DIFFERENT_NUMBERS = 4
-"""Different numbers that an encoding needs: with three, any three bits that differ could be the number."""
-
-LEAST_EVIDENCE_BITS = 24.0
-"""Bits of evidence that an encoding needs beyond the best match in noise among all encodings tried."""
-
 
 @dataclass(frozen=True, slots=True)
 class Scaling:

@@ -3,20 +3,20 @@
 from bisect import bisect_left, bisect_right
 
 from meterlink.capture.capture_file import Capture
-from meterlink.teach.limits import MOST_BYTES, MOST_PACKETS, NEAR_ENTRY_SECONDS
+from meterlink.teach import limits
 
 
 def take_excerpt(capture: Capture) -> Capture:
-    """Return ``capture`` with `MOST_PACKETS` and `MOST_BYTES` at most; packets are left out in whole stretches.
+    """Return ``capture`` with at most `limits.MOST_PACKETS` packets and `limits.MOST_BYTES` bytes.
 
     The packets of the entries' windows stay first, then those near an entry, then whole stretches of others.
     """
     packets = capture.packets
-    if len(packets) <= MOST_PACKETS and sum(len(packet.data) for packet in packets) <= MOST_BYTES:
+    if len(packets) <= limits.MOST_PACKETS and sum(len(packet.data) for packet in packets) <= limits.MOST_BYTES:
         return capture
     times = [packet.seconds for packet in packets]
     kept = bytearray(len(packets))
-    room, packets_left = MOST_BYTES, MOST_PACKETS
+    room, packets_left = limits.MOST_BYTES, limits.MOST_PACKETS
 
     def keep(first: int, last: int) -> None:
         nonlocal room, packets_left
@@ -29,16 +29,13 @@ def take_excerpt(capture: Capture) -> Capture:
             room -= len(packets[index].data)
             packets_left -= 1
 
-    for margin in (0.0, NEAR_ENTRY_SECONDS):
+    for margin in (0.0, limits.NEAR_ENTRY_SECONDS):
         for entry in capture.entries:
             keep(bisect_left(times, entry.begin - margin), bisect_right(times, entry.end + margin))
     # Stretches at even distances show clocks and batteries at all times of the recording.
-    stretch = max(1, MOST_PACKETS // _STRETCHES)
-    for first in range(0, len(packets), max(stretch, len(packets) // _STRETCHES)):
+    stretch = max(1, limits.MOST_PACKETS // limits.STRETCHES)
+    for first in range(0, len(packets), max(stretch, len(packets) // limits.STRETCHES)):
         keep(first, min(len(packets), first + stretch))
     return Capture(
         tuple(packet for packet, wanted in zip(packets, kept, strict=True) if wanted), capture.entries, capture.meter
     )
-
-
-_STRETCHES = 50  # parts of a long capture, of which each is seen

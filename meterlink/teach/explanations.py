@@ -8,6 +8,7 @@ from meterlink.core.readings import Status
 from meterlink.profiles import Profile
 from meterlink.profiles.fields import compile_number
 from meterlink.profiles.model import Checksum, Segments, TextFormat
+from meterlink.teach import limits
 from meterlink.teach.characters import character_encodings
 from meterlink.teach.decimals import decimal_digit_encodings
 from meterlink.teach.decoding import decodes_all
@@ -28,9 +29,6 @@ from meterlink.teach.stopping import IsStopped, check_stop
 from meterlink.teach.taught_profile import ProfileHead, frame_profile, text_profile
 from meterlink.teach.unexplained import UnexplainedError
 from meterlink.teach.wishes import A_NEGATIVE_READING, AN_OVERLOAD
-
-FEWEST_ENTRIES = 4
-"""Entries that teaching needs before it tries anything."""
 
 NO_EXPLANATION = "no way of writing the number was found that fits every entry"
 """The reason where nothing more is known."""
@@ -105,7 +103,7 @@ def explain_frames(head: ProfileHead, evidence: FrameEvidence, samples: Sequence
         for sample in samples
         if not sample.displayed.blank
     ]
-    if evidence.common < 1 or sum(sample.is_number for sample in shown) < FEWEST_ENTRIES:
+    if evidence.common < 1 or sum(sample.is_number for sample in shown) < limits.FEWEST_ENTRIES:
         raise UnexplainedError(NO_EXPLANATION)
     table = SampleMatrix.from_samples(shown, evidence.others, evidence.exempt, evidence.slow)
     reasons: list[str] = []
@@ -197,10 +195,11 @@ def _alike(encoding: Encoding, sample: Sample) -> tuple[bytes, ...]:
         raws = [take(bytes(byte ^ encoding.key.get(at, 0) for at, byte in enumerate(frame))) for frame in sample.frames]
         numbers = [None if isinstance(raw, Status) else Decimal(raw) for raw in raws]
         last = numbers[-1]
+        if last is None:
+            return ()
+        part = limits.LARGEST_FLOAT_DIFFERENCE
         pairs = zip(sample.frames, numbers, strict=True)
-        return tuple(
-            frame for frame, one in pairs if one is not None and last is not None and 100 * abs(one - last) <= abs(last)
-        )
+        return tuple(frame for frame, one in pairs if one is not None and part * abs(one - last) <= abs(last))
     mask = sum(1 << position for position in encoding.used_positions)
     shown = int.from_bytes(sample.frame, "little") & mask
     return tuple(frame for frame in sample.frames if int.from_bytes(frame, "little") & mask == shown)

@@ -7,16 +7,9 @@ from decimal import ROUND_HALF_EVEN, Decimal
 from meterlink.core.binary_numbers import EXACT_CONTEXT
 from meterlink.core.readings import Coupling
 from meterlink.profiles.model import ByteOrder, Code, FieldLocation, Meaning, NumberField, NumberType
+from meterlink.teach import limits
 from meterlink.teach.columns import bit_at
-from meterlink.teach.encodings import (
-    FEWEST_DIFFERENT_NUMBERS,
-    Encoding,
-    SampleMatrix,
-    Scaling,
-    agreement_code,
-    largest_number,
-    top_bit,
-)
+from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling, agreement_code, largest_number, top_bit
 from meterlink.teach.integers import integer_encodings
 from meterlink.teach.samples import Sample
 
@@ -26,7 +19,6 @@ _STEPS = tuple(Decimal(text) for text in ("1", "2", "5", "2.5", "1.25", "4", "8"
 )
 _SIZES = (1, 2, 3, 4, 5, 6)  # bytes; more than 48 bits hold no number of a display
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
-_FINER = 4  # powers of ten by which a meter's own unit may be finer than the finest range seen
 
 _Class = tuple[str, Coupling | None]
 
@@ -40,7 +32,7 @@ def fixed_unit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     finest: dict[object, int] = {}
     for sample, power in zip(shown, last, strict=True):
         finest[sample.displayed.quantity] = min(power, finest.get(sample.displayed.quantity, power))
-    for finer in range(_FINER + 1):
+    for finer in range(limits.MOST_FINER_POWERS + 1):
         if finer == 0 and len({(sample.displayed.unit, sample.places) for sample in shown}) == 1:
             continue  # these are plain counts
         values, scalings, place = [], [], 0
@@ -59,13 +51,13 @@ def fixed_unit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
 def rounded_unit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     """Yield the encodings in whole bytes that round to the shown numbers, at one scale for each unit."""
     shown = table.number_samples
-    if len({sample.displayed.digits for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
+    if len({sample.displayed.digits for sample in shown}) < limits.FEWEST_DIFFERENT_NUMBERS:
         return
     for size in reversed(_SIZES):
         for at in range(len(shown[0].frame) - size + 1):
             for order in _ORDERS:
                 contents = [int.from_bytes(sample.frame[at : at + size], order) for sample in shown]
-                if len(set(contents)) < FEWEST_DIFFERENT_NUMBERS:
+                if len(set(contents)) < limits.FEWEST_DIFFERENT_NUMBERS:
                     continue
                 for kind in (NumberType.INT, NumberType.UINT):
                     raws = [twos_complement(one, size) if kind is NumberType.INT else one for one in contents]
@@ -96,7 +88,7 @@ def _fits(
         if scale is None:
             return None
         scales[one] = scale
-    if len(raws) < 3 * len(scales):
+    if len(raws) < limits.READINGS_PER_SCALE * len(scales):
         return None  # a scale of its own for every reading or two explains anything
     used = range(8 * place.at, 8 * (place.at + place.size))
     idle = unused_bit_codes(place, max(abs(raw) for raw in raws).bit_length(), signed=signed)

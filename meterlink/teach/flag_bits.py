@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from itertools import pairwise
 
 from meterlink.profiles.model import Bit, Code, FieldLocation, Flag, Meaning
+from meterlink.teach import limits
 from meterlink.teach.bit_evidence import BitEvidence
 from meterlink.teach.columns import bit_at
 from meterlink.teach.samples import Sample
@@ -12,7 +13,6 @@ from meterlink.teach.unexplained import UnexplainedError
 FLAG_WORDS = {"hold": Flag.HOLD, "relative": Flag.RELATIVE, "low_battery": Flag.LOW_BATTERY}
 """The flags that an entry may name, by their words."""
 
-_IDLE = 3  # changes under the same number; swapping leads under a steady source shows other numbers in between
 
 _FlagBits = list[tuple[int, bool]]
 """``(position, inverted)`` of each bit that follows a flag."""
@@ -91,5 +91,5 @@ def _without_idle(evidence: BitEvidence, candidates: _FlagBits) -> _FlagBits:
     changes = [one ^ other for one, other in pairwise(words) if not (one ^ other) & mask and one & mask not in empty]
     times = {position: sum(change >> position & 1 for change in changes) for position, _ in candidates}
     calm = [pair for pair in candidates if not times[pair[0]]]
-    idle = [pair for pair in candidates if times[pair[0]] >= _IDLE]
+    idle = [pair for pair in candidates if times[pair[0]] >= limits.FLAG_CHANGES]
     return calm if calm and len(calm) + len(idle) == len(candidates) else candidates

@@ -15,11 +15,11 @@ from meterlink.core.binary_numbers import (
 )
 from meterlink.core.readings import Status
 from meterlink.profiles.model import ByteOrder, FieldLocation, NumberField, NumberType
-from meterlink.teach.encodings import FEWEST_DIFFERENT_NUMBERS, Encoding, SampleMatrix, Scaling, top_bit
+from meterlink.teach import limits
+from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling, top_bit
 from meterlink.teach.samples import Sample
 
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
-_FARTHEST = 12  # powers of ten between the number and the shown one: from pF to whole units
 _MANTISSA = {NumberType.SFLOAT: 12, NumberType.FLOAT: 24}  # bits of IEEE 11073-20601's two formats
 _BINARY: dict[NumberType, tuple[int, str, Callable[[bytes], Decimal | Status]]] = {
     NumberType.FLOAT32: (4, "f", decode_float32),
@@ -34,7 +34,7 @@ _DECIMAL: dict[NumberType, tuple[int, Callable[[bytes], Decimal | Status]]] = {
 def binary_float_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     """Yield the encodings of the shown numbers as binary floating point."""
     shown = table.number_samples
-    if len({sample.displayed.digits for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
+    if len({sample.displayed.digits for sample in shown}) < limits.FEWEST_DIFFERENT_NUMBERS:
         return
     size_of_frame = len(shown[0].frame)
     for kind, (size, code, convert) in _BINARY.items():
@@ -52,7 +52,7 @@ def decimal_float_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     The exponent must have changed with the point: a field that never changed may be anything.
     """
     shown = table.number_samples
-    if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
+    if len({sample.counts for sample in shown}) < limits.FEWEST_DIFFERENT_NUMBERS:
         return
     for kind, (size, convert) in _DECIMAL.items():
         as_shown = tuple(-sample.places for sample in shown)
@@ -114,7 +114,7 @@ def _keys(shown: Sequence[Sample], at: int, size: int, order: ByteOrder, code: s
 
 def _plausible(sample: Sample, at: int, size: int, order: ByteOrder, code: str) -> bool:
     (value,) = struct.unpack(("<" if order == "little" else ">") + code, sample.frame[at : at + size])
-    return bool(10.0**-_FARTHEST < abs(value) < 10.0 ** (2 * _FARTHEST))
+    return bool(10.0**-limits.FARTHEST_POWERS < abs(value) < 10.0 ** (2 * limits.FARTHEST_POWERS))
 
 
 def _packed(sample: Sample, prefix: int, order: ByteOrder, code: str) -> bytes:
@@ -167,7 +167,7 @@ def _scales(pairs: Sequence[tuple[Sample, Decimal]]) -> dict[str, int] | None:
             continue
         guess = digits.adjusted() - raw.adjusted() if raw else 0
         near = [power for power in (guess - 1, guess, guess + 1) if _rounds(raw, power, digits)]
-        if len(near) != 1 or abs(near[0]) > _FARTHEST:
+        if len(near) != 1 or abs(near[0]) > limits.FARTHEST_POWERS:
             return None
         scales[sample.displayed.unit] = near[0]
     units = {sample.displayed.unit for sample, _ in pairs}

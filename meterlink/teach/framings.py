@@ -9,26 +9,9 @@ from itertools import pairwise
 from meterlink.capture.capture_file import CapturedPacket
 from meterlink.profiles.framing import CompiledFraming, FrameSplitter
 from meterlink.profiles.model import LONGEST_PAUSE, Checksum, Framing, LengthField
+from meterlink.teach import limits
 from meterlink.teach.checksums import find_checksum, find_majority_checksum, find_trailing_checksum, valid_frames
 from meterlink.teach.stopping import IsStopped, check_stop, never
-
-_LONGEST = 128  # bytes; no display needs more
-_SHORTEST = 3
-_MARK = 3  # bytes of a start mark; the rest of a constant beginning is checked as part of the frame
-_COVERED = 0.9  # share of bytes that must lie in frames; packets get lost, and a capture may begin within a frame
-_MOST_KINDS = 4  # of packets; a byte with more values is contents, not a kind
-_FEWEST_OF_A_KIND = 3  # packets of a kind, frames of a length; fewer are damage
-_MOST_TELLING = 3  # bytes that may tell kinds apart, tried in turn
-_FEW = 0.1  # share of frames that hold another one by chance, or because a packet was lost
-_BEGUN = 0.6  # share of frames that begin where a packet does; with fewer, packets do not show the frames
-_NEAR = 0.85  # of the best score; noise in a score is a few per cent
-_MOST_MARKS = 8  # start marks tried: the most frequent at the beginning of packets, and the most frequent anywhere
-_MOST = 12  # ways per channel
-_SOON = 3.0  # times as long as frames of that length take when cut elsewhere …
-_MOSTLY = 0.97  # share of frames that say how frames come in packets; a few have lost one
-_SLACK = 1.5  # times the longest wait within a frame that was recorded …
-_LEAST_PAUSE = 0.05  # s; … and so much more: one event of a slow connection
-_AT_ONCE = 0.05  # s; … plus this: slower frames are pieces of two. Packets of one frame arrive sooner
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +47,7 @@ def framing_candidates(packets: Sequence[CapturedPacket], is_stopped: IsStopped 
     whole += [
         Framing(length=length, one_per_packet=True)
         for length, _ in lengths.most_common(3)
-        if _SHORTEST <= length <= _LONGEST
+        if limits.SHORTEST_FRAME <= length <= limits.LONGEST_FRAME
     ]
     whole = [framing if framing.length is None else _marked(framing, packets) for framing in whole]
     kinds = (framing for length, _ in lengths.most_common(2) for framing in _kinds(packets, length))
@@ -75,7 +58,9 @@ def framing_candidates(packets: Sequence[CapturedPacket], is_stopped: IsStopped 
     # Packets of one length are most likely frames; packets of several lengths are pieces of a stream.
     if streamed:
         total = sum(len(packet.data) for packet in packets)
-        covering = [cut for cut in alone if cut.checksum is not None and _bytes_of(cut) >= _COVERED * total]
+        covering = [
+            cut for cut in alone if cut.checksum is not None and _bytes_of(cut) >= (1 - limits.MOST_LOST) * total
+        ]
         yield from covering
         yield from running_on
         yield from (cut for cut in alone if cut not in covering)
@@ -100,7 +85,7 @@ def _glues(cut: FramingCandidate, packets: Sequence[CapturedPacket], whole: Coll
     for at, (_, frame) in zip(_places_of(cut, b"".join(packet.data for packet in packets)), cut.frames, strict=True):
         first, last = bisect_right(starts, at) - 1, bisect_right(starts, at + len(frame) - 1) - 1
         glued += first != last and any(packet.data in whole for packet in packets[first : last + 1])
-    return glued > _FEW * len(cut.frames)
+    return glued > limits.MOST_LOST * len(cut.frames)
 
 
 def _marked(framing: Framing, packets: Sequence[CapturedPacket]) -> Framing:
@@ -121,7 +106,8 @@ def _running_on(channel: str, packets: Sequence[CapturedPacket], is_stopped: IsS
     """Return the ways to cut frames that run on over packets."""
     data = b"".join(packet.data for packet in packets)
     starts = _starts_of(packets)
-    framings = list(dict.fromkeys((*_by_length_field(data, starts), *_by_length(data, starts, is_stopped))))[:_MOST]
+    framings = list(dict.fromkeys((*_by_length_field(data, starts), *_by_length(data, starts, is_stopped))))
+    framings = framings[: limits.MOST_WAYS]
     found = [cut for framing in framings if (cut := _cut_so(channel, framing, packets)) is not None]
     # The bytes of one frame arrive together. A frame cut in the wrong place holds the end of one and the beginning of
     # the next. A cut is right if frames begin where packets do, or if a checksum is found.
@@ -131,7 +117,12 @@ def _running_on(channel: str, packets: Sequence[CapturedPacket], is_stopped: IsS
     shortest: dict[int, float] = {}
     for cut in found:
         shortest[cut.usual_length] = min(lasting[id(cut)], shortest.get(cut.usual_length, lasting[id(cut)]))
-    found = [cut for cut in found if lasting[id(cut)] <= _SOON * shortest[cut.usual_length] + _AT_ONCE]
+    # Slower frames are pieces of two; packets of one frame arrive sooner.
+    found = [
+        cut
+        for cut in found
+        if lasting[id(cut)] <= limits.MOST_TIMES_AS_LONG * shortest[cut.usual_length] + limits.LEAST_PAUSE_SECONDS
+    ]
     found.sort(
         key=lambda cut: (
             -round(_aligned(places[id(cut)], starts), 1),
@@ -153,7 +144,7 @@ def _in_packets(
     behind = {end for _, end in spans}
     begun = sum(begin in begins for begin, _ in spans)
     joined = sum(begin not in begins and begin in behind for begin, _ in spans)
-    starts_packet = begun >= _BEGUN * len(spans) and begun + joined >= _MOSTLY * len(spans)
+    starts_packet = begun >= limits.LEAST_MAJORITY * len(spans) and begun + joined >= limits.NEARLY_ALL * len(spans)
     one_byte_check = cut.checksum is None or cut.checksum.size == 1
     followed = not starts_packet and one_byte_check and bool(framing.start)
     waits: list[float] = []
@@ -164,9 +155,9 @@ def _in_packets(
         waits += [packets[place + 1].seconds - packets[place].seconds for place in range(first, last)]
         if begin in begins and end in ends:
             sizes.append([len(packet.data) for packet in packets[first : last + 1]])
-    usual = sorted(waits)[: max(1, round(_MOSTLY * len(waits)))]
-    pause = round(_SLACK * usual[-1] + _LEAST_PAUSE, 2) if usual else LONGEST_PAUSE
-    packet_sizes = _packet_sizes(sizes) if starts_packet and len(sizes) >= _MOSTLY * len(spans) else ()
+    usual = sorted(waits)[: max(1, round(limits.NEARLY_ALL * len(waits)))]
+    pause = round(limits.SLACK_OF_PAUSES * usual[-1] + limits.LEAST_PAUSE_SECONDS, 2) if usual else LONGEST_PAUSE
+    packet_sizes = _packet_sizes(sizes) if starts_packet and len(sizes) >= limits.NEARLY_ALL * len(spans) else ()
     return replace(
         framing,
         pause=min(pause, LONGEST_PAUSE),
@@ -186,7 +177,7 @@ def _packet_sizes(frames: Sequence[Sequence[int]]) -> tuple[int, ...]:
             and frame[-1] <= sizes[min(len(frame), number) - 1]
             for frame in frames
         )
-        if fits >= _MOSTLY * len(frames):
+        if fits >= limits.NEARLY_ALL * len(frames):
             return tuple(sizes)
     return ()
 
@@ -194,7 +185,7 @@ def _packet_sizes(frames: Sequence[Sequence[int]]) -> tuple[int, ...]:
 def _cut_so(channel: str, framing: Framing, packets: Sequence[CapturedPacket]) -> FramingCandidate | None:
     frames = tuple(_cut(framing, packets))
     total, came = sum(len(frame) for _, frame in frames), sum(len(packet.data) for packet in packets)
-    if not frames or not (framing.one_per_packet or total >= _COVERED * came):
+    if not frames or not (framing.one_per_packet or total >= (1 - limits.MOST_LOST) * came):
         return None
     only = [frame for _, frame in frames]
     if len(set(map(len, only))) > 1:
@@ -234,13 +225,13 @@ def _kinds(packets: Sequence[CapturedPacket], length: int) -> Iterator[Framing]:
 
     A kind has its own constant bytes, so the byte that tells kinds apart is the one with which most other bytes change.
     """
-    ours = [packet.data for packet in packets if len(packet.data) == length >= _SHORTEST]
+    ours = [packet.data for packet in packets if len(packet.data) == length >= limits.SHORTEST_FRAME]
     scored: list[tuple[int, int]] = []
     for at in range(length if ours else 0):
         values = Counter(data[at] for data in ours)
-        if 2 <= len(values) <= _MOST_KINDS and min(values.values()) >= _FEWEST_OF_A_KIND:
+        if 2 <= len(values) <= limits.MOST_KINDS and min(values.values()) >= limits.FEWEST_ALIKE:
             scored.append((-_followers(ours, at), at))
-    for _, at in sorted(scored)[:_MOST_TELLING]:
+    for _, at in sorted(scored)[: limits.MOST_TELLING_BYTES]:
         for byte, _ in Counter(data[at] for data in ours).most_common():
             yield Framing(length=length, one_per_packet=True, marks=((at, byte),))
 
@@ -282,7 +273,7 @@ def _starts_of(packets: Sequence[CapturedPacket]) -> list[int]:
 def _by_length(data: bytes, starts: Sequence[int], is_stopped: IsStopped) -> Iterator[Framing]:
     """Yield framings by a start mark that recurs after a fixed number of bytes."""
     scored = []
-    for length in range(_SHORTEST, min(_LONGEST, len(data) // 3) + 1):
+    for length in range(limits.SHORTEST_FRAME, min(limits.LONGEST_FRAME, len(data) // 3) + 1):
         check_stop(is_stopped)
         same = sum(map(int.__eq__, data, data[length:]))
         scored.append((same / (len(data) - length), length))
@@ -290,7 +281,7 @@ def _by_length(data: bytes, starts: Sequence[int], is_stopped: IsStopped) -> Ite
         return
     # Multiples of the right length score alike: only the shortest is tried.
     best = max(score for score, _ in scored)
-    near = [length for score, length in scored if score >= _NEAR * best]
+    near = [length for score, length in scored if score >= limits.NEAR_BEST * best]
     for length in near:
         check_stop(is_stopped)
         if any(length % shorter == 0 for shorter in near if shorter < length):
@@ -307,7 +298,7 @@ def _starts(data: bytes, starts: Sequence[int], length: int) -> Iterator[Framing
     for phase in range(length):
         column = Counter(data[phase::length])
         byte, times = column.most_common(1)[0]
-        if times >= _COVERED * sum(column.values()):
+        if times >= (1 - limits.MOST_LOST) * sum(column.values()):
             constant.append((phase, bytes([byte])))
     known = dict(constant)
     if len(known) in (0, length):
@@ -316,7 +307,7 @@ def _starts(data: bytes, starts: Sequence[int], length: int) -> Iterator[Framing
     found = []
     for phase, _ in constant:
         mark = b""
-        while len(mark) < _MARK and (more := known.get((phase + len(mark)) % length)) is not None:
+        while len(mark) < limits.LONGEST_MARK and (more := known.get((phase + len(mark)) % length)) is not None:
             mark += more
         found.append((votes[phase], phase, mark))
     for _, _, mark in sorted(found, key=lambda one: -one[0])[:4]:
@@ -328,7 +319,7 @@ def _begun(data: bytes, starts: Sequence[int], length: int) -> Iterator[Framing]
     frames = len(data) / length
     for size in (2, 1):
         ((mark, times),) = Counter(data[at : at + size] for at in starts).most_common(1)
-        if times >= _BEGUN * frames:
+        if times >= limits.LEAST_MAJORITY * frames:
             yield Framing(start=mark, length=length)
 
 
@@ -348,7 +339,7 @@ def _by_length_field(data: bytes, starts: Sequence[int]) -> Iterator[Framing]:
     """Yield framings by a start mark and, after it, a byte with the distance to the next start."""
     at_starts = Counter(data[at : at + size] for at in starts for size in (2, 1) if at + size <= len(data))
     anywhere = Counter(data[at : at + size] for at in range(len(data) - 1) for size in (2, 1))
-    marks = [mark for mark, _ in (*at_starts.most_common(_MOST_MARKS), *anywhere.most_common(_MOST_MARKS))]
+    marks = [mark for mark, _ in (*at_starts.most_common(limits.MOST_MARKS), *anywhere.most_common(limits.MOST_MARKS))]
     for mark in dict.fromkeys(marks):
         places = _places(data, mark)
         gaps = list(zip(places, (after - before for before, after in pairwise(places)), strict=False))
@@ -360,8 +351,8 @@ def _by_length_field(data: bytes, starts: Sequence[int]) -> Iterator[Framing]:
             add, agreeing = adds.most_common(1)[0] if adds else (0, 0)
             # A byte that is always the same is no length: it only looks like one where most frames are equally long.
             told = Counter(number for gap, number in lengths if gap - number == add)
-            varies = sum(times >= _FEWEST_OF_A_KIND for times in told.values()) > 1
-            if varies and agreeing >= 0.6 * len(gaps) and -at <= add <= _LONGEST:
+            varies = sum(times >= limits.FEWEST_ALIKE for times in told.values()) > 1
+            if varies and agreeing >= limits.LEAST_MAJORITY * len(gaps) and -at <= add <= limits.LONGEST_FRAME:
                 yield Framing(start=mark, length=LengthField(at=at, add=add))
 
 

@@ -7,11 +7,9 @@ from dataclasses import dataclass, replace
 
 from meterlink.capture.capture_file import Capture, CapturedPacket
 from meterlink.profiles.model import Profile
+from meterlink.teach import limits
 
 _ENDS = (b"\r\n", b"\n", b"\r", b"")  # with the empty one, every packet is a line
-_FEWEST_LINES = 8  # fewer are soon all of hexadecimal digits by chance
-_SHARE = 0.9  # of lines that must be of hexadecimal digits; a capture may begin within a line
-_LONGEST_HEAD = 4  # characters before the digits, such as the colon of Intel's HEX format
 _HEAD = re.compile(rb".*[^0-9A-Fa-f]", re.DOTALL)
 _PAIRS = re.compile(rb"(?:[0-9A-Fa-f]{2})+")
 
@@ -63,7 +61,7 @@ def _of_channel(packets: Sequence[CapturedPacket]) -> tuple[bytes, bytes, tuple[
         if end not in everything:
             continue
         lines = [line for line in _lines(packets, end) if line.data]
-        if len(lines) < _FEWEST_LINES:
+        if len(lines) < limits.FEWEST_HEXADECIMAL_LINES:
             continue
         # A damaged first line must not shorten the beginning that all others share.
         ordinary = [line.data for line in lines[1:]]
@@ -74,7 +72,11 @@ def _of_channel(packets: Sequence[CapturedPacket]) -> tuple[bytes, bytes, tuple[
             for line in lines
             if line.data.startswith(start) and _PAIRS.fullmatch(line.data[len(start) :])
         )
-        if len(start) <= _LONGEST_HEAD and len(decoded) >= _SHARE * len(lines) and _has_letters(ordinary):
+        if (
+            len(start) <= limits.LONGEST_HEXADECIMAL_HEAD
+            and len(decoded) >= (1 - limits.MOST_LOST) * len(lines)
+            and _has_letters(ordinary)
+        ):
             return start, end, decoded
         return None
     return None

@@ -10,19 +10,9 @@ from decimal import Decimal
 from math import comb, log2
 
 from meterlink.profiles.model import Code, Meaning, NumberField, NumberType
-from meterlink.teach.encodings import (
-    FEWEST_DIFFERENT_NUMBERS,
-    LEAST_EVIDENCE_BITS,
-    Encoding,
-    SampleMatrix,
-    Scaling,
-    agreement_code,
-    location_of_bits,
-)
+from meterlink.teach import limits
+from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling, agreement_code, location_of_bits
 
-_WIDEST = 40  # bits: a 32-bit field shifted by up to a byte
-_WIDEST_FIELD = 32  # bits
-_SIGN_EVIDENCE = 7.0  # bits: a flag follows the sign of so many readings by chance once in over a hundred meters
 _WAYS = 4  # the four ways in which neighbouring bits of a number can run through bytes
 
 _Placed = list[tuple[int, bool]]  # (position, inverted), lowest bit first
@@ -33,7 +23,7 @@ def integer_encodings(
     table: SampleMatrix, values: Sequence[int], scalings: Sequence[Scaling], name: str = "integer"
 ) -> Iterator[Encoding]:
     """Yield the encodings of ``values`` (signed; one for each sample that shows a number) as whole numbers."""
-    if len({abs(value) for value in values}) < FEWEST_DIFFERENT_NUMBERS:
+    if len({abs(value) for value in values}) < limits.FEWEST_DIFFERENT_NUMBERS:
         return
     negatives = any(value < 0 for value in values)
     most = _most(table, values)
@@ -101,7 +91,7 @@ def _most(table: SampleMatrix, values: Sequence[int]) -> int:
 
 
 def _bit_sequences(table: SampleMatrix, values: Sequence[int]) -> list[int]:
-    return [table.column_of([bool(value >> bit & 1) for value in values]) for bit in range(_WIDEST)]
+    return [table.column_of([bool(value >> bit & 1) for value in values]) for bit in range(limits.WIDEST_SPAN)]
 
 
 def _magnitude(table: SampleMatrix, values: Sequence[int], most: int) -> _Found | None:
@@ -127,7 +117,7 @@ def _located(
         found for run in _runs(table, exercised[0], sequences) if (found := _run(table, run, sequences, sign, reach))
     ]
     evidence = len(exercised) * (different - 1) - log2(_WAYS * table.columns.bits)
-    if not runs or evidence < LEAST_EVIDENCE_BITS:
+    if not runs or evidence < limits.LEAST_EVIDENCE_BITS:
         return _scattered(table, sequences, exercised, different, sign)
     runs = table.prefer_unexempt(runs, lambda found: [position for position, _ in found.bits])
     longest = max(len(found.bits) for found in runs)
@@ -169,7 +159,7 @@ def _run(table: SampleMatrix, run: _Run, sequences: list[int], sign: int | None,
     if sign is None:
         return _widened(table, run, bits, reach)
     extension: _Placed = []
-    for bit in range(top + 1, _WIDEST):
+    for bit in range(top + 1, limits.WIDEST_SPAN):
         position = run(bit)
         if not 0 <= position < table.columns.bits:
             break
@@ -182,7 +172,7 @@ def _run(table: SampleMatrix, run: _Run, sequences: list[int], sign: int | None,
     # Bits that always equalled the sign, over many readings of either sign, can only be higher bits of the number. They
     # are added as far as the digits shown have room. No reading shows the meaning of a higher bit that differs.
     negative = (sign & table.number_mask).bit_count()
-    if log2(comb(table.number_mask.bit_count(), negative)) >= _SIGN_EVIDENCE:
+    if log2(comb(table.number_mask.bit_count(), negative)) >= limits.LEAST_SIGN_EVIDENCE:
         more = max(0, min(len(extension) - 1, reach - len(bits)))
         bits, extension = [*bits, *extension[:more]], extension[more:]
     agreements = (agreement_code(extension),) if len(extension) > 1 else ()
@@ -196,7 +186,7 @@ def _widened(table: SampleMatrix, run: _Run, bits: _Placed, reach: int) -> _Foun
     number or to something else, so they must stay 0.
     """
     dark: _Placed = []
-    for bit in range(len(bits), _WIDEST_FIELD):
+    for bit in range(len(bits), limits.WIDEST_FIELD):
         position = run(bit)
         inside = 0 <= position < table.columns.bits
         begun = dark or bits
@@ -231,7 +221,7 @@ def _scattered(
         return None
     positions = [position for candidates in every for position, _ in candidates]
     evidence = len(wanted) * (different - 1 - log2(2 * table.columns.bits))
-    if len(set(positions)) < len(positions) or evidence < LEAST_EVIDENCE_BITS:
+    if len(set(positions)) < len(positions) or evidence < limits.LEAST_EVIDENCE_BITS:
         return None
     return _Found(
         [candidates[0] for candidates in every],

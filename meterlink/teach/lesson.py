@@ -8,12 +8,12 @@ from meterlink.capture.capture_file import ENTRY_WINDOW, Capture, DisplayEntry, 
 from meterlink.capture.unit_questions import unit_question
 from meterlink.core.clock import Timestamp
 from meterlink.driver_api import Reading
+from meterlink.teach import limits
 from meterlink.teach.accepted_profile import AcceptedProfile, accepted_report, find_rival, hold_out
 from meterlink.teach.agreement import Agreement
 from meterlink.teach.contradictions import find_contradictions, name_contradictions
 from meterlink.teach.decoding import allows, open_driver
-from meterlink.teach.explanations import FEWEST_ENTRIES, NO_EXPLANATION, Explanation
-from meterlink.teach.limits import LEAST_SHARE_BEGUN
+from meterlink.teach.explanations import NO_EXPLANATION, Explanation
 from meterlink.teach.parts import readings_to_add
 from meterlink.teach.prospects import Prospect, agreement_in, find_prospects, look_of
 from meterlink.teach.report import Contradiction, TeachReport
@@ -22,9 +22,6 @@ from meterlink.teach.stopping import IsStopped, StoppedSearchError, never
 from meterlink.teach.taught_profile import ProfileHead
 from meterlink.teach.unexplained import ContradictedWordError, UnexplainedError
 from meterlink.teach.ways import Way, find_ways
-
-_FEWEST_LABELLED = 0.8  # share of entries that must have a frame in their window, else frames are cut wrongly …
-_FEWEST_CHECKED = 0.65  # … and the share if a checksum shows that they are cut right
 
 
 class Lesson:
@@ -54,7 +51,7 @@ class Lesson:
 
     def _search(self) -> TeachReport:
         labels = [label for label in self._capture.entries if label not in self._unused]
-        if len(labels) < FEWEST_ENTRIES:
+        if len(labels) < limits.FEWEST_ENTRIES:
             return self._refused(f"{len(labels)} entries with packets are too few", ("readings that differ",))
         if question := _question(labels):
             return self._refused(question, ())
@@ -62,7 +59,8 @@ class Lesson:
         contradicted = 0.0  # the most packets that begin a frame, in a way of cutting that an entry contradicts
         for way in find_ways(self._capture, self._head, self._is_stopped):
             _, samples = label_frames(way.frames, labels)
-            if len(samples) < (_FEWEST_LABELLED if way.check is None else _FEWEST_CHECKED) * len(labels):
+            least = limits.LEAST_SHARE_LABELLED if way.check is None else limits.LEAST_SHARE_LABELLED_CHECKED
+            if len(samples) < least * len(labels):
                 continue
             tried.append((way, samples))
             begun = 0.0
@@ -71,7 +69,7 @@ class Lesson:
                 begun = self._share_begun(way, explained)
                 # Frames that begin amid packets hold the end of one display and the beginning of the next. They also
                 # explain the entries of a still display, and may do so where one packet of the true frames is missing.
-                if begun < contradicted * LEAST_SHARE_BEGUN:
+                if begun < contradicted * limits.LEAST_SHARE_BEGUN:
                     continue
                 learned = self._verified(way, explained, labels, samples)
             except ContradictedWordError as error:

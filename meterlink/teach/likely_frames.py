@@ -14,25 +14,10 @@ from dataclasses import dataclass
 from decimal import Decimal
 from itertools import pairwise
 
+from meterlink.teach import limits
 from meterlink.teach.displays import PLAIN_SHAPES
 from meterlink.teach.dropped_digits import fitting_frames
 from meterlink.teach.samples import Sample
-
-READ_BEFORE_KEY = (0.8, 2.2)
-"""Seconds before the first key between which a person reads: 1 to 2 s, and a refresh (no source)."""
-
-LEAST_QUALITY = 0.7
-"""Quality of a guess that is worth a search: with 25 entries noise comes to 0.55, the right frames to 0.85 and more
-(`tests/studies/teaching/people.py`)."""
-
-_ROUNDS = 4  # rounds of guessing bits from frames and frames from bits; later ones change nothing
-_GUESSES = 3  # ways of writing that are worth a search
-_MOST_DIGITS = 7  # places of a display that are looked at
-_WIDTH = 24  # bits of a whole number: 8 million counts, more than any hand-held meter shows
-_LEAST_MOVED = 3  # entries of either value that a bit needs: fewer are followed by some bit of the frame by chance
-_MOST_MISSES = 0.3  # share of entries that a bit may miss: of bits that do not belong to the number, half miss
-_SHOWN = 0.05  # weight of the time that a frame was shown, beside that of the bits that agree
-_LIVELY = 0.4  # share of changes from frame to frame, above which a bit is noise or a fast counter, and not a digit
 
 _NO_DIGIT = re.compile(rb"[^0-9]")
 
@@ -60,8 +45,8 @@ class Look:
 class Guess:
     """A guess: the ``likely`` frame of each look, and the looks ``ranked``, those that agree best first; by indexes.
 
-    ``quality`` is 1 where bits of the frame follow all bits of the number; below `LEAST_QUALITY` the frames hardly
-    contain the number. Looks at an overload or a blank are not ranked.
+    ``quality`` is 1 where bits of the frame follow all bits of the number; below `limits.LEAST_QUALITY` the frames
+    hardly contain the number. Looks at an overload or a blank are not ranked.
     """
 
     quality: float
@@ -75,7 +60,7 @@ def likely_frames(looks: Sequence[Look], exempt: frozenset[int]) -> list[Guess]:
     writes = (_whole_bits, _signed_bits, _digit_bits, _segment_bits, _float_bits, _unit_bits(looks))
     guesses = [frames.follow(write, alone=alone) for write in writes for alone in (False, True)]
     guesses += [frames.find_text(), *frames.find_dropped_digits()]
-    return sorted(guesses, key=lambda guess: guess.quality, reverse=True)[:_GUESSES]
+    return sorted(guesses, key=lambda guess: guess.quality, reverse=True)[: limits.MOST_GUESSES]
 
 
 class _Frames:
@@ -96,7 +81,7 @@ class _Frames:
         likely = [max(shares, key=lambda at: (shares[at], at)) for shares in self.shares]
         trust = [shares[at] for shares, at in zip(self.shares, likely, strict=True)]
         quality = 0.0
-        for _ in range(_ROUNDS):
+        for _ in range(limits.MOST_ROUNDS):
             found, quality = self._followers(bits, likely, alone=alone)
             best = [self._best(index, bits[index], found) for index in range(len(self.looks))]
             before, likely, trust = likely, [at for at, _ in best], [share for _, share in best]
@@ -111,7 +96,7 @@ class _Frames:
             digits = look.sample.digit_text.lstrip("0").encode()
             fits = [at for at in shares if digits and digits in _NO_DIGIT.sub(b"", look.frames[at])]
             likely.append(max(fits or shares, key=lambda at: (shares[at], at)))
-            trust.append(float(bool(fits)) + _SHOWN * shares[likely[-1]])
+            trust.append(float(bool(fits)) + limits.WEIGHT_OF_TIME * shares[likely[-1]])
         return self._found_exactly(likely, trust)
 
     def find_dropped_digits(self) -> list[Guess]:
@@ -126,7 +111,7 @@ class _Frames:
         for shares, all_fitting in zip(self.shares, fits, strict=True):
             fitting = all_fitting & shares.keys()
             likely.append(max(fitting or shares, key=lambda at: (shares[at], at)))
-            trust.append(float(bool(fitting)) + _SHOWN * shares[likely[-1]])
+            trust.append(float(bool(fitting)) + limits.WEIGHT_OF_TIME * shares[likely[-1]])
         return [self._found_exactly(likely, trust)]
 
     def _found_exactly(self, likely: list[int], trust: Sequence[float]) -> Guess:
@@ -147,7 +132,7 @@ class _Frames:
         """Return for each frame that may have been read how much of the time of reading the display showed the same."""
         look, words = self.looks[index], self.words[index]
         key = look.times[-1] if look.sample.entry.first_key is None else look.sample.entry.first_key
-        least, most = READ_BEFORE_KEY
+        least, most = limits.READ_BEFORE_KEY
         readable = [at for at in range(look.first, len(words)) if words[at] is not None]
         readable = readable or list(range(look.first, len(words)))  # lines of text are not equally long
         read = [at for at in readable if key - most <= look.times[at] <= key - least] or readable
@@ -172,13 +157,13 @@ class _Frames:
             care = sum(1 << index for index, one in enumerate(bits) if name in one)
             lit = sum(1 << index for index, one in enumerate(bits) if one.get(name))
             number = care.bit_count()
-            if min(lit.bit_count(), number - lit.bit_count()) < _LEAST_MOVED:
+            if min(lit.bit_count(), number - lit.bit_count()) < limits.LEAST_MOVED:
                 continue
             wanted.add(name)
             for position, column in columns.items():
                 misses = ((column ^ lit) & care).bit_count()
                 share = min(misses, number - misses) / number
-                if share <= _MOST_MISSES:
+                if share <= limits.MOST_MISSES:
                     pairs.append((share, name, position, 2 * misses > number))
         found: _Followers = {}
         used = set()
@@ -198,7 +183,7 @@ class _Frames:
             agreed = sum(
                 weight for (position, inverted, weight), lit in known if (word >> position & 1 ^ inverted) == lit
             )
-            scores.append(((agreed / total if total else 0.0) + _SHOWN * share, at))
+            scores.append(((agreed / total if total else 0.0) + limits.WEIGHT_OF_TIME * share, at))
         score, at = max(scores)
         return at, score
 
@@ -210,7 +195,7 @@ def _lively_positions(windows: Sequence[Sequence[int | None]], size: int) -> set
     return {
         position
         for position in range(8 * size)
-        if sum(change >> position & 1 for change in changes) > _LIVELY * len(changes)
+        if sum(change >> position & 1 for change in changes) > limits.MOST_LIVELY * len(changes)
     }
 
 
@@ -218,12 +203,12 @@ def _lively_positions(windows: Sequence[Sequence[int | None]], size: int) -> set
 
 
 def _whole_bits(sample: Sample) -> _Bits:
-    return {(0, bit): bool(sample.counts >> bit & 1) for bit in range(_WIDTH)}
+    return {(0, bit): bool(sample.counts >> bit & 1) for bit in range(limits.WIDEST_GUESS)}
 
 
 def _signed_bits(sample: Sample) -> _Bits:
     counts = -sample.counts if sample.negative else sample.counts
-    return {(0, bit): bool(counts >> bit & 1) for bit in range(_WIDTH)}
+    return {(0, bit): bool(counts >> bit & 1) for bit in range(limits.WIDEST_GUESS)}
 
 
 def _digit_bits(sample: Sample) -> _Bits:
@@ -258,4 +243,4 @@ def _base_value(sample: Sample) -> Decimal:
 
 def _places(sample: Sample) -> Iterator[tuple[int, str]]:
     """Yield ``(place from the right, digit)``, without the zeros at the left, which a display may leave dark."""
-    yield from enumerate(reversed(sample.digit_text.lstrip("0")[-_MOST_DIGITS:]))
+    yield from enumerate(reversed(sample.digit_text.lstrip("0")[-limits.MOST_DISPLAY_DIGITS :]))

@@ -16,12 +16,12 @@ from meterlink.profiles.lines import LineParser, LineSplitter, usual_meaning
 from meterlink.profiles.model import LONGEST_PAUSE, UNIT_PREFIXES, Flag, Meaning, NumberForm, TextFormat
 from meterlink.profiles.number_text import is_blank, is_overload, number_form_of, parse_number_text
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
+from meterlink.teach import limits
 from meterlink.teach.checksums import find_line_checksum
 from meterlink.teach.samples import Sample
 from meterlink.teach.unexplained import ContradictedWordError, UnexplainedError
 
 _ENDS = ("\r\n", "\n", "\r", ";", "")
-_TEXT = 0.97  # share of bytes that are printable or blanks; the first packet may be half a line
 _MARKS = "{}[]()<>\"'|#*/_"  # marks that separate words in some meters' lines and belong to words in others' (m/s)
 _FLAGS: dict[Flag, Callable[[Sample], bool]] = {
     Flag.OVERLOAD: lambda sample: sample.displayed.overload,
@@ -29,14 +29,7 @@ _FLAGS: dict[Flag, Callable[[Sample], bool]] = {
     Flag.HOLD: lambda sample: "hold" in sample.displayed.flags,
     Flag.RELATIVE: lambda sample: "relative" in sample.displayed.flags,
 }
-_LONGEST_WORD = 20
-_MOSTLY = 0.97  # share of lines whose packets say how a line comes; a few have lost one
-_SLACK = 1.5  # times the longest wait within a line that was recorded …
-_INSIDE = 0.5  # share of lines that begin in one packet with the end of another: fewer are too few to be read alone
-_LEAST_PAUSE = 0.05  # s; … and at least so much more: one event of a slow connection
-_TAILED = 50  # lines whose tails are tried
 _TAILS = "a line that lost its beginning would look like a whole one with another number"
-_FEWEST = 3  # different numbers shown: characters are strong evidence, but one number may match by chance
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +47,7 @@ def is_text(packets: Sequence[CapturedPacket]) -> bool:
     printable = sum(0x20 <= byte < 0x7F or byte in b"\r\n\t" for byte in data)
     # µ, Ω and ° are two bytes in UTF-8.
     beyond = len(data) - len(data.decode("utf-8", "ignore").encode("ascii", "ignore"))
-    return bool(data) and printable + beyond >= _TEXT * len(data)
+    return bool(data) and printable + beyond >= limits.NEARLY_ALL * len(data)
 
 
 def line_candidates(packets: Sequence[CapturedPacket]) -> Iterator[tuple[TextFormat, tuple[tuple[float, bytes], ...]]]:
@@ -64,7 +57,7 @@ def line_candidates(packets: Sequence[CapturedPacket]) -> Iterator[tuple[TextFor
     """
     data = b"".join(packet.data for packet in packets)
     for end in _ENDS:
-        if end and data.count(end.encode()) < len(packets) / 20:
+        if end and data.count(end.encode()) < len(packets) / limits.MOST_PACKETS_OF_A_LINE:
             continue
         text = TextFormat(end=end)
         cutter = LineSplitter(text)
@@ -98,14 +91,14 @@ def _in_packets(text: TextFormat, packets: Sequence[CapturedPacket]) -> TextForm
         times = times if tail else []
         buffer = tail
     ((count, lines_so),) = counts.most_common(1) or [(1, 0)]
-    usual = sorted(waits)[: max(1, round(_MOSTLY * len(waits)))]
-    pause = round(_SLACK * usual[-1] + _LEAST_PAUSE, 2) if usual else LONGEST_PAUSE
-    constant = lines_so >= _MOSTLY * counts.total()
+    usual = sorted(waits)[: max(1, round(limits.NEARLY_ALL * len(waits)))]
+    pause = round(limits.SLACK_OF_PAUSES * usual[-1] + limits.LEAST_PAUSE_SECONDS, 2) if usual else LONGEST_PAUSE
+    constant = lines_so >= limits.NEARLY_ALL * counts.total()
     return replace(
         text,
         pause=min(pause, LONGEST_PAUSE),
         packets=count if constant else None,
-        continued=not constant and begun_inside >= _INSIDE * counts.total(),
+        continued=not constant and begun_inside >= limits.LEAST_SHARE_JOINED * counts.total(),
     )
 
 
@@ -142,7 +135,7 @@ def _tails_look_whole(text: TextFormat, lines: Sequence[bytes]) -> bool:
 
     return any(
         digits_of(line[at:]) not in {None, digits_of(line)}
-        for line in list(dict.fromkeys(lines))[:_TAILED]
+        for line in list(dict.fromkeys(lines))[: limits.MOST_TAILS]
         for at in range(1, len(line))
     )
 
@@ -159,7 +152,7 @@ def _strict(text: TextFormat, samples: Sequence[Sample], every: Sequence[bytes])
         shape, value, unknown = shape_of(line)
         values[value] += shape in shapes_of_numbers and not unknown and isinstance(parse_number_text(value), Decimal)
     for line in numbered:
-        values[shape_of(line)[1]] += _FEWEST
+        values[shape_of(line)[1]] += limits.FEWEST_ALIKE
     values = +values  # without those that no line has
     return replace(text, shapes=tuple(sorted(shapes)), number=_number_form(values, split=text.packets is None))
 
@@ -175,7 +168,7 @@ def _number_form(values: Counter[str], *, split: bool) -> NumberForm:
     for value, times in values.items():
         forms[number_form_of(value)] += times
     # A form seen once or twice without an entry may be the rest of a line that lost a packet.
-    usual = [form for form, times in forms.items() if times >= _FEWEST]
+    usual = [form for form, times in forms.items() if times >= limits.FEWEST_ALIKE]
     signs, digits, exponents = {form[0] for form in usual}, {form[1] for form in usual}, {form[2] for form in usual}
     sign: Literal["always", "minus"] | None = None
     if "+" not in signs:
@@ -202,7 +195,7 @@ def _worded_formats(text_format: TextFormat, samples: Sequence[Sample]) -> Itera
     contradiction: ContradictedWordError | None = None
     found = False
     lines = [sample for sample in samples if not sample.displayed.blank]
-    if len({sample.displayed.digits for sample in lines if sample.is_number}) < _FEWEST:
+    if len({sample.displayed.digits for sample in lines if sample.is_number}) < limits.FEWEST_ALIKE:
         return
     # If blanks and commas do not separate the words, marks in the lines may, and so may the beginning of a number.
     marks = "".join(mark for mark in _MARKS if any(mark.encode() in sample.frame for sample in lines))
@@ -233,9 +226,9 @@ def unknown_words(text_format: TextFormat, lines: Sequence[tuple[float, bytes]])
     known = {word for word, _ in text_format.words} | set(text_format.ignore)
     met = Counter(word for _, line in lines for word in dict.fromkeys(read(line).words) if word not in known)
     return [
-        clean_text(word, _LONGEST_WORD)
+        clean_text(word, limits.LONGEST_WORD)
         for word, times in met.most_common()
-        if times >= _FEWEST and not _told_by_itself(word)
+        if times >= limits.FEWEST_ALIKE and not _told_by_itself(word)
     ]
 
 
@@ -333,7 +326,7 @@ def _said(
         return Meaning()  # the unit of another number
     there = {unit for _, unit in within if unit}
     if known is not None and len(there) == 1 and _other_prefix(known.unit, *there):
-        said = clean_text(word, _LONGEST_WORD)
+        said = clean_text(word, limits.LONGEST_WORD)
         raise ContradictedWordError(f"the lines say {said} where the entries say {next(iter(there))}")
     couplings = {sample.displayed.coupling for sample, _ in within}
     # A word that states a coupling is usual only where the display shows that coupling, or none.

@@ -5,10 +5,9 @@ from collections.abc import Sequence
 from meterlink.core.readings import Status
 from meterlink.profiles.fields import compile_number
 from meterlink.profiles.model import Code, Flag, Meaning, Segments
+from meterlink.teach import limits
 from meterlink.teach.bit_evidence import BitEvidence, code_of, number_at
 from meterlink.teach.columns import bits_value
-
-_MOST_CONTENTS = 2  # values that mean an overload: one of either sign
 
 
 def overload_values(evidence: BitEvidence) -> tuple[tuple[int, ...], bool]:
@@ -28,7 +27,8 @@ def overload_values(evidence: BitEvidence) -> tuple[tuple[int, ...], bool]:
         raw is Status.INVALID or (isinstance(raw, int) and abs(raw) > evidence.encoding.largest_value) for raw in raws
     ]
     contents = {number_at(source.location, evidence.frames[place]) for place in evidence.overloads}
-    if not (all(beyond) or contents <= evidence.encoding.reserved_values) or len(contents) > _MOST_CONTENTS:
+    no_numbers = all(beyond) or contents <= evidence.encoding.reserved_values
+    if not no_numbers or len(contents) > limits.MOST_OVERLOAD_VALUES:
         return (), False
     return tuple(sorted(contents)), True
 

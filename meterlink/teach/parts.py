@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from meterlink.capture.capture_file import DisplayedValue
 from meterlink.core.units import Quantity
-from meterlink.teach.limits import ENOUGH_DIFFERENT_NUMBERS
+from meterlink.teach import limits
 
 
 def readings_to_add(displays: Sequence[DisplayedValue]) -> tuple[str, ...]:
@@ -14,7 +14,7 @@ def readings_to_add(displays: Sequence[DisplayedValue]) -> tuple[str, ...]:
     leave the first digits of a display nearly alone.
     """
     numbers = {one.digits for one in displays if one.digits is not None}
-    missing = ENOUGH_DIFFERENT_NUMBERS - len(numbers)
+    missing = limits.ENOUGH_DIFFERENT_NUMBERS - len(numbers)
     if missing <= 0:
         return ("more readings that differ from those labelled",)
     return tuple(_parts(displays, len(numbers), missing))
@@ -22,7 +22,7 @@ def readings_to_add(displays: Sequence[DisplayedValue]) -> tuple[str, ...]:
 
 def _parts(displays: Sequence[DisplayedValue], different: int, missing: int) -> Iterator[str]:
     quantities = {one.quantity for one in displays}
-    so_far = f"{different} number{'s' * (different != 1)} so far, about {ENOUGH_DIFFERENT_NUMBERS} are needed"
+    so_far = f"{different} number{'s' * (different != 1)} so far, about {limits.ENOUGH_DIFFERENT_NUMBERS} are needed"
     if Quantity.RESISTANCE not in quantities:
         yield f"{missing} resistors of different values, with the dial on ohms ({so_far})"
     else:

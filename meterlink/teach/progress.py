@@ -13,8 +13,8 @@ from typing import Any
 from meterlink.capture.capture_file import DisplayEntry
 from meterlink.core.text import clean_text, count_phrase
 from meterlink.core.units import Quantity
-from meterlink.teach.limits import ENOUGH_DIFFERENT_NUMBERS, LEAST_YIELD
-from meterlink.teach.report import SURE_FROM, TeachReport
+from meterlink.teach import limits
+from meterlink.teach.report import TeachReport
 from meterlink.teach.samples import MeterFunction, Sample
 from meterlink.teach.wishes import A_NEGATIVE_READING, AN_HOUR_LATER, BOTH_SIGNS, LONGER_RECORDING, parse_digit_wish
 
@@ -188,14 +188,14 @@ def _open_overload(counted: Sequence[Sample]) -> Iterator[_Particular]:
 def _missing(shown: Sequence[Sample], report: TeachReport) -> dict[MeterFunction, int]:
     """Return for each function the entries that it still needs to be called sure."""
     number = Counter(sample.function for sample in shown)
-    missing = {function: max(0, SURE_FROM - entries) for function, entries in number.items()}
+    missing = {function: max(0, limits.FEWEST_SURE - entries) for function, entries in number.items()}
     if report.profile is None or report.stopped:  # nothing was held out, or not everything
         return missing
     held_out = {one.function: one for one in report.functions}
     for function in number:
         if (one := held_out.get(str(function))) is not None:
             # One entry more often makes several others readable.
-            missing[function] = max(0, SURE_FROM - one.right, min(1, one.not_decoded))
+            missing[function] = max(0, limits.FEWEST_SURE - one.right, min(1, one.not_decoded))
     return missing
 
 
@@ -215,13 +215,13 @@ def _open_wishes(shown: Sequence[Sample], report: TeachReport) -> Iterator[OpenI
         if any(wish.startswith(recording) for wish in report.suggested_readings):
             yield OpenItem(recording, 0)
     refused = report.unlabelled_frames - report.unlabelled_read
-    if refused > (1 - LEAST_YIELD) * report.unlabelled_frames:
+    if refused > (1 - limits.LEAST_YIELD) * report.unlabelled_frames:
         yield OpenItem(f"{refused} of {report.unlabelled_frames} packets without an entry are refused", 0)
 
 
 def _different_numbers(shown: Sequence[Sample], asked: int, report: TeachReport) -> Iterator[OpenItem]:
     """Yield the different numbers without which no encoding is found; ``asked`` entries bring as many of them."""
-    missing = ENOUGH_DIFFERENT_NUMBERS - len({sample.displayed.digits for sample in shown})
+    missing = limits.ENOUGH_DIFFERENT_NUMBERS - len({sample.displayed.digits for sample in shown})
     if missing > asked:
         number = missing - asked
         yield OpenItem(f"different number{'s' * (number != 1)}", number, numbered=True)

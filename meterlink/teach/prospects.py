@@ -5,14 +5,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from meterlink.core.readings import Reading
+from meterlink.teach import limits
 from meterlink.teach.agreement import Agreement, Decode, find_agreement
 from meterlink.teach.decoding import frame_decoder, says
-from meterlink.teach.likely_frames import LEAST_QUALITY, Guess, Look, likely_frames
+from meterlink.teach.likely_frames import Guess, Look, likely_frames
 from meterlink.teach.samples import Sample
 from meterlink.teach.ways import Way
-
-_MOST_CUTS_LOOKED_AT = 4  # ways of cutting, the likeliest first, in which the number shown is looked for
-_MOST_PROSPECTS = 2  # ways of cutting in which agreement is looked for
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,16 +26,16 @@ class Prospect:
 def find_prospects(tried: Sequence[tuple[Way, Sequence[Sample]]]) -> list[Prospect]:
     """Return the prospects among the ways ``tried``, each with its samples; the best first."""
     found = []
-    for way, samples in tried[:_MOST_CUTS_LOOKED_AT]:
+    for way, samples in tried[: limits.MOST_WAYS_LOOKED_AT]:
         looks = [look_of(way, sample) for sample in samples]
         guesses = likely_frames(looks, way.exempt)
-        if guesses[0].quality >= LEAST_QUALITY:
+        if guesses[0].quality >= limits.LEAST_QUALITY:
             found.append(Prospect(way, samples, looks, guesses))
-    return sorted(found, key=lambda one: -one.guesses[0].quality)[:_MOST_PROSPECTS]
+    return sorted(found, key=lambda one: -one.guesses[0].quality)[: limits.MOST_WAYS_BLAMED]
 
 
 def agreement_in(prospect: Prospect) -> Agreement | None:
-    """Return what most entries agree on, if this way is the right one and some of them are slips."""
+    """Return the agreement of most entries, if this way is the right one and some of them are slips."""
     way, samples = prospect.way, prospect.samples
     stated = {sample.displayed.quantity for sample in samples if sample.displayed.coupling is not None}
 

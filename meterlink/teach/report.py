@@ -6,9 +6,7 @@ from typing import Any
 
 from meterlink.capture.capture_file import DisplayEntry
 from meterlink.profiles.model import Profile
-
-SURE_FROM = 8
-"""Held-out readings of one function decoded right; with fewer, the wording stays careful."""
+from meterlink.teach import limits
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +35,7 @@ class FunctionReport:
         """How sure the function is, in words."""
         if self.wrong:
             return "not sure: a reading held out came out wrong"
-        if self.right >= SURE_FROM and not self.not_decoded and self.settled:
+        if self.right >= limits.FEWEST_SURE and not self.not_decoded and self.settled:
             return (
                 f"sure while {name_bytes(self.still_bytes)} stay{'s' * (len(self.still_bytes) == 1)} as before"
                 if self.still_bytes

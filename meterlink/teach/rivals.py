@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from meterlink.core.readings import Reading
 from meterlink.core.units import to_base
-from meterlink.teach.limits import MOST_FRAMES_COMPARED
+from meterlink.teach import limits
 
 Decoder = Callable[[bytes], Reading | None]
 """Returns the reading of a frame; None without one."""
@@ -40,7 +40,7 @@ def find_disagreement(
     up, each with one bit of ``positions`` turned.
     """
     for sent, some in ((True, iter(dict.fromkeys(frames))), (False, _turned(shown, positions))):
-        for _, frame in zip(range(MOST_FRAMES_COMPARED), some, strict=False):
+        for _, frame in zip(range(limits.MOST_FRAMES_COMPARED), some, strict=False):
             one, other = first(frame), second(frame)
             if one is not None and other is not None and _differ(one, other):
                 return Disagreement(frame, one, other, sent)

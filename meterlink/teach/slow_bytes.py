@@ -9,20 +9,7 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from meterlink.teach.limits import (
-    FEWEST_COUNTED_STEPS,
-    FEWEST_PAUSED_BITS,
-    FEWEST_STEPS_BETWEEN_BREAKS,
-    FLAG_CHANGES,
-    LARGEST_LEVEL_STEP,
-    LARGEST_PERCENTAGE,
-    LEAST_LEVEL_VALUES,
-    LONG_RECORDING_SECONDS,
-    LONGEST_DAY_SECONDS,
-    LONGEST_WAIT_SECONDS,
-    MOST_FRAMES_FOR_SLOW_BYTES,
-    PAUSE_SECONDS,
-)
+from meterlink.teach import limits
 
 _MIRROR = tuple(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 _EVERY_BIT = 0xFF
@@ -96,12 +83,12 @@ class _Column:
 
 def find_slow_bytes(frames: Sequence[bytes], times: Sequence[float]) -> tuple[SlowByte, ...]:
     """Return the slow bytes of ``frames`` (equally long, in order of arrival at ``times``, seconds)."""
-    step = max(1, len(frames) // MOST_FRAMES_FOR_SLOW_BYTES)
+    step = max(1, len(frames) // limits.MOST_FRAMES_FOR_SLOW_BYTES)
     some, when = frames[::step], times[::step]
     if len(some) < 2:
         return ()
     pauses = frozenset(
-        index for index, (before, after) in enumerate(pairwise(when), 1) if after - before > PAUSE_SECONDS
+        index for index, (before, after) in enumerate(pairwise(when), 1) if after - before > limits.PAUSE_SECONDS
     )
     spent = sum(after - before for index, (before, after) in enumerate(pairwise(when), 1) if index not in pauses)
     columns = [_Column.of([frame[at] for frame in some], pauses) for at in range(len(some[0]))]
@@ -115,7 +102,7 @@ def find_slow_bytes(frames: Sequence[bytes], times: Sequence[float]) -> tuple[Sl
             found[at] = SlowByte(at, column.moved, carried=True)
         elif _jumped(column):
             found[at] = SlowByte(at, column.moved)
-        elif column.moved and len(column.changes) < FLAG_CHANGES:
+        elif column.moved and len(column.changes) < limits.FLAG_CHANGES:
             found[at] = SlowByte(at, column.moved, certain=False)
     open_ = [one for one in found.values() if _may_carry(one, columns[one.at], spent)]
     for one in open_:
@@ -132,7 +119,8 @@ def find_still_bytes(frames: Sequence[tuple[float, bytes]], known: Collection[in
     the length behind it, and a line end. None in a long recording, and in frames of several lengths.
     """
     first = frames[0][1]
-    if frames[-1][0] - frames[0][0] >= LONG_RECORDING_SECONDS or any(len(frame) != len(first) for _, frame in frames):
+    is_long = frames[-1][0] - frames[0][0] >= limits.LONG_RECORDING_SECONDS
+    if is_long or any(len(frame) != len(first) for _, frame in frames):
         return ()
     moved = bytes(len(first))
     for frame in {frame for _, frame in frames}:
@@ -146,7 +134,7 @@ def _may_carry(slow: SlowByte, column: _Column, spent: float) -> bool:
     """Return whether the number may carry into another byte before the meter has been on for a day's work."""
     if not slow.certain or slow.ended or (slow.spare and not slow.carried):
         return False
-    return bool(column.changes) and 256 * spent / len(column.changes) <= LONGEST_DAY_SECONDS
+    return bool(column.changes) and 256 * spent / len(column.changes) <= limits.LONGEST_DAY_SECONDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,13 +152,13 @@ def _number(column: _Column, pauses: frozenset[int]) -> _Number | None:
     A byte that counts by one changes by the same bits under any key: the last one, the last two, the last one, the last
     three, and so on. Its number may end at 59 or at 9; then it rolls over by other bits.
     """
-    if len(column.changes) < FEWEST_COUNTED_STEPS:
+    if len(column.changes) < limits.FEWEST_COUNTED_STEPS:
         return None
     for turn in (_same, _mirrored):
         rolls = [index for index, change in column.changes if not _is_carry(turn(change)) or change == _EVERY_BIT]
         steps = len(column.changes) - len(rolls)
-        often = steps < FEWEST_STEPS_BETWEEN_BREAKS * len(rolls)
-        if steps >= FEWEST_COUNTED_STEPS and not often and _counts(column, frozenset(rolls), turn):
+        often = steps < limits.FEWEST_STEPS_BETWEEN_BREAKS * len(rolls)
+        if steps >= limits.FEWEST_COUNTED_STEPS and not often and _counts(column, frozenset(rolls), turn):
             return _Number(frozenset(rolls), turn, counts=True)
         pairs = [
             (index, turn(before), turn(after))
@@ -178,7 +166,7 @@ def _number(column: _Column, pauses: frozenset[int]) -> _Number | None:
             if index not in pauses
         ]
         if _drifts([(before, after) for _, before, after in pairs]):
-            jumps = [index for index, before, after in pairs if abs(before - after) > LARGEST_LEVEL_STEP]
+            jumps = [index for index, before, after in pairs if abs(before - after) > limits.LARGEST_LEVEL_STEP]
             return _Number(frozenset(jumps), turn, counts=False)
     return None
 
@@ -225,8 +213,10 @@ def _is_ruler(changes: Sequence[int]) -> bool:
 
 def _drifts(pairs: Sequence[tuple[int, int]]) -> bool:
     """Return whether a byte moves like a measured level: by small steps, through several values."""
-    small = all(min((after - before) % 256, (before - after) % 256) <= LARGEST_LEVEL_STEP for before, after in pairs)
-    return small and len({after for _, after in pairs}) >= LEAST_LEVEL_VALUES
+    small = all(
+        min((after - before) % 256, (before - after) % 256) <= limits.LARGEST_LEVEL_STEP for before, after in pairs
+    )
+    return small and len({after for _, after in pairs}) >= limits.LEAST_LEVEL_VALUES
 
 
 def _carried(columns: Sequence[_Column], numbers: dict[int, _Number]) -> set[int]:
@@ -269,12 +259,12 @@ def _described(at: int, column: _Column, number: _Number, spent: float, carried:
     left = max(0, 256 - steps) * spent / steps if alone and not rolled and number.counts else None
     return SlowByte(
         at, column.moved, carried=at in carried, ended=rolled and alone,
-        seconds_left=left if left is not None and left <= LONGEST_WAIT_SECONDS else None,
-        spare=number.as_counted(1 << 7) if at not in carried and max(values) <= LARGEST_PERCENTAGE else 0,
+        seconds_left=left if left is not None and left <= limits.LONGEST_WAIT_SECONDS else None,
+        spare=number.as_counted(1 << 7) if at not in carried and max(values) <= limits.LARGEST_PERCENTAGE else 0,
     )  # fmt: skip
 
 
 def _jumped(column: _Column) -> bool:
     """Return whether the byte changed over a pause of the recording, in several bits, and hardly ever else."""
     most = max((change.bit_count() for change in column.over_pauses), default=0)
-    return most >= FEWEST_PAUSED_BITS and len(column.changes) <= len(column.over_pauses)
+    return most >= limits.FEWEST_PAUSED_BITS and len(column.changes) <= len(column.over_pauses)

@@ -5,14 +5,13 @@ from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 from meterlink.profiles.model import Code, Flag, Meaning
+from meterlink.teach import limits
 from meterlink.teach.bit_evidence import BitEvidence, code_of
 from meterlink.teach.columns import bits_value
 from meterlink.teach.frame_meanings import FrameMeaning
 from meterlink.teach.unexplained import UnexplainedError
 
 _NIBBLE = 4  # bits
-_CHANCE = 0.02
-_ONE_HOT = 3  # decimal points with bits of their own; with two, a range code that counts 0, 1, 2 looks the same
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +85,7 @@ def _one_hot(evidence: BitEvidence, points: Sequence[int], groups: Sequence[Sequ
     """Return whether each group has one bit of the points to itself, lit or dark."""
     known = [bits_value(evidence.frames[group[0]], points) for group in groups]
     apart = all((one ^ other).bit_count() == 2 for one, other in combinations(known, 2))
-    return apart and len(points) == len(groups) >= _ONE_HOT
+    return apart and len(points) == len(groups) >= limits.FEWEST_POINTS_APART
 
 
 def _told_apart(evidence: BitEvidence, bits: Sequence[int], groups: Sequence[Sequence[int]]) -> bool:
@@ -110,7 +109,7 @@ def _state_bits(evidence: BitEvidence, rest: Sequence[int]) -> tuple[list[int], 
     steady = {position for position in rest if evidence.is_steady(position)}
     moving = {one for one in steady if len(evidence.values(one, evidence.numbers)) > 1}
     # By chance, each of these bits follows the groups with a probability of 1/2 for every entry beyond their first.
-    doubtful = len(moving - bits) * 2.0 ** (len(groups) - len(evidence.numbers)) > _CHANCE
+    doubtful = len(moving - bits) * 2.0 ** (len(groups) - len(evidence.numbers)) > limits.MOST_CHANCE
     # A code of several bits may have several values for one state; its other bits are next to those found.
     if not evidence.segmented:
         beside = {position // _NIBBLE for position in bits}

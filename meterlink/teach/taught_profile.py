@@ -30,7 +30,7 @@ _ROOMY = frozenset({NumberType.FLOAT32, NumberType.FLOAT64, NumberType.FLOAT})
 
 @dataclass(frozen=True, slots=True)
 class ProfileHead:
-    """The part of a profile that does not depend on what was found: its name, and the meter recorded, if known."""
+    """The part of a profile that is known before the search: its name, and the meter recorded, if known."""
 
     name: str
     meter: CapturedMeter | None
@@ -47,8 +47,8 @@ def frame_profile(
 ) -> Profile:  # fmt: skip
     """Return the profile of a meter that sends frames.
 
-    ``cut`` and ``check`` are its framing and check bytes, ``encoding`` that of its number, ``said`` what the frame of
-    each sample tells beside the number, and ``found`` where.
+    ``cut`` and ``check`` are its framing and check bytes, ``encoding`` that of its number, ``said`` the meaning that
+    the frame of each sample gives it, and ``found`` the place of these meanings.
     """
     units = {one.unit for one in said if one is not None}
     segmented = isinstance(encoding.source, Segments)

@@ -9,8 +9,8 @@ from meterlink.capture.capture_file import (
     DisplayEntry,
     make_display_entry,
 )
+from meterlink.teach import limits
 from meterlink.teach.excerpt import take_excerpt
-from meterlink.teach.explanations import FEWEST_ENTRIES
 from meterlink.teach.hexadecimal_text import find_hexadecimal_text
 from meterlink.teach.lesson import Lesson
 from meterlink.teach.report import TeachReport
@@ -81,7 +81,7 @@ class Teacher:
         report = self.result()
         if report.contradictions:
             return f"Check this: {report.contradictions[0]}."
-        if report.entries < FEWEST_ENTRIES:
+        if report.entries < limits.FEWEST_ENTRIES:
             return "Show readings that differ, and type each in: different digits, in every place."
         return f"Most useful now: {report.suggested_readings[0]}." if report.suggested_readings else ""
 

@@ -7,7 +7,7 @@ from meterlink.capture.capture_file import Capture, pair_packets
 from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
 from meterlink.driver_api import Driver
-from meterlink.teach.limits import FEWEST_ALIKE
+from meterlink.teach import limits
 
 _NOWHEN = Timestamp(0, 0)
 
@@ -51,7 +51,7 @@ def find_yield(driver: Driver, channel: str, capture: Capture, frames: Collectio
             row += 1
             longest = max(longest, (row, since), key=lambda one: one[0])
     wanted = []
-    if longest[0] >= FEWEST_ALIKE:
+    if longest[0] >= limits.FEWEST_ALIKE:
         wanted.append(
             f"an entry for what the display showed at {longest[1]:.1f} s ({total - read} of {total} packets without an "
             "entry are refused)"
