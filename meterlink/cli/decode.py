@@ -3,6 +3,7 @@
 import io
 import json
 import sys
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -25,6 +26,9 @@ from meterlink.station.profile_files import load_profile
 
 INCOMPLETE = "incomplete"
 """The status of a packet that completes no frame and has no known error."""
+
+OTHER = "other"
+"""The status of a frame of another kind, which the profile leaves out."""
 
 
 _INCOMPLETE = Refusal(RefusalReason.PART)
@@ -69,14 +73,16 @@ def command(
         meterlink decode --kept "clamp meter" --since 7d --yes
 
     One line per packet, in order of time: t; quantity; value and its unit (V, A, Ω, F, Hz, °C, %; null without a
-    value); display; status (ok, overload, invalid; incomplete for a packet that completes no frame); flags, if the
-    display has any: display hold (it is frozen), relative (it shows a difference), low battery; and without a value
-    reason (a word: code, checksum, word, part …) and detail: the bit, the code or the word that is not known. A packet
-    that completes several frames gets a line for each; a packet of a channel outside the profile gets none.
+    value); display; status (ok, overload, invalid; incomplete for a packet that completes no frame; other for a frame
+    of a kind that the profile leaves out); flags, if the display has any: display hold (it is frozen), relative (it
+    shows a difference), low battery; and without a value reason (a word: code, checksum, word, part …) and detail: the
+    bit, the code or the word that is not known. A packet that completes several frames gets a line for each; a packet
+    of a channel outside the profile gets none.
 
-    At the end the refused packets are counted by reason; with --json as {"summary": {read, refused, percent, reasons}}.
+    At the end the refused packets are counted by reason, and the other frames by what they are; with --json as
+    {"summary": {read, refused, percent, reasons, other, others}}.
 
-    Exit status: 0 the profile reads at least 90 % of the packets, 1 it reads less.
+    Exit status: 0 the profile reads at least 90 % of the packets, other frames left aside; 1 it reads less.
 
     With --kept, after a profile or a driver was corrected: the accepted readings of the METER that would have another
     display now, each with its old and new value and verdict, and how many raw readings would. The meter's present
@@ -174,7 +180,8 @@ def packet_fields(decoded: Decoded) -> dict[str, Any]:
         why = {"reason": str(refusal.reason), "detail": refusal.detail}
     no_reading = dict.fromkeys(("quantity", "value", "unit", "display", "status"))
     if reading is None:
-        return {"t": packet.seconds, **no_reading, "status": INCOMPLETE, **why}
+        is_other = refusal is not None and refusal.reason is RefusalReason.OTHER_KIND
+        return {"t": packet.seconds, **no_reading, "status": OTHER if is_other else INCOMPLETE, **why}
     annunciators = {
         "display hold": reading.display_hold,
         "relative": reading.relative,
@@ -206,20 +213,34 @@ def _summary_fields(share: ReadShare) -> dict[str, Any]:
         {"reason": str(refusal.reason), "detail": refusal.detail, "count": count}
         for refusal, count in share.refusals.most_common()
     ]
-    return {"read": share.read, "refused": share.refusals.total(), "percent": share.percent, "reasons": reasons}
+    return {
+        "read": share.read,
+        "refused": share.refusals.total(),
+        "percent": share.percent,
+        "reasons": reasons,
+        "other": share.others.total(),
+        "others": [{"detail": other.detail, "count": count} for other, count in share.others.most_common()],
+    }
 
 
 def _summary_lines(share: ReadShare) -> Iterator[str]:
     read = f"{share.read} of {count_phrase(share.total, 'packet')} read"
-    if not share.refusals:
+    if share.refusals:
+        yield f"{read} ({share.percent} %). Not read:"
+        yield from _counted(share.refusals)
+    else:
         yield f"{read}."
-        return
-    yield f"{read} ({share.percent} %). Not read:"
-    reasons = share.refusals.most_common()
-    for refusal, count in reasons[:_MOST_REASONS]:
-        yield f"{count:8}  {refusal}"
-    rest = sum(count for _, count in reasons[_MOST_REASONS:])
-    if rest:
-        yield f"{rest:8}  {len(reasons) - _MOST_REASONS} other reasons"
+    if share.others:
+        yield "Left aside, as the profile has it:"
+        yield from _counted(share.others)
     if share.is_low:
         yield f"Less than {LEAST_SHARE} %: teach the meter again, with readings of what is not known yet."
+
+
+def _counted(refusals: Counter[Refusal]) -> Iterator[str]:
+    """Yield a line for each of the most frequent refusals, and one for the others."""
+    reasons = refusals.most_common()
+    for refusal, count in reasons[:_MOST_REASONS]:
+        yield f"{count:8}  {refusal}"
+    if rest := sum(count for _, count in reasons[_MOST_REASONS:]):
+        yield f"{rest:8}  {len(reasons) - _MOST_REASONS} other reasons"

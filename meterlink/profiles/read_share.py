@@ -24,21 +24,31 @@ class ReadShare:
     """Counts the packets that a profile reads, and those that it refuses by their reasons.
 
     A packet that completes no frame counts as refused, unless the frame that a later one completes contains it, or it
-    is a part before the first reading: a connection may begin anywhere. A ``channel`` is a characteristic, or several
-    whose packets together are frames.
+    is a part before the first frame: a connection may begin anywhere. Frames of another kind, which the profile knows
+    and leaves out, are neither read nor refused; ``others`` counts them by what they are. A ``channel`` is a
+    characteristic, or several whose packets together are frames.
     """
 
     def __init__(self) -> None:
         self.read = 0
         self.refusals: Counter[Refusal] = Counter()
+        self.others: Counter[Refusal] = Counter()
         self._waiting: dict[str, deque[tuple[bytes, Refusal]]] = {}
-        self._begun: set[str] = set()  # channels with a reading
+        self._begun: set[str] = set()  # channels with a frame
 
     def add_reading(self, channel: str, packet: bytes, frame: bytes, refusal: Refusal | None) -> None:
         """Count a reading of a ``packet``, made from ``frame``; ``refusal`` is None where it has a value.
 
         A display without a value was read, too.
         """
+        self._complete(channel, packet, frame)
+        if refusal is None or refusal.reason is RefusalReason.BLANK:
+            self.read += 1
+        else:
+            self._refuse(refusal)
+
+    def _complete(self, channel: str, packet: bytes, frame: bytes) -> None:
+        """Refuse the waiting packets that are no part of the ``frame`` that ``packet`` completes."""
         waiting = self._waiting.pop(channel, ())
         missing = b"".join(data for data, _ in waiting)
         begin = (missing + packet).find(frame)
@@ -51,13 +61,13 @@ class ReadShare:
         self._begun.add(channel)
         if 0 <= begin <= len(missing) - len(frame):  # the packet is not in the frame: it begins the next one
             self.add_unread(channel, packet, Refusal(RefusalReason.PART))
-        if refusal is None or refusal.reason is RefusalReason.BLANK:
-            self.read += 1
-        else:
-            self._refuse(refusal)
 
     def add_unread(self, channel: str, packet: bytes, refusal: Refusal) -> None:
-        """Count a packet that completes nothing."""
+        """Count a packet that completes nothing, or a frame of another kind."""
+        if refusal.reason is RefusalReason.OTHER_KIND:
+            self._complete(channel, packet, refusal.data)
+            self.others[replace(refusal, data=b"")] += 1
+            return
         waiting = self._waiting.setdefault(channel, deque())
         waiting.append((packet, refusal))
         while sum(len(data) for data, _ in waiting) > _LONGEST_WAIT:
@@ -72,13 +82,13 @@ class ReadShare:
 
     @property
     def total(self) -> int:
-        """All that was counted."""
+        """All that was counted, without the frames of another kind."""
         return self.read + self.refusals.total()
 
     @property
     def is_low(self) -> bool:
-        """Whether less than `LEAST_SHARE` was read."""
-        return self.read * 100 < LEAST_SHARE * self.total
+        """Whether less than `LEAST_SHARE` was read, or nothing."""
+        return not self.read or self.read * 100 < LEAST_SHARE * self.total
 
     @property
     def percent(self) -> int:

@@ -4,6 +4,7 @@ import json
 import subprocess
 import sys
 import tomllib
+from collections.abc import Iterable
 from pathlib import Path
 
 import jsonschema
@@ -61,6 +62,11 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
+def write_capture(folder: Path, packets: Iterable[bytes]) -> None:
+    lines = [json.dumps({"t": t, "channel": CHANNEL, "hex": data.hex()}) for t, data in enumerate(packets)]
+    (folder / "c.jsonl").write_text("\n".join(lines), encoding="utf-8")
+
+
 def test_decode_prints_one_object_a_line(folder: Path) -> None:
     done = meterlink("decode", "--profile", "p.toml", "c.jsonl", "--json", cwd=folder)
     assert (done.returncode, done.stderr) == (1, "")  # one of four is refused
@@ -80,7 +86,8 @@ def test_decode_prints_one_object_a_line(folder: Path) -> None:
     }  # fmt: skip
     assert (lines[4]["reason"], lines[4]["detail"]) == ("checksum", "")
     refused = {"reason": "checksum", "detail": "", "count": 1}
-    assert last == {"summary": {"read": 3, "refused": 1, "percent": 75, "reasons": [refused]}}
+    summary = {"read": 3, "refused": 1, "percent": 75, "reasons": [refused], "other": 0, "others": []}
+    assert last == {"summary": summary}
 
 
 def test_decode_for_people(folder: Path) -> None:
@@ -101,9 +108,31 @@ def test_the_exit_status_follows_the_share_that_is_read(folder: Path) -> None:
     # A profile that knows nine packets of ten is good; with less, a reading may not settle.
     for good, status in ((9, 0), (8, 1)):
         packets = [frame(470)] * good + [frame(470)[:-1] + b"\0"]
-        lines = [json.dumps({"t": t, "channel": CHANNEL, "hex": data.hex()}) for t, data in enumerate(packets)]
-        (folder / "c.jsonl").write_text("\n".join(lines), encoding="utf-8")
+        write_capture(folder, packets)
         assert meterlink("decode", "c.jsonl", "--profile", "p.toml", cwd=folder).returncode == status
+
+
+def test_frames_of_another_kind_are_counted_apart(folder: Path) -> None:
+    """A meter that also sends the level of its battery is read as well as one that does not."""
+    text = PROFILE.replace("length = 4", "length = 5\nmarks = { 1 = 0x01 }").replace("at = 1", "at = 2")
+    (folder / "p.toml").write_text(text, encoding="utf-8")
+    reading, level = (bytes([*body, sum(body) & 0xFF]) for body in (b"\xa5\x01\xd6\x01", b"\xa5\x02\x64\x00"))
+    write_capture(folder, [reading, level] * 10 + [reading[:-1] + b"\0"])
+    done = meterlink("decode", "c.jsonl", "--profile", "p.toml", cwd=folder)
+    assert done.returncode == 0
+    assert done.stdout.splitlines()[1] == "       1.000 s  other       a frame of another kind: byte 1 is 0x02"
+    assert done.stdout.splitlines()[-4:] == [
+        "10 of 11 packets read (90 %). Not read:",
+        "       1  wrong check bytes",
+        "Left aside, as the profile has it:",
+        "      10  a frame of another kind: byte 1 is 0x02",
+    ]
+    write_capture(folder, [level] * 20)  # no reading at all is no good profile
+    done = meterlink("decode", "c.jsonl", "--profile", "p.toml", "--json", cwd=folder)
+    assert done.returncode == 1
+    summary = json.loads(done.stdout.splitlines()[-1])["summary"]
+    assert (summary["read"], summary["refused"], summary["other"]) == (0, 0, 20)
+    assert summary["others"] == [{"detail": "byte 1 is 0x02", "count": 20}]
 
 
 @pytest.mark.parametrize(

@@ -21,6 +21,19 @@ def test_parts_of_a_frame_are_no_refusals() -> None:
     assert share.refusals == {noise: 1, incomplete: 1}
 
 
+def test_a_frame_of_another_kind_is_neither_read_nor_refused() -> None:
+    # In two packets: its beginning is then no refusal either, but that of a reading before it is.
+    share = ReadShare()
+    part = Refusal(RefusalReason.PART)
+    share.add_reading("a", FRAME, FRAME, None)
+    share.add_unread("a", FRAME[:2], part)
+    share.add_unread("a", b"\xa5\x5a", part)
+    share.add_unread("a", b"\x00\xff", Refusal(RefusalReason.OTHER_KIND, "byte 1 is 0x5a", b"\xa5\x5a\x00\xff"))
+    share.finish()
+    assert (share.read, share.refusals, share.total) == (1, {part: 1}, 2)
+    assert share.others == {Refusal(RefusalReason.OTHER_KIND, "byte 1 is 0x5a"): 1}
+
+
 def test_waiting_packets_take_no_memory() -> None:
     share = ReadShare()
     rng = random.Random(1)
