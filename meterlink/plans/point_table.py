@@ -14,6 +14,7 @@ from meterlink.core.equipment import (
     TestPoint,
     VoltageBand,
 )
+from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.text import KEY_PATTERN
 from meterlink.core.units import Amount, Quantity, parse_amount
@@ -24,6 +25,8 @@ from meterlink.plans.specification import (
     make_span,
     marked_span,
     parse_marked_voltage,
+    parse_specification,
+    split_tolerance,
     validate_span,
     with_locked_rotor,
 )
@@ -47,17 +50,56 @@ def amount_text(example: str) -> Text:
     return Text(40, noun="text with a number and its unit", example=example)
 
 
-def rated_amount(rated: str | None, tolerance: str | None, quantity: Quantity, kind: PointKind) -> Amount | None:
-    """Return the value of a rating, None without one.
+def rated_amount(
+    rated: str | None, tolerance: str | None, quantity: Quantity, kind: PointKind, *, has_limits: bool = False
+) -> Amount | None:
+    """Return the value of a rating, None without one; ``has_limits``: the table has the keys low and high, too.
 
     Raises:
-        InputError: it is no amount of this quantity, or no rating fits this kind of test point.
+        InputError: it is no amount of this quantity, or no rating fits this kind of test point. The remedy is one for a
+            table: a tolerance and each limit has a key of its own.
     """
     if rated is None:
         return None
-    value = parse_amount(rated, quantity)
+    try:
+        value = parse_amount(rated, quantity)
+    except InputError as error:
+        raise _in_keys(rated, quantity, kind, has_limits=has_limits) or error from None
+    if kind is PointKind.INSULATION:
+        raise InputError("Insulation has a least resistance, not a rating.", f'Write low = "{value}", without rated.')
+    if not value.digits > 0:
+        raise InputError(f"A rating must be above zero, not {value}.", "Write the rating on the part.")
+    if tolerance is None and kind is not PointKind.CAPACITOR and quantity is not Quantity.TEMPERATURE:
+        raise InputError(f"A rating of {value} needs its tolerance.", _tolerance_remedy(quantity))
     make_rating(value, tolerance and "1 %", kind)  # a harmless tolerance: an error is then one of the value
     return value
+
+
+def _tolerance_remedy(quantity: Quantity) -> str:
+    band = f', or band = "{VoltageBand.SUPPLY}"' if quantity is Quantity.VOLTAGE else ""
+    return f'Add tolerance = "10 %"{band}.'
+
+
+def _in_keys(rated: str, quantity: Quantity, kind: PointKind, *, has_limits: bool) -> InputError | None:
+    """Return the error of a text that is a rating as a person types it, but more than one key holds; else None."""
+    try:
+        specification = parse_specification(rated, quantity, kind)
+    except InputError:
+        return None
+    value, tolerance = split_tolerance(rated)
+    instead = ""
+    if isinstance(specification, Rating):
+        keys = {"rated": str(specification.value), "tolerance": specification.tolerance}
+    elif isinstance(specification, Span) and tolerance is None:
+        if not has_limits:
+            return None
+        instead = ", without rated"
+        limits = {"low": specification.low, "high": specification.high}
+        keys = {key: f"{limit:f} {specification.unit}" for key, limit in limits.items() if limit is not None}
+    else:
+        keys = {"rated": value, "tolerance": tolerance}
+    written = " and ".join(f'{key} = "{text}"' for key, text in keys.items())
+    return InputError(f"{rated!r} is more than one value.", f"Write {written}{instead}.")
 
 
 def _quantity_of_kind(quantity: Quantity, kind: PointKind) -> Quantity:
@@ -78,7 +120,14 @@ def _high_amount(high: str | None, measured: Quantity) -> Amount | None:
 def _marked(
     rated: str | None, tolerance: str | None, measured: Quantity, kind: PointKind, band: VoltageBand | None
 ) -> Span | None:
-    return None if rated is None or band is not None else marked_span(rated, tolerance, measured, kind)
+    if rated is None or band is not None:
+        return None
+    if measured is not Quantity.VOLTAGE:
+        return marked_span(rated, tolerance, measured, kind)
+    marked = marked_span(rated, tolerance or "10 %", measured, kind)  # an error is then one of the volts
+    if marked is not None and tolerance is None:
+        raise InputError(f"A rating of {rated} needs its tolerance.", _tolerance_remedy(measured))
+    return marked
 
 
 def _marked_voltage(rated: str | None, measured: Quantity, band: VoltageBand | None) -> MarkedVoltage | None:
@@ -94,21 +143,29 @@ def _rated_amount(
     kind: PointKind,
     marked: Span | None,
     band: VoltageBand | None,
+    limits: str | None,
 ) -> Amount | None:
-    return None if marked or band else rated_amount(rated, tolerance, measured, kind)
+    if marked or band or limits:  # with limits on site the rating is an error by itself
+        return None
+    return rated_amount(rated, tolerance, measured, kind, has_limits=True)
 
 
 def _span(
     low_amount: Amount | None, high_amount: Amount | None, measured: Quantity, kind: PointKind, marked: Span | None
 ) -> Span | None:
     span = make_span(low_amount, high_amount)
+    if kind is PointKind.INSULATION and high_amount is not None:
+        raise InputError("Insulation has a low limit alone.", 'Write low = "1 Mohm", without high.')
     return marked or (span and validate_span(span, measured, kind))
 
 
 def _motor_span(span: Span | None, locked_rotor: str | None) -> Span | None:
-    if span is None or locked_rotor is None:
+    if span is None or locked_rotor is None or span.high is None:
         return span
-    return with_locked_rotor(span, parse_amount(locked_rotor, Quantity.CURRENT))
+    try:
+        return with_locked_rotor(span, parse_amount(locked_rotor, Quantity.CURRENT))
+    except InputError as error:
+        raise InputError(error.message, 'Write the nameplate: high = "14.1 A" and locked_rotor = "77 A".') from None
 
 
 def _rating(rating_value: Amount | None, tolerance: str | None, kind: PointKind) -> Rating | None:

@@ -176,7 +176,7 @@ def parse_specification(
     voltage = _MARKED.fullmatch(stripped) if quantity is Quantity.VOLTAGE else None
     if voltage is not None and (voltage["band"] or band is not None):
         return parse_marked_voltage(stripped, band)
-    rated, tolerance = _split_tolerance(stripped)
+    rated, tolerance = split_tolerance(stripped)
     if (marked := marked_span(rated, tolerance, quantity, kind)) is not None:
         return marked
     if kind is PointKind.COIL and (coil := parse_coil_rating(stripped)) is not None:
@@ -245,8 +245,8 @@ def _parse_span(text: str, quantity: Quantity, kind: PointKind) -> Span:
     return validate_span(span, quantity, kind)
 
 
-def _split_tolerance(text: str) -> tuple[str, str | None]:
-    """Return ``(rating, tolerance)`` of a text with a tolerance mark, else the text and None."""
+def split_tolerance(text: str) -> tuple[str, str | None]:
+    """Return ``(rating, tolerance)`` of a text with a tolerance mark (``240 V ±10 %``), else the text and None."""
     for mark in _TOLERANCE_MARKS:
         if mark in text:
             rating, _, after = text.partition(mark)
