@@ -79,7 +79,7 @@ def command(
     bit, the code or the word that is not known. A packet that completes several frames gets a line for each; a packet
     of a channel outside the profile gets none.
 
-    At the end the refused packets are counted by reason, and the other frames by what they are; with --json as
+    At the end the refused packets are counted by reason, and the other frames by their kind; with --json as
     {"summary": {read, refused, percent, reasons, other, others}}.
 
     Exit status: 0 the profile reads at least 90 % of the packets, other frames left aside; 1 it reads less.
@@ -92,7 +92,8 @@ def command(
 
     With --kept and --json one object: meter, driver, profile_hash, readings (uid, at, visit_uid, site, unit, circuit,
     component, section, point, before, after, verdict_before, verdict, margin, reason, closed), raw (same,
-    another_value, newly_read, no_longer_read, not_decoded), done, corrected and noted (numbers of readings).
+    another_value, newly_read, no_longer_read, not_decoded), read_now (at, visit_uid, display: a display at rest that
+    was refused in a visit), done, corrected and noted (numbers of readings).
 
     \f
 

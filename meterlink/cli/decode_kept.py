@@ -16,6 +16,7 @@ from meterlink.cli.stored_visits import SHORT_ID
 from meterlink.cli.table import Cell
 from meterlink.cli.terminal import is_interactive
 from meterlink.core.clock import format_rfc3339
+from meterlink.core.equipment import Site
 from meterlink.core.text import count_phrase
 from meterlink.core.verdicts import Judgement, Margin
 from meterlink.driver_api import DriverFactory
@@ -26,6 +27,7 @@ from meterlink.station.decoding_again import (
     DecodedReading,
     DecodingAgain,
     RawCounts,
+    ReadNow,
     factory_of,
     find_meter,
     open_decoder,
@@ -35,6 +37,8 @@ from meterlink.station.known_meters import KnownMeters
 from meterlink.station.profile_files import load_profile
 from meterlink.store.reader import Reader
 
+_READ_NOW_HEADINGS = ("When", "Site / unit", "Reads now", "Visit")
+_MOST_READ_NOW = 50  # lines: a day of visits with a wrong profile
 _HEADINGS = ("When", "Site / unit", "Part", "Accepted as", "Decoded again", "Visit")
 
 
@@ -64,9 +68,10 @@ def decode_kept(
     again, decode = DecodingAgain(reader, settings, known, found, since_utc_ns), open_decoder(factory)
     changed, expected = list(again.accepted(decode)), reader.counts()["readings"]
     with progress_bar() as progress:
-        raw = again.raw(decode, lambda done: progress("Decoding", done, expected))
+        raw, read_now = again.raw(decode, lambda done: progress("Decoding", done, expected))
     if not as_json:
         _print_changes(found.name, factory.name, changed, raw)
+        _print_read_now(read_now, {visit.uid: visit.site for visit in reader.visits()} if read_now else {})
     may_record = bool(changed) and file is None
     done = may_record and (yes or (not as_json and _is_confirmed(changed)))
     result: Mapping[str, Any] = {"corrected": 0, "noted": 0}
@@ -82,6 +87,14 @@ def decode_kept(
             "profile_hash": factory_identity(factory)[1],
             "readings": [_fields(reading) for reading in changed],
             "raw": {name: getattr(raw, name) for name in RawCounts.__slots__},
+            "read_now": [
+                {
+                    "at": format_rfc3339(display.decoded.timestamp.utc_ns),
+                    "visit_uid": display.visit_uid,
+                    "display": display.decoded.text,
+                }
+                for display in read_now
+            ],
             "done": done,
             **result,
         }
@@ -116,6 +129,30 @@ def _print_changes(name: str, driver: str, changed: Sequence[DecodedReading], ra
             if reading.judgement.reason and reading.judgement.verdict == "cannot tell":
                 print_text(f"{reading.row.uid[:SHORT_ID]}: {printable_text(reading.judgement.reason)}")
     print_text(_raw_text(raw))
+
+
+def _print_read_now(read_now: Sequence[ReadNow], sites: Mapping[str, Site]) -> None:
+    if not read_now:
+        return
+    print_text(f"Read now, not accepted in the visit then: {count_phrase(len(read_now), 'display')} at rest.")
+    rows = []
+    for display in read_now[:_MOST_READ_NOW]:
+        site = sites[display.visit_uid]
+        rows.append(
+            (
+                local_time(display.decoded.timestamp.utc_ns),
+                f"{printable_text(site.name)} / {printable_text(site.unit)}",
+                printable_text(display.decoded.text),
+                display.visit_uid[:SHORT_ID],
+            )
+        )
+    print_table(_READ_NOW_HEADINGS, rows, ("Site / unit",))
+    if more := len(read_now) - len(rows):
+        print_text(f"and {more:,} more: --json has all.")
+    print_text(
+        "Nobody can say any more where the probes were: measure again. If you know the test point, and the visit is"
+        ' open, type it in: meterlink enter "45.3 uF" --point POINT.'
+    )
 
 
 def _changed_text(changed: Sequence[DecodedReading]) -> str:

@@ -25,7 +25,7 @@ class ReadShare:
 
     A packet that completes no frame counts as refused, unless the frame that a later one completes contains it, or it
     is a part before the first frame: a connection may begin anywhere. Frames of another kind, which the profile knows
-    and leaves out, are neither read nor refused; ``others`` counts them by what they are. A ``channel`` is a
+    and leaves out, are neither read nor refused; ``others`` counts them by their kind. A ``channel`` is a
     characteristic, or several whose packets together are frames.
     """
 

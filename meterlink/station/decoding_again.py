@@ -48,6 +48,17 @@ class DecodedReading:
     is_closed: bool
 
 
+@dataclass(frozen=True, slots=True)
+class ReadNow:
+    """A display that came to rest in a visit, and was refused: it has a value by the corrected profile only.
+
+    Nobody can say any more which test point it was of; so it is listed, and not accepted.
+    """
+
+    decoded: Reading
+    visit_uid: str
+
+
 @dataclass(slots=True)
 class RawCounts:
     """The raw readings of a meter, decoded again: how many are the same, and how the others differ."""
@@ -147,6 +158,10 @@ def _display(reading: Reading) -> tuple[object, ...]:
     )  # fmt: skip
 
 
+def _reads_now(before: Reading, decoded: Reading) -> bool:
+    return before.status is Status.INVALID and decoded.status is Status.OK
+
+
 def _has_settled(readings: Iterable[Reading]) -> bool:
     """Return whether the last of a meter's readings is one of a display at rest."""
     tracker = MeterTracker("", "", 0, 0)
@@ -204,8 +219,8 @@ class DecodingAgain:
             return True
         return _has_settled(filter(None, decoded)) or not _has_settled(stored.reading for stored in around)
 
-    def raw(self, decode: Decoder, progress: Callable[[int], None] = lambda _: None) -> RawCounts:
-        """Decode the raw readings that are still kept, and count the differences.
+    def raw(self, decode: Decoder, progress: Callable[[int], None] = lambda _: None) -> tuple[RawCounts, list[ReadNow]]:
+        """Decode the raw readings that are still kept; count the differences, and list the displays that read now.
 
         ``progress`` gets the number of readings that were looked at, those of other meters among them.
 
@@ -213,15 +228,24 @@ class DecodingAgain:
             StoreError: the database cannot be read.
         """
         counts, looked_at = RawCounts(), 0
+        read_now: list[ReadNow] = []
+        trackers: dict[int, MeterTracker] = {}
         after_id = 0 if self._since is None else self._reader.first_reading_since(self._since) - 1
         addresses = {address.upper() for address in self._meter.addresses}
         while page := self._reader.readings_after(after_id, _PAGE):
             for stored in page:
-                if stored.meter.address.upper() in addresses:
-                    counts.add(stored.reading, decode(stored.reading))
+                if stored.meter.address.upper() not in addresses:
+                    continue
+                decoded = decode(stored.reading)
+                counts.add(stored.reading, decoded)
+                tracker = trackers.setdefault(stored.connection_id, MeterTracker("", "", 0, stored.connection_id))
+                tracker.add_reading(decoded or stored.reading)
+                settled = tracker.settling.settled_reading
+                if settled is not None and stored.visit_uid is not None and _reads_now(stored.reading, settled):
+                    read_now.append(ReadNow(settled, stored.visit_uid))
             after_id, looked_at = page[-1].id, looked_at + len(page)
             progress(looked_at)
-        return counts
+        return counts, read_now
 
     def _visit(self, uid: str) -> tuple[ActiveVisit, bool]:
         stored = self._reader.visit(uid)

@@ -16,6 +16,7 @@ from meterlink.driver_api import Timestamp
 from meterlink.profiles import compile_profile, parse_profile
 from meterlink.settings import DATABASE_FILE
 from meterlink.station.decoding_again import RawCounts, differs, open_decoder
+from meterlink.store.reader import Reader
 from support.commands import run_command
 from support.kept_packets import CHANNEL, HERM, METER, RIGHT, SECOND, VOLTS, WRONG, KeptPackets, packet_of
 
@@ -259,3 +260,26 @@ def test_a_display_that_moved_under_a_wrong_profile_decides_nothing(tmp_path: Pa
     (reading,) = shown(kept.folder)["readings"]
     assert (reading["before"], reading["verdict"]) == ("27 µF", verdict)
     assert ("not at rest then" in reading["reason"]) == bool(step)
+
+
+# Displays that were refused
+
+
+@pytest.mark.parametrize("step", [0, 7])
+def test_a_display_that_was_refused_in_the_visit_is_listed_and_not_accepted(tmp_path: Path, step: int) -> None:
+    # The profile did not know the code of µF: the technician saw no value, and went on. The capacitor was good.
+    kept = KeptPackets(tmp_path, RIGHT.replace('1 = { unit = "µF", places = 1 }\n', ""))
+    kept.step = SECOND // 4
+    for counts in [0] * 8 + [453 + step * number for number in range(16)] + [0] * 8:
+        kept.keep(packet_of(1, counts))
+    kept.close()
+    kept.correct(RIGHT)
+    fields = shown(kept.folder)
+    assert fields["raw"]["newly_read"] == 32
+    assert [display["display"] for display in fields["read_now"]] == ([] if step else ["45.3 µF"])
+    done = run_command("decode", "--kept", "yard meter", "--data", str(kept.folder), "--yes")
+    assert (done.status, Reader(kept.folder / DATABASE_FILE).history()) == (0, [])
+    listed = [line for line in done.out.splitlines() if "45.3 µF" in line]
+    assert len(listed) == (0 if step else 1)
+    assert ("Read now, not accepted in the visit then: 1 display at rest." in done.out) is not bool(step)
+    assert ("measure again" in done.out) is not bool(step)

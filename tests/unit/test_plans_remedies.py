@@ -1,4 +1,4 @@
-"""The remedy of an error in a plan is followed to the letter: what it writes out is accepted in its place."""
+"""The remedy of an error in a plan is followed to the letter: its example is accepted in its place."""
 
 import re
 from collections.abc import Iterator
@@ -79,7 +79,7 @@ def plan_with(table: dict[str, str]) -> str:
 
 
 def followed(table: dict[str, str], key: str, remedy: str) -> Iterator[dict[str, str]]:
-    """Yield the table with each alternative of the remedy: what it writes out is written, what it removes is gone.
+    """Yield the table with each alternative of the remedy: its examples written, the keys that it removes gone.
 
     ``key`` is that of the error.
     """
