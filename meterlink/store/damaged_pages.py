@@ -84,7 +84,7 @@ class PageFile:
 
         A page with a row that does not fit is another table's, which took its place: damaged, too.
         """
-        yield from self._table(root, LEAST, MOST, lost, fits, 0)
+        yield from self._table(root, LEAST - 1, MOST, lost, fits, 0)
 
     def _table(
         self, number: int, after: int, last: int, lost: list[Range], fits: Callable[[Row], bool], depth: int
@@ -174,7 +174,7 @@ class PageFile:
             if number in self.used or number in free:
                 continue
             found = self._sound_cells(number, {_LEAF})
-            if found is not None and found[1] and _is_ascending([LEAST, *(cell.row_id for cell in found[1])]):
+            if found is not None and found[1] and _is_ascending([LEAST - 1, *(cell.row_id for cell in found[1])]):
                 yield [Row(cell.row_id, cell.values) for cell in found[1]]
 
     def _sound_cells(self, number: int, kinds: set[int]) -> tuple[int, list[_Cell], int] | None:

@@ -15,7 +15,7 @@ PAGE = 4096
 # The record of a row in a leaf goes on in other pages above 4096 - 35 bytes, that of an index above
 # (4096 - 12)·64/255 - 23 = 1002 bytes (SQLite's file format, 1.6); some sizes span several of them.
 SIZES = [*range(4040, 4070), *range(985, 1010), 0, 1, 489, 490, 8137, 8138, 8180, 20_000]
-IDS = [LEAST + 1, -(2**31), -1, 0, 1, 127, 128, 2**14, 2**32, 2**55, 2**56 - 1, 2**56, MOST - 1, MOST]
+IDS = [LEAST, LEAST + 1, -(2**31), -1, 0, 1, 127, 128, 2**14, 2**32, 2**55, 2**56 - 1, 2**56, MOST - 1, MOST]
 NUMBERS = [*IDS, 2**7 - 1, 2**15, -(2**15) - 1, 2**23, 2**31, 2**47, -(2**47) - 1, 0.5, -1e300, None]
 
 
