@@ -10,8 +10,10 @@ from meterlink.store.connections import APPLICATION_ID, SCHEMA_VERSION, check_wr
 OLDEST_SQLITE = (3, 37, 0)
 
 
-def migrate(connection: sqlite3.Connection, path: Path) -> None:
+def migrate(connection: sqlite3.Connection, path: Path, version: int | None = None) -> None:
     """Create or migrate the database of ``connection`` (in autocommit mode): all migrations or none.
+
+    A new one may get the tables of an older ``version``, for rows of that version.
 
     Raises:
         StoreError: the file is another program's or written by a newer Meterlink, or the SQLite library is too old, or
@@ -30,7 +32,7 @@ def migrate(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("BEGIN IMMEDIATE")
     try:
         if is_empty(connection) or older_version(connection) is not None:
-            _apply_migrations(connection)
+            _apply_migrations(connection, SCHEMA_VERSION if version is None else version)
         connection.execute("COMMIT")
     except BaseException:
         if connection.in_transaction:
@@ -47,11 +49,14 @@ def older_version(connection: sqlite3.Connection) -> int | None:
     return int(version) if is_older and not is_empty(connection) else None
 
 
-def _apply_migrations(connection: sqlite3.Connection) -> None:
+def _apply_migrations(connection: sqlite3.Connection, version: int) -> None:
     # Imported here: sqlite-utils takes a third of the time of the daemon's imports, and is needed once per version.
     from sqlite_utils import Database  # noqa: PLC0415
 
     from meterlink.store.schema import MIGRATIONS  # noqa: PLC0415
 
-    MIGRATIONS.apply(Database(connection, execute_plugins=False, recursive_triggers=False))
-    write_file_header(connection, SCHEMA_VERSION)
+    database = Database(connection, execute_plugins=False, recursive_triggers=False)
+    done = len(MIGRATIONS.applied(database))
+    later = [migration.name for migration in MIGRATIONS.pending(database)][version - done :]
+    MIGRATIONS.apply(database, stop_before=later)
+    write_file_header(connection, version)

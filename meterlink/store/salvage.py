@@ -1,9 +1,10 @@
 """The readable rows of a damaged record are written to a new one, table by table, and the others are counted.
 
-Rows come from the sound pages of the file (`meterlink.store.damaged_pages`), and SQLite checks each by the rules of its
-table. A row that refers to a lost one would be of no use, so a few lost rows are made again, and counted as such: the
-raw reading of an accepted one, which has a copy of it, and empty places in the names of 'lost' sites, units, visits,
-test points and meters, so that no accepted reading is dropped for the name of its unit.
+Rows come from the sound pages of the file (`meterlink.store.damaged_pages`), and SQLite checks each by the rules of
+its table. A record of an older version is brought up to date afterwards. A row that refers to a lost one would be of
+no use, so a few lost rows are made again, and counted as such: the raw reading of an accepted one, which has a copy of
+it, and empty places in the names of 'lost' sites, units, visits, test points and meters, so that no accepted reading
+is dropped for the name of its unit.
 """
 
 import sqlite3
@@ -13,7 +14,7 @@ from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
-from meterlink.core.errors import InputError, NoDatabaseError, OlderDatabaseError, StoreError
+from meterlink.core.errors import InputError, NewerDatabaseError, NoDatabaseError, StoreError
 from meterlink.store.backup import check_name
 from meterlink.store.connections import APPLICATION_ID, SCHEMA_VERSION, connect_for_writing, raise_store_errors
 from meterlink.store.copying import Progress, check_contents, no_progress, rename_over, save_on_disk, temporary_database
@@ -69,7 +70,7 @@ def salvage(path: Path, target: Path, *, progress: Progress = no_progress) -> Sa
         InputError: ``target`` exists, or is no name for it.
         NoDatabaseError: there is no record.
         DatabaseLockedError: a station runs on its folder.
-        OlderDatabaseError: its tables are of another version.
+        NewerDatabaseError: a newer Meterlink wrote it.
         StoreError: nothing of it can be read, or the disk is full or fails.
     """
     if not path.exists():
@@ -86,12 +87,16 @@ def salvage(path: Path, target: Path, *, progress: Progress = no_progress) -> Sa
                 f"{path} cannot be read: {error.strerror}.", "Copy the disk first."
             ) from error
         with raise_store_errors(temporary), closing(connect_for_writing(temporary)) as connection:
-            migrate(connection, temporary)
+            migrate(connection, temporary, _version(pages))
             connection.execute("PRAGMA foreign_keys = OFF")
             connection.execute("BEGIN IMMEDIATE")
             drop_word_triggers(connection)
             work = _Salvage(pages, connection, progress)
             tables = work.run()
+            connection.execute("COMMIT")
+            migrate(connection, temporary)
+            connection.execute("BEGIN IMMEDIATE")
+            drop_word_triggers(connection)
             rebuild_word_index(connection)
             connection.execute("COMMIT")
             connection.execute("PRAGMA journal_mode = DELETE")
@@ -101,6 +106,24 @@ def salvage(path: Path, target: Path, *, progress: Progress = no_progress) -> Sa
         save_on_disk(temporary)
         rename_over(temporary, target)
     return Salvage(tables, contents.size)
+
+
+def _version(pages: PageFile) -> int:
+    """Return the version of the tables by the first page; the present one where that page is lost.
+
+    Raises:
+        NewerDatabaseError: a newer Meterlink wrote them.
+    """
+    if not pages.has_header:
+        return SCHEMA_VERSION
+    header = pages.page(1)
+    version, owner = (int.from_bytes(header[at : at + 4], "big") for at in (60, 68))
+    if owner == APPLICATION_ID and version > SCHEMA_VERSION:
+        raise NewerDatabaseError(
+            f"The damaged record has tables of version {version}; this Meterlink salvages up to {SCHEMA_VERSION}.",
+            "Use the Meterlink that wrote it.",
+        )
+    return version if owner == APPLICATION_ID and version > 0 else SCHEMA_VERSION
 
 
 class _Table(NamedTuple):
@@ -150,7 +173,7 @@ class _Salvage:
         self._insert_strays([table for table in tables if table.has_row_ids])
         self._with_uid = [table.name for table in tables if "uid" in table.columns]
         own = {table.name: self._own(table) for table in tables}
-        self._made = mend_references(self._connection, TABLES)
+        self._made = mend_references(self._connection, [table.name for table in tables])
         saved = tuple(self._saved(table, own[table.name]) for table in tables)
         self._count_unused_ids()
         return saved
@@ -158,7 +181,7 @@ class _Salvage:
     def _tables(self) -> list[_Table]:
         roots = self._roots()
         found = []
-        for name in TABLES:
+        for name in self._names():
             info = self._connection.execute(f"PRAGMA table_info({name})").fetchall()
             columns = tuple(row[1] for row in info)
             types = {row[1]: row[2] for row in info}
@@ -171,12 +194,14 @@ class _Salvage:
             found.append(_Table(name, columns, types, stored, row_id, has_row_ids, roots.get(name, 0), indexes))
         return found
 
-    def _roots(self) -> dict[str, int]:
-        """Return the first page of each table and index: by the file, or as a new database has them.
+    def _names(self) -> list[str]:
+        """Return the names of the tables that a record of this version has."""
+        rows = self._connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
+        present = {name for (name,) in rows}
+        return [name for name in TABLES if name in present]
 
-        Raises:
-            OlderDatabaseError: the tables are of another version.
-        """
+    def _roots(self) -> dict[str, int]:
+        """Return the first page of each table and index: by the file, or as a new database has them."""
         own = self._schema_rows()
         new = self._connection.execute("SELECT type, name, tbl_name, rootpage, sql FROM sqlite_master").fetchall()
         known = {row[1] for row in own}
@@ -193,13 +218,6 @@ class _Salvage:
     def _schema_rows(self) -> list[tuple[Value, ...]]:
         if not self._pages.has_header:
             return []
-        header = self._pages.page(1)
-        version, owner = (int.from_bytes(header[at : at + 4], "big") for at in (60, 68))
-        if owner == APPLICATION_ID and version != SCHEMA_VERSION:
-            raise OlderDatabaseError(
-                f"The damaged record has tables of version {version}; this Meterlink salvages {SCHEMA_VERSION}.",
-                "Use the Meterlink that wrote it.",
-            )
         return [row.values for row in self._pages.rows(1, [], _is_schema_row)]
 
     def _insert_rows(self, table: _Table, rows: Iterable[Row]) -> None:

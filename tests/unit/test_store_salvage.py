@@ -12,17 +12,18 @@ from typing import Any
 
 import pytest
 
-from meterlink.core.errors import DatabaseLockedError, InputError, NoDatabaseError, OlderDatabaseError, StoreError
+from meterlink.core.errors import DatabaseLockedError, InputError, NewerDatabaseError, NoDatabaseError, StoreError
 from meterlink.record.verified_visit import verify_visit
 from meterlink.seal.verification import SealState
 from meterlink.settings import DATABASE_FILE
+from meterlink.store.accepted_filter import parse_filter
 from meterlink.store.connections import SCHEMA_VERSION
 from meterlink.store.queries import UNUSED_READING_IDS
 from meterlink.store.reader import Reader
 from meterlink.store.restore import restore
 from meterlink.store.salvage import TABLES, Salvage, salvage
 from meterlink.store.salvaged_references import LOST
-from support.fixture_databases import unpack
+from support.fixture_databases import VERSIONS, unpack
 from support.kept_records import LAST_VISIT, SECOND, keep_record
 from support.large_records import write_accepted, write_raw
 from support.record_contents import check_database, record_contents
@@ -135,6 +136,29 @@ def test_all_tables_of_the_record_are_saved(kept: Path) -> None:
         names = {name for (name,) in connection.execute("SELECT name FROM pragma_table_list WHERE type = 'table'")}
     internal = {"_sqlite_migrations", "sqlite_schema", "sqlite_sequence", "sqlite_stat1"}
     assert set(TABLES) == names - internal - {name for name in names if name.startswith("sqlite_")}
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+def test_a_damaged_record_of_an_older_version_is_saved_and_brought_up_to_date(tmp_path: Path, version: int) -> None:
+    """An update came onto a worn card: no station migrates a damaged record, so nothing else would read it."""
+    path, sound = tmp_path / "data" / DATABASE_FILE, tmp_path / "sound.db"
+    path.parent.mkdir()
+    for file in (path, sound):
+        unpack(version, file)
+    contents = bytearray(path.read_bytes())
+    overwrite(contents, root_of(path, "notes"), bytes(PAGE))
+    overwrite(contents, root_of(path, "accepted_by_time"), b"\xff" * PAGE)
+    path.write_bytes(contents)
+    with running_writer(sound):
+        pass
+    result = salvage(path, tmp_path / "saved.db")
+    check_database(tmp_path / "saved.db")
+    with running_writer(tmp_path / "saved.db"):
+        pass
+    saved, whole = Reader(tmp_path / "saved.db"), Reader(sound)
+    assert saved.history(None) == whole.history(None)
+    assert saved.filtered_history(parse_filter("herm"), 10) == whole.filtered_history(parse_filter("herm"), 10) != []
+    assert [table.name for table in result.tables if table.lost != 0] == ["notes"]
 
 
 @pytest.mark.fault("damaged-pages")
@@ -345,7 +369,7 @@ def test_what_cannot_be_salvaged_is_refused(kept: Path, tmp_path: Path) -> None:
     assert not (tmp_path / "saved.db").exists()
     with closing(sqlite3.connect(path)) as connection:
         connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
-    with pytest.raises(OlderDatabaseError, match="Use the Meterlink that wrote it"):
+    with pytest.raises(NewerDatabaseError, match="Use the Meterlink that wrote it"):
         salvage(path, tmp_path / "saved.db")
 
 
