@@ -1,4 +1,5 @@
 import re
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -37,6 +38,8 @@ def tolerance(minus: str, plus: str) -> Tolerance:
         ("10 \u03bcF k", ["10 µF"], ("10", "10"), [], []),
         ("45uFJ 440V", ["45 µF"], ("5", "5"), [440], []),
         ("7.5 MFD 440V ±5%", ["7.5 µF"], ("5", "5"), [440], []),
+        ("45 MFD 660 V", ["45 µF"], None, [660], []),  # seldom, but made
+        ("50 uF -0/+10 % 330V", ["50 µF"], ("0", "10"), [330], []),
         ("50 uF -0/+20 %", ["50 µF"], ("0", "20"), [], []),
         ("50 uF +20%/\u22120% 250 VAC", ["50 µF"], ("0", "20"), [250], []),
         ("12.5uF+-6% 450V~ S2", ["12.5 µF"], ("6", "6"), [450], []),
@@ -240,6 +243,9 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ),  # a worn point is likelier than a section of 12 µF
         ("20 15 MFD 440V", ["20+15 µF 440 V", "15 µF ±20 % 440 V", "15 µF 440 V"]),
         ("45/5 MFD 4?0V", ["45+5 µF"]),
+        ("45 MFD 540 V", ["45 µF 450 V", "45 µF 440 V"]),  # two digits that changed places, or one that looks alike
+        ("45 mfd 440v=", ["45 µF 440 V", "45 µF"]),  # the sign of DC, as a person types it
+        ("5 MFD 30 VAC 370", ["30+5 µF 370 V", "5 µF 370 V"]),  # no unit before its number: 5 has one behind it
         ("45 MFD 4 4 0 VAC", ["45 µF 440 V", "45 µF"]),
         ("357.5 MFD 440V", ["35+7.5 µF 440 V", "37.5 µF 440 V"]),
         ("88-I08 MFD 250 VAC", ["88 to 108 µF 250 V"]),
@@ -360,6 +366,17 @@ def test_a_mark_with_numbers_is_no_part_of_the_rating(mark: str) -> None:
 )  # fmt: skip
 def test_no_mark_takes_the_rating_behind_it(text: str) -> None:
     assert str(parse_rating(text)) == "45+5 µF 440 V"
+
+
+def test_large_and_small_letters_are_the_same() -> None:
+    """A label is printed in one way and typed in the other."""
+    for text in ("45 uF 440V 1 1/2 HP", "P2 45 MFD 440 VAC", "45/5 MFD 440 VAC 50/60 HZ", "FAN 5 HERM 45 MFD 440V"):
+        large, small = (read_label(written) for written in (text, text.lower()))
+        assert isinstance(large, Question) == isinstance(small, Question)
+        if isinstance(large, Question) and isinstance(small, Question):
+            assert [choice.key for choice in large.choices] == [choice.key for choice in small.choices]
+        else:
+            assert large == replace(small, unused_words=large.unused_words)  # type: ignore[arg-type]
 
 
 def test_the_usual_choice_is_named_only_where_one_is_known() -> None:

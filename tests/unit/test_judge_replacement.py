@@ -121,6 +121,14 @@ def test_a_wider_tolerance_and_another_frequency_are_remarked_on() -> None:
     assert "50 Hz only" in frequency
 
 
+def test_a_tolerance_that_is_wider_below_only_is_wider() -> None:
+    """A capacitor 10 % below its rating starts the motor worse, whatever it is above. Common practice."""
+    answer = replacements("45 uF ±5 % 440 V", "45 uF -10/+5 % 440 V", "45 uF ±5 % 440 V")
+    assert offered(answer)[0][0] == "45 µF ±5 % 440 V"
+    (wider,) = answer.options[1].remarks
+    assert "wider" in wider
+
+
 def test_start_and_run_capacitors_are_kept_apart() -> None:
     answer = replacements("50 uF 250 V run", "50 uF -0/+20 % 250 V", "43-53 uF 330 V", "50 uF 330 V")
     assert offered(answer) == [("50 µF 330 V", "same rating")]

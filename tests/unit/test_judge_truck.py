@@ -42,6 +42,15 @@ def sentence(label: str | None, *stock: str) -> str:
                 " fetched: 45 µF 440 V."
             ),
         ),
+        # Three are read at a glance; the whole list is that of `meterlink judge replacement`.
+        (
+            "45 uF 370 V",
+            ["45 uF 370 V", "45 uF 440 V", "45 uF 450 V", "45 uF 500 V"],
+            (
+                "On the truck for the run capacitor, 45 µF 370 V: 45 µF 370 V, same rating; or 45 µF 440 V, same"
+                " rating; or 45 µF 450 V, same rating."
+            ),
+        ),
         ("45+5 uF 440 V", ["45+5 uF 370 V"], "None on the truck for the run capacitor: 45+5 µF 440 V to be fetched."),
         (
             "45 uF",

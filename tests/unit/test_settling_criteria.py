@@ -32,7 +32,8 @@ def exponent(criterion: RestCriterion) -> float:
 @pytest.mark.parametrize("quantity", [Quantity.VOLTAGE, Quantity.CAPACITANCE, Quantity.FREQUENCY])
 def test_quick_quantities_need_two_refreshes_of_a_slow_meter(quantity: Quantity) -> None:
     """A cheap meter refreshes two to three times a second. Common practice, no source."""
-    assert rest_criterion(quantity, "V", 0.1) == RestCriterion(0.8)
+    every_reading, its_own_counts = 0.0, 1.0
+    assert rest_criterion(quantity, "V", 0.1) == RestCriterion(0.8, None, every_reading, its_own_counts)
     assert rest_criterion(quantity, "V", 0.1).least_window == 0.8
 
 
@@ -79,10 +80,20 @@ def test_a_current_waits_for_two_percent_of_it(counts: float, left: float, grain
     assert started.least_window == pytest.approx(max(10.0, window_of(60.0, left)), abs=1e-6)
 
 
-@pytest.mark.parametrize(("peak", "has_started"), [(109.0, False), (109.5, False), (109.6, True), (math.inf, True)])
-def test_an_alternating_last_digit_is_no_start(peak: float, has_started: bool) -> None:
+@pytest.mark.parametrize(
+    ("counts", "peak", "has_started"),
+    [
+        (108.0, 109.0, False),
+        (108.0, 109.5, False),
+        (108.0, 109.6, True),
+        (108.0, math.inf, True),
+        (1080.0, 1088.0, False),  # on a display of hundredths, which is judged in 5.4 of its counts
+        (1080.0, 1089.0, True),
+    ],
+)
+def test_an_alternating_last_digit_is_no_start(counts: float, peak: float, has_started: bool) -> None:
     """A start takes several times the running current; a clamp that shows 10.8 and 10.9 in turn has seen none."""
-    assert current_criterion(108.0, peak).quiet_time == (10.0 if has_started else 3.0)
+    assert current_criterion(counts, peak).quiet_time == (10.0 if has_started else 3.0)
 
 
 @pytest.mark.parametrize(
