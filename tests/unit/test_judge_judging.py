@@ -10,7 +10,7 @@ from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Limits, Margin, Verdict
-from meterlink.judge.judging import MeasuredValue, judge
+from meterlink.judge.judging import MeasuredValue, judge, warning_text
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
 from support.measured_values import farads, ohms
@@ -69,6 +69,57 @@ def test_deviation_is_from_the_rating_or_from_the_middle_of_two_limits() -> None
     )
     one_sided = span_limits(Span(Decimal(5), None, "kΩ"))
     assert judge(PointKind.RANGE, one_sided, ohms("6kohm")).deviation_percent is None
+
+
+def test_a_temperature_has_no_deviation_in_percent() -> None:
+    """The zero of °C is arbitrary: 11 °C is not 10 % more than 10 °C, and in °F it would be another share."""
+    superheat = Limits(Decimal(8), Decimal(12), "°C", "8 to 12 °C", Decimal(10))
+    judged = judge(
+        PointKind.RANGE, superheat, MeasuredValue(Quantity.TEMPERATURE, Decimal("11.0"), "°C", Decimal("0.1"))
+    )
+    assert judged.verdict is Verdict.WITHIN
+    assert judged.deviation_percent is None
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "digits", "verdict"),
+    [
+        ("46", "54", "10.0", Verdict.WITHIN),  # 50 °F
+        ("46", "54", "13.0", Verdict.OUTSIDE),  # 55.4 °F
+        ("46", "54", "7.0", Verdict.OUTSIDE),  # 44.6 °F
+        ("46", None, "13.0", Verdict.WITHIN),
+        ("46", None, "7.0", Verdict.OUTSIDE),
+        (None, "54", "7.0", Verdict.WITHIN),
+        (None, "54", "13.0", Verdict.OUTSIDE),
+    ],
+)
+def test_a_meter_in_celsius_is_judged_by_limits_in_fahrenheit(
+    low: str | None, high: str | None, digits: str, verdict: Verdict
+) -> None:
+    edges = [None if edge is None else Decimal(edge) for edge in (low, high)]
+    limits = span_limits(Span(edges[0], edges[1], "°F"))
+    measured = MeasuredValue(Quantity.TEMPERATURE, Decimal(digits), "°C", Decimal("0.1"))
+    assert judge(PointKind.RANGE, limits, measured, FINE).verdict is verdict
+
+
+def test_a_capacitor_with_one_limit_is_judged() -> None:
+    """A setting may ask for a least capacitance only."""
+    at_least = Limits(Decimal(40), None, "µF", "at least 40 µF")
+    assert judge(PointKind.CAPACITOR, at_least, farads("41.0uF")).verdict is Verdict.WITHIN
+    assert judge(PointKind.CAPACITOR, at_least, farads("39.0uF")).verdict is Verdict.OUTSIDE
+
+
+@pytest.mark.parametrize(
+    ("digits", "begins"),
+    [("0.099", " It is grounded"), ("0.1", " Do not run"), ("0.99", " Do not run"), ("1.00", ""), ("50", "")],
+)
+def test_a_winding_that_conducts_to_ground_has_the_graver_warning_below_a_tenth(digits: str, begins: str) -> None:
+    """A damp winding reads somewhat below its limit and may dry; below a tenth it is a fault. Common practice."""
+    to_ground = span_limits(Span(Decimal(1), None, "MΩ"))
+    text = warning_text(PointKind.INSULATION, to_ground, Decimal(digits))
+    assert text.startswith(begins)
+    assert bool(text) is bool(begins)
+    assert warning_text(PointKind.COIL, to_ground, Decimal(digits)) == ""
 
 
 @pytest.mark.parametrize("measured", [farads("-1uF"), ohms("-0.2ohm")])

@@ -243,6 +243,7 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ),  # a worn point is likelier than a section of 12 µF
         ("20 15 MFD 440V", ["20+15 µF 440 V", "15 µF ±20 % 440 V", "15 µF 440 V"]),
         ("45/5 MFD 4?0V", ["45+5 µF"]),
+        ("45C", ["45 µF"]),  # C is a terminal or a class here, no temperature
         ("45 MFD 540 V", ["45 µF 450 V", "45 µF 440 V"]),  # two digits that changed places, or one that looks alike
         ("45 mfd 440v=", ["45 µF 440 V", "45 µF"]),  # the sign of DC, as a person types it
         ("5 MFD 30 VAC 370", ["30+5 µF 370 V", "5 µF 370 V"]),  # no unit before its number: 5 has one behind it

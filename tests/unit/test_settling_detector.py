@@ -34,6 +34,31 @@ def test_the_bar_shows_the_share_of_the_time_at_rest() -> None:
     assert feed(SettlingDetector(), constant(4500, 0, 0.8))[-1].progress == pytest.approx(0.7 / 0.8)
 
 
+def test_after_the_acceptance_nothing_is_open() -> None:
+    """The question, the time and the reading belong to the moment of the acceptance."""
+    states = feed(SettlingDetector(), [*constant(0, 0, 1), *constant(4500, 1, 4)])
+    after = states[next(number for number, state in enumerate(states) if state.settled_reading) + 1 :]
+    assert {state.phase for state in after} == {Phase.ACCEPTED}
+    assert {(state.progress, state.settling_time, state.unproven) for state in after} == {(1.0, 0.0, False)}
+    assert (states[0].phase, states[0].progress, states[0].settling_time) == (Phase.IDLE, 0.0, 0.0)
+
+
+def test_another_test_point_begins_anew() -> None:
+    """The probes stay where they are, and the person says that it is another point."""
+    detector = SettlingDetector()
+    assert len(accepted(feed(detector, constant(4500, 0, 2)))) == 1
+    detector.reset()
+    assert len(accepted(feed(detector, constant(4500, 2, 4)))) == 1
+    detector.accept(shown(4, 0))  # the person says: open
+    assert len(accepted(feed(detector, constant(4500, 4, 6)))) == 1
+
+
+@pytest.mark.parametrize(("counts", "is_new"), [(4545, False), (4455, False), (4546, True), (4454, True)])
+def test_one_percent_is_no_move(counts: int, is_new: bool) -> None:
+    displayed = [*constant(4500, 0, 2), *constant(counts, 2, 5)]
+    assert len(accepted(feed(SettlingDetector(), displayed))) == 1 + is_new
+
+
 @pytest.mark.parametrize(("counts", "lifts"), [(8, 0), (7, 1)])
 def test_a_fall_by_three_counts_is_the_same_contact(counts: int, lifts: int) -> None:
     """1.1 A that becomes 0.8 A is a load that changes; a clamp that comes off shows less."""
@@ -124,6 +149,36 @@ def test_a_smaller_current_after_an_accepted_one_has_not_started() -> None:
     assert compressor < 6
     assert fan == 0.5
     assert seconds < 6
+
+
+def test_half_an_ampere_from_the_first_contact_has_not_started() -> None:
+    ((amps, seconds),) = settled_amps(constant(50, 0, 30, 4, quantity=AMPS))
+    assert amps == 0.5
+    assert seconds < 6
+
+
+def test_the_first_two_readings_of_a_slow_clamp_are_no_gap() -> None:
+    """Nobody knows yet how often it sends; from the third one on a missing one is seen."""
+    displayed = [
+        *constant(0, 0, 2, 0.5, quantity=AMPS, step="0.1"),
+        *constant(110, 2, 60, 0.5, quantity=AMPS, step="0.1"),
+    ]
+    ((amps, seconds),) = settled_amps(displayed)
+    assert amps == 11.0
+    assert seconds < 15
+
+
+def test_few_counts_left_of_a_small_current_prove_the_clamp() -> None:
+    """It has come down from three times as much, not from ten: the load changed."""
+    displayed = [
+        *constant(0, 0, 2, 4, quantity=AMPS),
+        *constant(20, 2, 3, 4, quantity=AMPS),
+        *constant(6, 3, 60, 4, quantity=AMPS),
+    ]
+    (state,) = settled_states(displayed)
+    assert state.settled_reading is not None
+    assert str(state.settled_reading.digits) == "0.06"
+    assert not state.unproven
 
 
 def test_a_small_motor_that_bounces_after_its_start_has_started() -> None:

@@ -7,6 +7,7 @@ from contextlib import closing
 import pytest
 
 from meterlink.record.verified_visit import verify_visit
+from meterlink.seal.canonical import fingerprint, text_hash
 from meterlink.seal.station_key import KEY_FILE
 from meterlink.seal.verification import SealState
 from meterlink.store.merge import merge_file
@@ -80,6 +81,16 @@ def test_each_later_change_makes_an_edition_over_the_one_before(sealed):
     assert [len(changes) for changes in found] == [0, 1, 1, 1, 1, 1]
     assert [change.rpartition(" ")[2] for (change,) in found[1:]] == ["added"] * 5
     assert verification(sealed).state is SealState.INTACT
+
+
+def test_the_fingerprint_that_a_person_reads_is_that_of_the_newest_edition(sealed):
+    """It stands in the notice at the end of a visit, and is compared with a report's."""
+    reader = Reader(sealed.database)
+    before = reader.seal_fingerprint(sealed.ids.uid)
+    sealed.writer.add_note(sealed.ids.visit_id, "called back").result(OUTER_TIMEOUT)
+    found = [fingerprint(text_hash(check.edition.text)) for check in verification(sealed).editions]
+    assert found == [before, reader.seal_fingerprint(sealed.ids.uid)]
+    assert reader.seal_fingerprint("no such visit") == ""
 
 
 def test_an_undone_replacement_makes_an_edition(sealed):
