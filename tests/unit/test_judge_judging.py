@@ -82,23 +82,28 @@ def test_a_temperature_has_no_deviation_in_percent() -> None:
 
 
 @pytest.mark.parametrize(
-    ("low", "high", "digits", "verdict"),
+    ("low", "high", "limits_unit", "digits", "unit", "verdict"),
     [
-        ("46", "54", "10.0", Verdict.WITHIN),  # 50 °F
-        ("46", "54", "13.0", Verdict.OUTSIDE),  # 55.4 °F
-        ("46", "54", "7.0", Verdict.OUTSIDE),  # 44.6 °F
-        ("46", None, "13.0", Verdict.WITHIN),
-        ("46", None, "7.0", Verdict.OUTSIDE),
-        (None, "54", "7.0", Verdict.WITHIN),
-        (None, "54", "13.0", Verdict.OUTSIDE),
+        ("46", "54", "°F", "10.0", "°C", Verdict.WITHIN),  # 50 °F
+        ("46", "54", "°F", "13.0", "°C", Verdict.OUTSIDE),  # 55.4 °F
+        ("46", None, "°F", "7.0", "°C", Verdict.OUTSIDE),  # 44.6 °F
+        (None, "54", "°F", "7.0", "°C", Verdict.WITHIN),
+        ("8", "12", "°C", "50.0", "°F", Verdict.WITHIN),  # 10 °C
+        ("8", "12", "°C", "44.0", "°F", Verdict.OUTSIDE),  # 6.7 °C
+        ("8", "12", "°C", "56.0", "°F", Verdict.OUTSIDE),  # 13.3 °C
+        ("8", "12", "°C", "7.0", "°C", Verdict.OUTSIDE),
+        ("8", None, "°C", "7.0", "°C", Verdict.OUTSIDE),
+        ("8", None, "°C", "13.0", "°C", Verdict.WITHIN),
+        (None, "12", "°C", "13.0", "°C", Verdict.OUTSIDE),
+        (None, "12", "°C", "7.0", "°C", Verdict.WITHIN),
     ],
 )
-def test_a_meter_in_celsius_is_judged_by_limits_in_fahrenheit(
-    low: str | None, high: str | None, digits: str, verdict: Verdict
+def test_a_temperature_is_judged_by_limits_in_either_unit(
+    low: str | None, high: str | None, limits_unit: str, digits: str, unit: str, verdict: Verdict
 ) -> None:
     edges = [None if edge is None else Decimal(edge) for edge in (low, high)]
-    limits = span_limits(Span(edges[0], edges[1], "°F"))
-    measured = MeasuredValue(Quantity.TEMPERATURE, Decimal(digits), "°C", Decimal("0.1"))
+    limits = span_limits(Span(edges[0], edges[1], limits_unit))
+    measured = MeasuredValue(Quantity.TEMPERATURE, Decimal(digits), unit, Decimal("0.1"))
     assert judge(PointKind.RANGE, limits, measured, FINE).verdict is verdict
 
 

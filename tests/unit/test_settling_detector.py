@@ -80,6 +80,17 @@ def test_five_counts_are_no_move(counts: int, accepted_texts: list[str]) -> None
     assert [str(reading.digits) for reading in accepted(feed(SettlingDetector(), displayed))] == accepted_texts
 
 
+@pytest.mark.parametrize(("counts", "accepted_texts"), [(11, ["0.8"]), (12, ["0.8", "1.2"])])
+def test_few_counts_move_by_four(counts: int, accepted_texts: list[str]) -> None:
+    """Of a small fan three counts are the last digit and its noise; a second fan beside it is more."""
+    displayed = [
+        *constant(0, 0, 3, 4, quantity=AMPS, step="0.1"),
+        *constant(8, 3, 12, 4, quantity=AMPS, step="0.1"),
+        *constant(counts, 12, 60, 4, quantity=AMPS, step="0.1"),
+    ]
+    assert [str(reading.digits) for reading in accepted(feed(SettlingDetector(), displayed))] == accepted_texts
+
+
 def test_an_accepted_value_in_another_range_is_the_same_value() -> None:
     """The meter changes from nanofarad to microfarad under the same part."""
     in_nanofarads = constant(9500, 0, 2, step="0.1", unit="nF")
