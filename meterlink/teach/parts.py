@@ -1,4 +1,4 @@
-"""The readings to add while there is no profile, named by what a technician has on the truck."""
+"""The readings to add while there is no profile, named by the parts on a technician's truck."""
 
 from collections.abc import Iterator, Sequence
 

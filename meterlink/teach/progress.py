@@ -1,4 +1,4 @@
-"""The progress of teaching: how many entries of about how many, what is still open, and why the estimate grew.
+"""The progress of teaching: how many entries of about how many, the open items, and the reason of a greater estimate.
 
 The estimate is the number of entries that count, and for each open item the number of entries that it still needs: a
 range or a sign needs two, a function as many as make it sure, a digit of the display one. Nothing else is added, so
@@ -112,7 +112,7 @@ def _left_out(report: TeachReport) -> dict[DisplayEntry, str]:
 
 
 def _open_items(counted: Sequence[Sample], shown: Sequence[Sample], report: TeachReport) -> Iterator[OpenItem]:
-    """Yield what is open, the most particular first: whatever else is needed may come with it."""
+    """Yield the open items, the most particular first: the others may come with them."""
     particular = [*_open_ranges(shown, report), *_open_signs(shown, report), *_open_overload(counted)]
     items = [OpenItem(text, entries) for _, text, entries in particular]
     held_out = {one.function: one.suggested_readings for one in report.functions}
@@ -132,7 +132,7 @@ def _open_items(counted: Sequence[Sample], shown: Sequence[Sample], report: Teac
 
 
 _Particular = tuple[MeterFunction, str, int]
-"""A function, what it is to show, and the entries that this needs."""
+"""A function, the text of its open item, and the entries that this needs."""
 
 
 def _open_ranges(shown: Sequence[Sample], report: TeachReport) -> Iterator[_Particular]:
@@ -200,7 +200,7 @@ def _missing(shown: Sequence[Sample], report: TeachReport) -> dict[MeterFunction
 
 
 def _open_wishes(shown: Sequence[Sample], report: TeachReport) -> Iterator[OpenItem]:
-    """Yield the digits that the profile does not read, and what no entry helps against.
+    """Yield the digits that the profile does not read, and the items that no entry closes.
 
     A greater number or a further range would widen it, too; but nobody knows whether the meter can show that. So it is
     with a greater digit in the first place, for which no entry is counted.

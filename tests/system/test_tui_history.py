@@ -25,6 +25,7 @@ from meterlink_tui.sheets.part import PartSheet
 from meterlink_tui.sheets.raw import RawSheet
 from meterlink_tui.widgets.pages import PagedList
 from support.dashboards import catch_up, dashboard, running_dashboard, screen_lines, screen_text
+from support.kept_packets import HERM, VOLTS, KeptPackets, packet_of
 from support.kept_records import LAST_VISIT, PLACE, SECOND, VOID_REASON, capacitor, keep_record
 from support.recorded_visits import OUTER_TIMEOUT, RecordedVisit, store_visits
 from support.thinned_records import keep_closed_record, thin_record
@@ -232,6 +233,24 @@ async def test_a_voided_reading_is_struck_through(database: Path) -> None:
         (row,) = app.screen.query_one(PagedList)._rows
         struck = [span for span in accepted_lines(row, 80).spans if "strike" in str(span.style)]
         assert len(struck) == 2  # value and verdict
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+async def test_a_reading_that_was_decoded_again_says_so_in_the_list(tmp_path: Path, size: tuple[int, int]) -> None:
+    # A reading that differs from the one on the report of last week must not look as if it had always been so.
+    kept = KeptPackets(tmp_path)
+    kept.accept(HERM, packet_of(1, 453), "0a000000-good")
+    kept.accept(VOLTS, packet_of(2, 2403), "0c000000-line")
+    kept.correct_reading(HERM, packet_of(1, 453), "0a000000-good")
+    kept.close()
+    async with running_dashboard(visit(), database=tmp_path / "meterlink.db", size=size) as (app, _, pilot):
+        await press(pilot, "h", "ctrl+u")
+        words = "decoded again" if size[0] < 80 else "decoded again, accepted as 4.53 µF"
+        (line,) = [line for line in screen_lines(app) if "decoded again" in line]
+        assert "45.3 µF  ✓ within  " + words in line
+        assert "…" not in line.partition(words)[0]  # value and verdict are whole
+        assert screen_text(app).count("decoded again") == 1
+        assert "changed" not in screen_text(app)
 
 
 async def test_a_part_is_plotted_over_its_visits(database: Path) -> None:

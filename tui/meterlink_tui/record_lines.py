@@ -25,6 +25,7 @@ _TEXT_WIDTH = 12  # columns of a value with its unit: 230.4 V AC
 _LONGEST = 60  # characters of a name
 VOIDED = "VOIDED"
 CLOSE_CALL = "≈"
+_DECODED_AGAIN = "decoded again"
 _GAP_RULE = "──"
 
 
@@ -66,12 +67,15 @@ def verdict_text(verdict: str, margin: Margin | None) -> str:
 def accepted_lines(row: HistoryRow, width: int) -> Content:
     """Return an accepted reading on one line of ``width`` columns, on two below `WIDE`, on three below `NARROW`.
 
-    Value and verdict are whole; of the names the end is cut. A voided reading is struck through, and says so.
+    Value and verdict are whole; of the names the end is cut. A voided reading is struck through, and says so; one whose
+    packet was decoded again says so, with the display that was accepted where the line has room for all of it.
     """
     value = clean_text(row.reading.text)
     value = value if width < NARROW else f"{value:>{_TEXT_WIDTH}}"
     time_text = (local_time(row.reading.timestamp.utc_ns, row.clock_set), "$faint")
     value_and_verdict = _value_and_verdict(row, value)
+    room = width - value_and_verdict.cell_length - (0 if width < NARROW else len(time_text[0]) + 1)
+    value_and_verdict = Content.assemble(value_and_verdict, _change(row, room))
     part, place = (part_name(row), "$strong"), (place_name(row), "$faint")
     if width < NARROW:
         lines = [value_and_verdict, Content.assemble("  ", time_text, " ", part), Content.assemble("  ", place)]
@@ -98,8 +102,15 @@ def _value_and_verdict(row: HistoryRow, value: str) -> Content:
         verdict = f"{mark} {clean_text(row.judgement.verdict)}"
         return Content.assemble((value, "strike $faint"), "  ", (VOIDED, "bold $warn"), " ", (verdict, "strike $faint"))
     verdict = f"{mark} {verdict_text(row.judgement.verdict, row.judgement.margin)}"
-    changed = " changed" if row.revision > 1 else ""
-    return Content.assemble((value, "bold $strong"), "  ", (verdict, f"bold ${tone}"), (changed, "$warn"))
+    return Content.assemble((value, "bold $strong"), "  ", (verdict, f"bold ${tone}"))
+
+
+def _change(row: HistoryRow, room: int) -> Content:
+    """Return the change of the reading since it was accepted, in at most ``room`` columns; half a number misleads."""
+    if row.correction is not None:
+        whole = f"  {_DECODED_AGAIN}, accepted as {clean_text(row.correction.accepted_as)}"
+        return Content.assemble((whole if cell_len(whole) <= room else f"  {_DECODED_AGAIN}", "bold $warn"))
+    return Content.assemble((" changed", "$warn") if row.revision > 1 and row.void_reason is None else "")
 
 
 def raw_line(line: RawLine, width: int) -> Content:
