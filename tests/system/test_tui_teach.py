@@ -1,5 +1,6 @@
 """The dashboard's sheets for teaching a meter, against a fake station."""
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
@@ -189,6 +190,37 @@ async def test_the_list_without_meters_has_a_hint() -> None:
         assert "No meter found yet." in screen_text(app)
         await pilot.press("enter")
         assert isinstance(app.screen, MeterPicker)
+
+
+async def test_the_next_display_is_typed_while_a_slow_station_answers() -> None:
+    # A daemon on a busy machine answers late. 4.70 typed meanwhile must not lose its 4, nor be joined to the last text.
+    async with running_dashboard(teach()) as (app, station, pilot):
+        await pilot.press("m")
+        await catch_up(pilot)
+        answer = asyncio.Event()
+        send = station.send
+
+        async def send_late(command: str, **fields: str | int) -> str:
+            await answer.wait()
+            return await send(command, **fields)
+
+        station.send = send_late  # type: ignore[method-assign]
+        field = app.screen.query_one(Input)
+        for error, shown in (("", ""), ("no packet arrived", "✗ 1.23 uF is not entered: no packet arrived")):
+            station.error = error
+            answer.clear()
+            await pilot.press(*"1.23 uF", "enter", *"4.7")
+            await catch_up(pilot)
+            assert field.value == "4.7"
+            answer.set()
+            await catch_up(pilot)
+            assert field.value == "4.7"
+            assert station.sent[-1] == ("teach_entry", {"meter": B, "text": "1.23 uF", "typed_ms": 0})
+            assert shown in screen_text(app)
+            station.error = ""
+            await pilot.press(*"0 uF", "enter")
+            await catch_up(pilot)
+            assert station.sent[-1][1]["text"] == "4.70 uF"
 
 
 async def test_the_time_of_the_first_key_goes_with_an_entry() -> None:

@@ -18,6 +18,7 @@ from meterlink_tui.widgets.sentences import Sentence
 
 _LONGEST = 200  # characters; a display needs at most 64, a UUID with bytes to write needs more
 _LONGEST_SENTENCE = 240  # characters
+_LONGEST_ECHO = 80  # characters of a refused text that are repeated
 _LONGEST_ERASED = 2  # characters before one that are left by Backspace; after more, one key has replaced them all
 # Sends a command for the meter with its other arguments; returns the error as a sentence, empty if there is none.
 SendTeachCommand = Callable[[CommandName, Mapping[str, str | int]], Awaitable[str]]
@@ -162,21 +163,40 @@ class TeachSheet(Sheet[None]):
         if not before or (len(changed.value) == 1 and len(before) > _LONGEST_ERASED):
             self._first_key_ns = self._clock.now().monotonic_ns
 
-    async def on_input_submitted(self, submitted: Input.Submitted) -> None:
-        """Send the text to the station; display its error, and select the text so that the next key replaces it."""
+    def on_input_submitted(self, submitted: Input.Submitted) -> None:
+        """Empty the field for the next display, and send the text to the station."""
         text = submitted.value.strip()
         command, arguments = parse_teach_line(text)
         if command is CommandName.TEACH_ENTRY:
             typed_ns = self._clock.now().monotonic_ns - self._first_key_ns
             arguments["typed_ms"] = max(typed_ns, 0) // 1_000_000
-        error = await self._send(command, arguments) if text else "Nothing was typed."
+        self._replace_text("", self._first_key_ns)
+        self.run_worker(self._submit(submitted.value, command, arguments, self._first_key_ns), name="teach-line")
+
+    async def _submit(
+        self, typed: str, command: CommandName, arguments: dict[str, str | int], first_key_ns: int
+    ) -> None:
+        """Send the line and display its error. A refused text returns, selected, so that the next key replaces it.
+
+        If the person types the next display already, the refused text is only named: nothing is joined to it.
+        """
+        error = await self._send(command, arguments) if typed.strip() else "Nothing was typed."
+        field = self.query_one(Input)
+        if error and not field.value:
+            self._replace_text(typed, first_key_ns)
+            field.select_all()
+        elif error and typed.strip():
+            error = f"{clean_text(typed.strip(), _LONGEST_ECHO)} is not entered: {error}"
         self._show_input_error(error)
-        if error:
-            submitted.input.select_all()
-            return
-        submitted.input.clear()
-        if command is CommandName.TEACH_STOP:
+        if not error and command is CommandName.TEACH_STOP:
             self.dismiss()
+
+    def _replace_text(self, text: str, first_key_ns: int) -> None:
+        """Change the field's text, of which the first key was pressed at ``first_key_ns``; no key was pressed now."""
+        self._typed, self._first_key_ns = text, first_key_ns
+        field = self.query_one(Input)
+        with field.prevent(Input.Changed):
+            field.value = text
 
 
 def _progress_lines(view: TeachView) -> Iterator[Content]:
