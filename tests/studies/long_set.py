@@ -77,6 +77,8 @@ def steps(state: Path, *, quick: bool) -> Iterator[Step]:
     people = 1 if quick else 10
     haste = (sys.executable, "-m", "studies.teaching.people", "--people", f"{people}")
     yield Step("people-study", haste, f"{people} people for each encoding", "teaching-study.md")
+    sweep = (sys.executable, "-m", "studies.teaching.sweep", *(("--quick",) if quick else ()))
+    yield Step("teaching-sweep", sweep, "Some meters, seed 1" if quick else "Seed 1", "teaching-limits.md")
     seeds = 1 if quick else 5
     matrix = (sys.executable, "-m", "studies.faults", "--seeds", f"{seeds}")
     yield Step("fault-matrix", matrix, f"{seeds} meters of each kind", "fault-matrix.md")

@@ -96,6 +96,7 @@ def test_every_study_is_a_step(tmp_path: Path) -> None:
         "settling-study",
         "teaching-study",
         "people-study",
+        "teaching-sweep",
         "soak",
         "study: test_profile_fuzz.py",
         "hypothesis: test_units.py",

@@ -197,6 +197,11 @@ def draw_displays(meter: LossyMeter, rng: Random, number: int) -> list[Decimal]:
 
 def teach_meter(meter: LossyMeter, seed: int) -> TeachReport:
     """Return the report of teaching from a link without losses."""
+    return teach(record_meter(meter, seed))
+
+
+def record_meter(meter: LossyMeter, seed: int) -> Capture:
+    """Return the packets and entries of a link without losses."""
     rng = Random(f"{meter.name}/{seed}")
     values = draw_displays(meter, rng, _ENTRIES)
     displays = [value for value in values for _ in range(_REFRESHES_PER_ENTRY)]
@@ -205,7 +210,7 @@ def teach_meter(meter: LossyMeter, seed: int) -> TeachReport:
     for number, value in enumerate(values):
         moment = ((number + 1) * _REFRESHES_PER_ENTRY - 0.05) * REFRESH
         entries.append(make_display_entry(round(moment, 3), f"{value:f} {meter.unit}"))
-    return teach(Capture(tuple(packets), tuple(entries)))
+    return Capture(tuple(packets), tuple(entries))
 
 
 def lose(sent: Sequence[Sent], rng: Random) -> Iterator[Sent]:
