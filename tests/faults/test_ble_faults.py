@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from bleak.backends.adapter import BaseBleakAdapter
 from bleak.backends.client import BaseBleakClient
+from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import BaseBleakScanner
 from bleak.exc import (
     BleakGATTProtocolError,
@@ -278,6 +279,65 @@ async def test_callbacks_of_an_old_session_are_dropped_and_equal_values_are_not(
         assert (
             r.packets[0].session.driver is r.factory.opened[1]
         )  # a new driver: no half-decoded bytes from the first session
+
+
+@pytest.mark.fault("meter-taken")
+@warped
+async def test_a_meter_that_serves_another_device_is_connected_when_it_is_free(fault_times: FaultTimes) -> None:
+    """The apprentice's phone is still connected to it, in the pocket."""
+    meter = FakeMeter(advertises=False)
+    async with rig(meter) as r:
+        await asyncio.sleep(3600)
+        assert r.state() is not ConnectionState.CONNECTED
+        assert "Is it connected to another device?" in r.detail()
+        meter.advertises = True
+        recovered = await r.connected()
+        assert recovered < 5
+        fault_times.recovered(recovered)
+        meter.advertises = False
+        meter.drop()  # the phone takes it at once: it stays silent, and every attempt hangs
+        meter.on_connect = [Hang() for _ in range(20)]
+        await asyncio.sleep(600)
+        assert r.state() is ConnectionState.LOST
+        assert "Is it connected to another device?" in r.detail()
+        meter.on_connect = []
+        meter.advertises = True
+        assert await r.connected() < 5
+
+
+@pytest.mark.fault("meter-shared")
+@warped
+async def test_another_program_on_the_same_link_doubles_no_packet_and_may_end_the_link() -> None:
+    meter = FakeMeter(period=1000)
+    elsewhere = Air(meter)
+    async with rig(meter) as r:
+        await r.connected()
+        own = meter.clients[0]
+        device = BLEDevice(ADDRESS, meter.name, None)
+        other = type("OtherProgram", (FakeClient,), {"air": elsewhere})(
+            device, winrt={}, disconnected_callback=None, timeout=10
+        )
+        await other.connect(pair=False)
+        heard: list[bytes] = []
+        (measured,) = (char for char in other.services.characteristics.values() if char.uuid == MEASURED)
+        await other.start_notify(measured, lambda data: heard.append(bytes(data)))
+        r.packets.clear()
+        heard.clear()
+        numbers = [bytes([number]) for number in range(20)]
+        for number in numbers:  # the system hands each packet to both
+            other.say(number)
+            own.say(number)
+        assert [packet.data for packet in r.packets] == heard == numbers
+        await other.disconnect()  # BlueZ ends the link for all
+        own.dropped()
+        await r.until(lambda: len(r.factory.opened) == 2)
+        await asyncio.sleep(1)
+        r.packets.clear()
+        for number in numbers:
+            own.say(number)
+            meter.clients[-1].say(number)
+        assert [packet.data for packet in r.packets] == numbers
+        assert {packet.session.number for packet in r.packets} == {2}
 
 
 @pytest.mark.fault("packets-out-of-order")

@@ -62,6 +62,18 @@ BLUETOOTH = (
         "A packet belongs to a session, and one of an old session is dropped. Equal values are kept.",
     ),
     Fault(
+        "meter-taken",
+        "The meter is on, and is not found.",
+        "Another phone or tablet is connected to it: most meters serve one, and are silent for all others.",
+        "The advice asks whether it is connected to another device; it is connected when it is heard again.",
+    ),
+    Fault(
+        "meter-shared",
+        "Another program on this machine reads the same meter.",
+        "Both use the one link of the system, and either can end it.",
+        "Each packet is taken once; a link that the other program ended is made again.",
+    ),
+    Fault(
         "packets-out-of-order",
         "Readings swap places.",
         "A callback that waits is overtaken by the next one.",
