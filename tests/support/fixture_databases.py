@@ -17,14 +17,16 @@ from tempfile import TemporaryDirectory
 if __name__ == "__main__":  # a script run by its path finds the modules beside it, but not their package
     sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from meterlink.core.equipment import Site
 from meterlink.core.site_facts import SiteFact
 from meterlink.core.stock import CAPACITOR, Movement, MovementKind, StockItem
+from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.record.json import FORMAT
 from meterlink.store.connections import SCHEMA_VERSION
-from meterlink.store.rows import ClockStep, GapCause, NewGap
+from meterlink.store.rows import Batch, ClockStep, CorrectionRow, GapCause, NewGap
 from support.commands import run_command
 from support.recorded_visits import OUTER_TIMEOUT
-from support.sealed_visits import SITE, whole_visit
+from support.sealed_visits import SITE, SealedVisit, display_reading, whole_visit
 
 FOLDER = Path(__file__).with_name("databases")
 VERSIONS = range(1, SCHEMA_VERSION + 1)
@@ -55,9 +57,21 @@ def make(path: Path) -> None:
     began, ended = visit.now(), visit.now()
     writer.add_gap(NewGap(visit.connection, GapCause.LINK_LOST, began, ended)).result(OUTER_TIMEOUT)
     writer.add_clock_step(ClockStep(began, ended, 10**9)).result(OUTER_TIMEOUT)
+    _correct_a_reading(visit)
     visit.close()
     with closing(sqlite3.connect(path)) as connection:  # one file, without a log beside it
         connection.execute("PRAGMA journal_mode = DELETE")
+
+
+def _correct_a_reading(visit: SealedVisit) -> None:
+    """Write an open visit with a reading whose packet was decoded again: a factor of ten was lost."""
+    key, west = "run-capacitor-herm", Site(SITE.name, "condenser west")
+    plan = load_plan(DEFAULT_PLAN).with_usual_answers({})
+    visit.ids = visit.writer.open_visit(west, plan, visit.now()).result(OUTER_TIMEOUT)
+    uid = visit.accept(key, "4.53 uF")
+    decoded, judgement = display_reading("45.3 uF", visit.now()), visit.judge(key, "45.3 uF")
+    row = CorrectionRow(uid, decoded, judgement, "framed:yard", "yard", "ab" * 32, "Alex Quill")
+    visit.writer.submit(Batch(corrections=(row,))).result(OUTER_TIMEOUT)
 
 
 def keep() -> Path:

@@ -11,6 +11,8 @@ from meterlink.store.reader import Reader
 from support.fixture_databases import FOLDER, VERSIONS, make, unpack
 from support.writers import running_writer
 
+CORRECTIONS_SINCE = 2  # the version of the tables
+
 
 def schema_of(path):
     with closing(sqlite3.connect(path)) as connection:
@@ -26,9 +28,14 @@ def rows_of(path):
 
 
 @pytest.fixture(params=VERSIONS)
-def database(request, tmp_path):
+def version(request):
+    return request.param
+
+
+@pytest.fixture
+def database(version, tmp_path):
     path = tmp_path / "meterlink.db"
-    unpack(request.param, path)
+    unpack(version, path)
     return path
 
 
@@ -55,12 +62,18 @@ def test_a_migration_loses_no_row(database):
     assert after["boots"] == before["boots"] + 1
 
 
-def test_the_record_of_a_migrated_database_is_whole_and_its_seal_intact(database):
+def test_the_record_of_a_migrated_database_is_whole_and_its_seal_intact(database, version):
     with running_writer(database):
         pass
     reader = Reader(database)
-    (visit,) = reader.visits()
-    shown = [(row.point_key, row.reading.text, row.void_reason, row.revision) for row in reader.history(None)]
+    visit, *open_visits = reader.visits()
+    history = reader.history(None)
+    assert len(open_visits) == (1 if version >= CORRECTIONS_SINCE else 0)
+    for row in history[4:]:
+        assert (row.point_key, row.reading.text, row.revision) == ("run-capacitor-herm", "45.3 µF", 2)
+        assert (row.correction.accepted_as, row.correction.technician) == ("4.53 µF", "Alex Quill")
+    assert len(history) == 4 + len(open_visits)
+    shown = [(row.point_key, row.reading.text, row.void_reason, row.revision) for row in history[:4]]
     assert shown == [
         ("run-capacitor-fan", "43.0 µF", "probe on the wrong terminal", 2),
         ("run-capacitor-herm", "39.2 µF", None, 1),
