@@ -65,7 +65,7 @@ def accepted_report(found: AcceptedProfile, capture: Capture, unused: tuple[Disp
     way, samples, learned = found.way, found.samples, found.learned
     profile, alone = confirm_meanings(learned.profile, samples)
     frames = {frame for _, frame in way.frames}
-    others = find_yield(open_driver(profile, way.channel), way.channel, capture, frames)
+    others = find_yield(open_driver(profile, way.channels), way.channels, capture, frames)
     settled = not learned.pinned and not learned.unfinished and others.share_read >= limits.LEAST_YIELD
     functions = dict.fromkeys(sample.function for sample in samples)
     # A line names its unknown word; a frame has only the time at which it was refused.

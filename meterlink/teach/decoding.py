@@ -16,9 +16,9 @@ from meterlink.teach.samples import Sample
 _NOWHEN = Timestamp(0, 0)
 
 
-def open_driver(profile: Profile, channel: str) -> ProfileDriver:
-    """Return a fresh driver of ``profile`` for the packets of ``channel``."""
-    return open_profile_driver(profile, [channel])
+def open_driver(profile: Profile, channels: Sequence[str]) -> ProfileDriver:
+    """Return a fresh driver of ``profile`` for the packets of ``channels``."""
+    return open_profile_driver(profile, channels)
 
 
 def frame_decoder(profile: Profile, channel: str, ending: bytes = b"") -> Callable[[bytes], Reading | None]:

@@ -18,13 +18,15 @@ from meterlink.teach.stopping import IsStopped, check_stop, never
 class FramingCandidate:
     """One way to cut a channel's packets, and its frames ``(seconds, bytes)`` in order of time.
 
-    ``checksum`` is the checksum of the frames, None for none.
+    ``checksum`` is the checksum of the frames, None for none. ``more_channels`` are the further channels of frames with
+    parts (`meterlink.profiles.model.FramePart`), in the order of the profile.
     """
 
     channel: str
     framing: Framing
     frames: tuple[tuple[float, bytes], ...]
     checksum: Checksum | None
+    more_channels: tuple[str, ...] = ()
 
     @property
     def usual_length(self) -> int:

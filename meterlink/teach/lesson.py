@@ -14,6 +14,7 @@ from meterlink.teach.agreement import Agreement
 from meterlink.teach.contradictions import find_contradictions, name_contradictions
 from meterlink.teach.decoding import allows, open_driver
 from meterlink.teach.explanations import NO_EXPLANATION, Explanation
+from meterlink.teach.joined_frames import describe_unpaired
 from meterlink.teach.parts import readings_to_add
 from meterlink.teach.prospects import Prospect, agreement_in, find_prospects, look_of
 from meterlink.teach.report import Contradiction, TeachReport
@@ -86,7 +87,7 @@ class Lesson:
     def _share_begun(self, way: Way, learned: Explanation) -> float:
         """Return the number of packets that begin a frame, as a share of the frames."""
         start = learned.profile.framing.start if learned.profile.framing is not None else b""
-        packets = (packet.data for packet in self._capture.packets if packet.channel == way.channel)
+        packets = (packet.data for packet in self._capture.packets if packet.channel in way.channels)
         return sum(data.startswith(start) for data in packets) / len(way.frames)
 
     def _verified(
@@ -97,17 +98,20 @@ class Lesson:
         Raises:
             UnexplainedError: a reading contradicts an entry.
         """
-        driver = open_driver(learned.profile, way.channel)
+        driver = open_driver(learned.profile, way.channels)
         frames = {frame for _, frame in way.frames}
+        described: dict[int, DisplayEntry | None] = {}  # by the time of the packet that completes a frame
         last: dict[int, Reading] = {}
         for packet, label in pair_packets(Capture(self._capture.packets, tuple(labels))):
+            if packet.channel not in way.channels:
+                continue
             moment = round(packet.seconds * 1e9)
-            came = Timestamp(moment, moment)
-            readings = driver.feed(way.channel, packet.data, came) if packet.channel == way.channel else ()
-            for reading in readings:
+            described[moment] = label
+            for reading in driver.feed(packet.channel, packet.data, Timestamp(moment, moment)):
+                entry = described[reading.timestamp.monotonic_ns]
                 # Other packets make invalid readings, which prove nothing about the display.
-                if label is not None and reading.packet in frames:
-                    last[id(label)] = reading
+                if entry is not None and reading.packet in frames:
+                    last[id(entry)] = reading
         for sample in samples:
             if not allows(last.get(id(sample.entry)), sample.displayed):
                 raise UnexplainedError(f"the profile found contradicts the entry {sample.entry.text!r}")
@@ -120,6 +124,8 @@ class Lesson:
         if (agreed := self._most_agree(tried, reason)) is not None:
             return agreed
         contradictions = find_contradictions(tried)
+        if not contradictions and (unpaired := describe_unpaired(self._capture)):
+            reason = f"{reason}. It looks like this: {unpaired}"
         wanted = () if contradictions else readings_to_add([label.displayed_value for label in labels])
         return self._refused(reason, wanted, contradictions)
 

@@ -17,7 +17,6 @@ from meterlink.profiles.tokens import blank_out_checksums, compile_tokenizer
 from meterlink.profiles.writer import ProfileComments, TableComments, code_key, quoted, write_profile
 from meterlink.teach.report import TeachReport, name_bytes
 
-_NOWHEN = Timestamp(0, 0)
 _LONGEST_COMMENT = 160  # characters; an editor shows as many in a line
 
 _FLAG_TEXTS = {
@@ -72,8 +71,12 @@ def _shown(profile: Profile, capture: Capture) -> Iterator[_Shown]:
     driver = open_profile_driver(profile, sorted({packet.channel for packet in capture.packets}))
     verify_frame = CompiledFraming(profile.framing or Framing()).verify_frame
     last: dict[int, _Shown] = {}
-    for packet, entry in pair_packets(capture):
-        for reading in driver.feed(packet.channel, packet.data, _NOWHEN):
+    described: dict[int, DisplayEntry | None] = {}  # by the time of the packet that completes a frame
+    for packet, label in pair_packets(capture):
+        moment = round(packet.seconds * 1e9)
+        described[moment] = label
+        for reading in driver.feed(packet.channel, packet.data, Timestamp(moment, moment)):
+            entry = described[reading.timestamp.monotonic_ns]
             if entry is not None and reading.status is not Status.INVALID:
                 frame = (reading.packet, reading.packet) if profile.text is not None else verify_frame(reading.packet)
                 if frame is not None:

@@ -63,12 +63,13 @@ def frame_profile(
     size = max(len(frame) for _, frame in cut.frames)
     key = bytes(encoding.key.get(at, 0) for at in range(size)) if encoding.key else b""
     marks = tuple((at, byte ^ encoding.key.get(at, 0)) for at, byte in cut.framing.marks)
-    checks = () if check is None else (replace(check, raw=bool(key)),)
+    checks = (*cut.framing.checksums, *(() if check is None else (check,)))
+    checks = tuple(replace(one, raw=bool(key)) for one in checks)
     unit = units.pop() if len(units) == 1 else ""
     return Profile(
         name=head.name,
         driver=DriverName.SEGMENTED if segmented else DriverName.FRAMED,
-        connection=_connection(cut.channel, head.meter),
+        connection=_connection(cut.channel, head.meter, cut.more_channels),
         match=_match(head.meter),
         framing=replace(cut.framing, checksums=checks, key=key, marks=marks),
         value=ValueFormat(source, unit=unit, most_digits=most_digits, rounding=encoding.rounding),
@@ -84,14 +85,15 @@ def _most_digits(source: NumberField | Segments, samples: Sequence[Sample]) -> i
     return max(len(sample.digit_text) for sample in samples) + 1
 
 
-def _connection(channel: str, meter: CapturedMeter | None) -> ConnectionSetup:
+def _connection(channel: str, meter: CapturedMeter | None, more_channels: Sequence[str] = ()) -> ConnectionSetup:
     asked = meter.requests if meter is not None else ConnectionRequests()
     uuid = _canonical(channel.partition("@")[0])
     writes = tuple(ConnectionWrite(_canonical(one.key), one.data, one.period, one.response) for one in asked.writes)
     periods = [read.period for read in asked.reads if _canonical(read.key) == uuid]
     if periods:
         return ConnectionSetup(read=(uuid,), every=periods[0], writes=writes)
-    return ConnectionSetup(notify=(uuid,), writes=writes)
+    more = tuple(_canonical(one.partition("@")[0]) for one in more_channels)
+    return ConnectionSetup(notify=(uuid, *more), writes=writes)
 
 
 def _canonical(uuid: str) -> str:

@@ -10,11 +10,13 @@ from meterlink.teach.checksums import checksum_positions
 from meterlink.teach.counters import CounterPositions, find_counters
 from meterlink.teach.explanations import Explanation, FrameEvidence, explain_frames, explain_lines, ordered
 from meterlink.teach.framings import FramingCandidate, framing_candidates
+from meterlink.teach.joined_frames import joined_candidates
 from meterlink.teach.lines import is_text, line_candidates
 from meterlink.teach.samples import Sample
 from meterlink.teach.slow_bytes import SlowByte, find_slow_bytes
 from meterlink.teach.stopping import IsStopped, check_stop
 from meterlink.teach.taught_profile import ProfileHead
+from meterlink.teach.unexplained import UnexplainedError
 from meterlink.teach.wishes import AN_HOUR_LATER, LONGER_RECORDING
 
 Learn = Callable[[Sequence[Sample]], Explanation]
@@ -29,6 +31,7 @@ class Way:
     """One way to cut packets: its frames, and the function that learns from samples of them.
 
     ``explain`` yields all explanations of the samples, the one that ``learn`` returns first; None for text.
+    ``more_channels`` are the further channels of frames with parts.
     """
 
     channel: str
@@ -39,14 +42,24 @@ class Way:
     check: Checksum | None = None
     explain: Callable[[Sequence[Sample]], Iterator[Explanation]] | None = None
     exempt: frozenset[int] = frozenset()
+    more_channels: tuple[str, ...] = ()
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """All channels whose packets the frames are made of."""
+        return (self.channel, *self.more_channels)
 
 
 def find_ways(capture: Capture, head: ProfileHead, is_stopped: IsStopped) -> Iterator[Way]:
     """Yield the ways to cut the packets of each channel that entries describe, the busiest channel first.
 
+    Before all, packets that always come in pairs are joined: one of a pair may have the range of the other's number.
+
     Raises:
         StoppedSearchError: the search is stopped.
     """
+    for cut in joined_candidates(capture):
+        yield _binary_way(head, cut, is_stopped)
     described = [packet.channel for packet, label in pair_packets(capture) if label is not None]
     for channel in sorted(dict.fromkeys(described), key=lambda channel: -described.count(channel)):
         packets = [packet for packet in capture.packets if packet.channel == channel]
@@ -75,20 +88,37 @@ def _binary_way(head: ProfileHead, cut: FramingCandidate, is_stopped: IsStopped)
     counted = find_counters(short) if common > 0 else CounterPositions()
     exempt = counted.positions
     slow = find_slow_bytes(short, [seconds for seconds, _ in cut.frames]) if common > 0 else ()
-    if check is not None and len(lengths) == 1:
-        exempt |= checksum_positions(check)
+    if len(lengths) == 1:
+        for one in (*cut.framing.checksums, *(() if check is None else (check,))):
+            exempt |= checksum_positions(one)
     evidence = FrameEvidence(cut, check, common, short, exempt, slow, is_stopped)
 
     def explain(samples: Sequence[Sample]) -> Iterator[Explanation]:
-        return explain_frames(head, evidence, samples)
+        explained = explain_frames(head, evidence, samples)
+        return _in_one_part(explained, cut.framing.parts[0].length) if cut.framing.parts else explained
 
     def learn(samples: Sequence[Sample]) -> Explanation:
         return _with_recordings(next(explain(samples)), counted)
 
     return Way(
         cut.channel, _framing_words(cut.framing, lengths), cut.frames, learn, check=check, explain=explain,
-        exempt=exempt,
+        exempt=exempt, more_channels=cut.more_channels,
     )  # fmt: skip
+
+
+def _in_one_part(explained: Iterator[Explanation], split: int) -> Iterator[Explanation]:
+    """Yield the explanations whose number lies in one of two parts: half a number belongs to no other half.
+
+    Raises:
+        UnexplainedError: there is none.
+    """
+    number = 0
+    for one in explained:
+        if len({position // 8 < split for position in one.used}) <= 1:
+            number += 1
+            yield one
+    if not number:
+        raise UnexplainedError("the number lies in two packets, so that a lost one would join parts of two numbers")
 
 
 def _with_recordings(learned: Explanation, counted: CounterPositions) -> Explanation:
@@ -114,6 +144,10 @@ def _later(slow: SlowByte) -> str:
 
 def _framing_words(framing: Framing, lengths: set[int]) -> str:
     size = " or ".join(map(str, sorted(lengths)))
+    if framing.parts:
+        first, second = framing.parts
+        where = "on two characteristics" if first.channel != second.channel else "one behind the other"
+        return f"every two packets, of {first.length} and {second.length} bytes {where}, are one frame"
     if framing.one_per_packet:
         return f"every packet is one frame of {size} bytes"
     return f"frames of {size} bytes that begin with {framing.start.hex(' ')}, split or joined in packets"

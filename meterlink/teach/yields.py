@@ -1,6 +1,6 @@
 """The yield of a profile: the share of the capture's own frames without an entry that it reads."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from meterlink.capture.capture_file import Capture, pair_packets
@@ -8,8 +8,6 @@ from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
 from meterlink.driver_api import Driver
 from meterlink.teach import limits
-
-_NOWHEN = Timestamp(0, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,8 +24,8 @@ class Yield:
         return self.read / self.frames if self.frames else 1.0
 
 
-def find_yield(driver: Driver, channel: str, capture: Capture, frames: Collection[bytes]) -> Yield:
-    """Return the yield of a profile's fresh ``driver`` on the frames of ``channel`` that no entry of ``capture``
+def find_yield(driver: Driver, channels: Sequence[str], capture: Capture, frames: Collection[bytes]) -> Yield:
+    """Return the yield of a profile's fresh ``driver`` on the frames of ``channels`` that no entry of ``capture``
     describes.
 
     ``frames`` are the frames of the meter; other packets make invalid readings, which prove nothing.
@@ -37,9 +35,10 @@ def find_yield(driver: Driver, channel: str, capture: Capture, frames: Collectio
     longest: tuple[int, float] = (0, 0.0)  # (refused frames in a row, the time of the first)
     row = 0
     for packet, label in pair_packets(capture):
-        if packet.channel != channel:
+        if packet.channel not in channels:
             continue
-        for reading in driver.feed(channel, packet.data, _NOWHEN):
+        moment = round(packet.seconds * 1e9)
+        for reading in driver.feed(packet.channel, packet.data, Timestamp(moment, moment)):
             if label is not None or reading.packet not in frames:
                 continue
             total += 1
