@@ -408,6 +408,11 @@ def test_only_a_number_that_is_read_wrongly_is_named() -> None:
     }
 
 
+def test_a_point_that_may_be_a_plus_is_no_wrong_digit() -> None:
+    """40.5 is read rightly: only its sign is in doubt."""
+    assert not any("wrongly" in choice.words for choice in ask("40.5 MFD 440V").choices)
+
+
 def test_words_outside_the_rating_are_listed_and_not_used() -> None:
     part = parse_rating("CBB65 45 uF class B 450V S2 25/70/21 85°C 15 kohm 600 VDC P2")
     assert str(part) == "45 µF 450 V"

@@ -88,7 +88,9 @@ def test_few_counts_move_by_four(counts: int, accepted_texts: list[str]) -> None
         *constant(8, 3, 12, 4, quantity=AMPS, step="0.1"),
         *constant(counts, 12, 60, 4, quantity=AMPS, step="0.1"),
     ]
-    assert [str(reading.digits) for reading in accepted(feed(SettlingDetector(), displayed))] == accepted_texts
+    states = feed(SettlingDetector(), displayed)
+    assert [str(reading.digits) for reading in accepted(states)] == accepted_texts
+    assert not any(state.probes_lifted for state in states)  # the clamp stays where it is
 
 
 def test_an_accepted_value_in_another_range_is_the_same_value() -> None:
@@ -148,6 +150,15 @@ def test_a_start_in_the_one_reading_that_is_missing_is_a_start(begin: float) -> 
     ((amps, seconds),) = settled_amps(displayed)
     assert amps == 11.0
     assert seconds > 20
+
+
+def test_a_missing_reading_of_a_steady_current_hides_no_start() -> None:
+    """Without a rise the motor runs as before: the person need not wait."""
+    displayed = constant(110, 0, 20, 4, quantity=AMPS, step="0.1")
+    del displayed[6]
+    ((amps, seconds),) = settled_amps(displayed)
+    assert amps == 11.0
+    assert seconds < 6
 
 
 def test_a_smaller_current_after_an_accepted_one_has_not_started() -> None:

@@ -1,5 +1,6 @@
 """The views of the database, which a person asks in SQL, against the rows that Meterlink itself reads."""
 
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -57,6 +58,27 @@ def test_the_reason_of_a_void_stands_beside_its_own_reading(path: Path, connecti
     voided = {str(fields["uid"]) for fields in Reader(path).history_fields(HistoryFilter()) if fields["voided"]}
     assert {uid for uid, reason in shown.items() if reason is not None} == voided
     assert sorted(shown.values(), key=str) == [REASON] * 2 + [None] * 8
+
+
+def test_a_corrected_reading_is_shown_as_it_is_now(path: Path, connection: sqlite3.Connection) -> None:
+    """Its packet was decoded again and nobody has judged it since: the display of then stands beside it."""
+    shown = connection.execute("SELECT digits, unit_symbol, first_digits FROM history ORDER BY id").fetchall()
+    readings = [row.reading for row in Reader(path).history()]
+    assert [row[:2] for row in shown] == [
+        (None if reading.digits is None else str(reading.digits), reading.unit) for reading in readings
+    ]
+    assert [row[2] for row in shown if row[2] is not None] == ["-0.0"]
+
+
+def test_a_clock_that_was_set_back_hides_no_correction(path: Path, tmp_path: Path) -> None:
+    """The newest verdict is that of the corrected display, although its time is before the correction's."""
+    with closing(sqlite3.connect(shutil.copy(path, tmp_path))) as connection:
+        query = "SELECT digits FROM history WHERE first_digits IS NOT NULL"
+        before = column(connection, query)
+        connection.execute(
+            "UPDATE verdicts SET judged_utc_ns = 1 WHERE id IN (SELECT MAX(id) FROM verdicts GROUP BY accepted_id)"
+        )
+        assert column(connection, query) == before == ["45.10"]
 
 
 def test_visits_parts_and_connections_stand_with_their_places(connection: sqlite3.Connection) -> None:
