@@ -1,4 +1,4 @@
-"""Entries that the others contradict, or of which one contradicts another, and what the other entries make of each."""
+"""Entries that the others contradict, or of which one contradicts another, each with its reading by the others."""
 
 from collections.abc import Callable, Mapping, Sequence
 

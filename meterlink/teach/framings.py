@@ -11,6 +11,8 @@ from meterlink.profiles.framing import CompiledFraming, FrameSplitter
 from meterlink.profiles.model import LONGEST_PAUSE, Checksum, Framing, LengthField
 from meterlink.teach import limits
 from meterlink.teach.checksums import find_checksum, find_majority_checksum, find_trailing_checksum, valid_frames
+from meterlink.teach.counters import find_counters
+from meterlink.teach.slow_bytes import find_slow_bytes
 from meterlink.teach.stopping import IsStopped, check_stop, never
 
 
@@ -110,7 +112,9 @@ def _running_on(channel: str, packets: Sequence[CapturedPacket], is_stopped: IsS
     starts = _starts_of(packets)
     framings = list(dict.fromkeys((*_by_length_field(data, starts), *_by_length(data, starts, is_stopped))))
     framings = framings[: limits.MOST_WAYS]
-    found = [cut for framing in framings if (cut := _cut_so(channel, framing, packets)) is not None]
+    found = [
+        _with_true_mark(cut, packets) for framing in framings if (cut := _cut_so(channel, framing, packets)) is not None
+    ]
     # The bytes of one frame arrive together. A frame cut in the wrong place holds the end of one and the beginning of
     # the next. A cut is right if frames begin where packets do, or if a checksum is found.
     times = [packet.seconds for packet in packets for _ in packet.data]
@@ -133,6 +137,25 @@ def _running_on(channel: str, packets: Sequence[CapturedPacket], is_stopped: IsS
         )
     )
     return [replace(cut, framing=_in_packets(cut, places[id(cut)], starts, packets)) for cut in found]
+
+
+def _with_true_mark(cut: FramingCandidate, packets: Sequence[CapturedPacket]) -> FramingCandidate:
+    """Return the cut with a start mark that ends before the high byte of a number that counts or runs on.
+
+    Such a byte stands still in a capture, and no frame would begin once it moves. Only the first byte of the mark is
+    certain not to be one. A shorter mark needs a checksum: it is found within frames more often.
+    """
+    mark = cut.framing.start
+    if cut.checksum is None or not mark[1:] or not isinstance(cut.framing.length, int):
+        return cut
+    frames = [frame for _, frame in cut.frames]
+    slow = {one.at for one in find_slow_bytes(frames, [seconds for seconds, _ in cut.frames])}
+    slow |= {at + step for at in find_counters(frames).unfinished_bytes for step in (-1, 1)}
+    size = next((at for at in range(1, len(mark)) if at in slow), len(mark))
+    if size == len(mark):
+        return cut
+    shorter = _cut_so(cut.channel, replace(cut.framing, start=mark[:size]), packets)
+    return shorter if shorter is not None and shorter.checksum is not None else cut
 
 
 def _in_packets(

@@ -178,6 +178,10 @@ LARGEST_LEVEL_STEP = 8
 LARGEST_PERCENTAGE = 100
 """A level that stays below needs seven bits of its byte."""
 
+FASTEST_PERCENT_SECONDS = 10.0
+"""Seconds per step of a level in per cent, at least: no battery of a meter is empty within a quarter of an hour (common
+practice, no source)."""
+
 LEAST_LEVEL_VALUES = 4
 """Different values of a measured level: two or three flags make as many."""
 

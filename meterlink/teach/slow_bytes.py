@@ -260,8 +260,12 @@ def _described(at: int, column: _Column, number: _Number, spent: float, carried:
     return SlowByte(
         at, column.moved, carried=at in carried, ended=rolled and alone,
         seconds_left=left if left is not None and left <= limits.LONGEST_WAIT_SECONDS else None,
-        spare=number.as_counted(1 << 7) if at not in carried and max(values) <= limits.LARGEST_PERCENTAGE else 0,
+        spare=number.as_counted(1 << 7) if at not in carried and _may_be_percentage(values, steps, spent) else 0,
     )  # fmt: skip
+
+
+def _may_be_percentage(values: Sequence[int], steps: int, spent: float) -> bool:
+    return max(values) <= limits.LARGEST_PERCENTAGE and spent >= limits.FASTEST_PERCENT_SECONDS * steps
 
 
 def _jumped(column: _Column) -> bool:

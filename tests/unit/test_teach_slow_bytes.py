@@ -247,3 +247,49 @@ def test_a_range_that_is_stepped_through_in_order_is_no_counter():
     driver = open_profile_driver(report.profile, [CHANNEL])
     assert driver.feed(CHANNEL, bench.frame(1234, places=4), Timestamp(0, 0))[-1].status is Status.INVALID
     assert driver.feed(CHANNEL, bench.frame(1234, places=3), Timestamp(0, 0))[-1].text == "1.234 V DC"
+
+
+# A stream of frames whose second and third byte are the time.
+
+
+def stream(counts, seconds, negative=False):
+    body = bytes([0xA5, *int(seconds).to_bytes(2, "big"), 0x10 | negative, *counts.to_bytes(2, "big")])
+    return body + bytes([sum(body) & 0xFF])
+
+
+def recorded_stream(first_second, number=14, frames_between=9):
+    """Return a capture of a meter that sends two frames a second, each split in two packets anywhere."""
+    rng = Random(2)
+    packets, entries, seconds = [], [], first_second
+    for _ in range(number):
+        for shown in range(frames_between + 1):
+            seconds += 0.5
+            counts, negative = rng.randrange(10_000), rng.random() < 0.5
+            frame, split = stream(counts, seconds, negative), rng.randrange(1, 7)
+            packets += [CapturedPacket(seconds, CHANNEL, part) for part in (frame[:split], frame[split:])]
+            if shown == frames_between:
+                text = f"{'-' if negative else ''}{counts / 100:.2f} V DC"
+                entries.append(make_display_entry(seconds + 0.2, text))
+    return Capture(tuple(packets), tuple(entries))
+
+
+@pytest.mark.parametrize("first_second", [20, 60, 190, 250])
+def test_the_high_byte_of_a_clock_behind_the_mark_is_no_part_of_the_mark(first_second):
+    # Neither where it stood still (20, 60), nor where it moved in the last or the first frames (190, 250).
+    report = teach(recorded_stream(first_second))
+    assert report.profile is not None, report.reason
+    assert report.profile.framing.start == b"\xa5"
+    assert "sure" not in {one.confidence for one in report.functions} or 1 in report.slow_bytes
+
+
+def test_a_stream_is_read_after_its_clock_was_seen_to_carry():
+    report = teach(recorded_stream(120, number=30))
+    assert 1 in report.slow_bytes
+    assert report.profile is not None
+    driver = open_profile_driver(report.profile, [CHANNEL])
+    rng, read = Random(3), 0
+    for _ in range(40):
+        counts, seconds = rng.randrange(8000), rng.randrange(40_000)
+        readings = driver.feed(CHANNEL, stream(counts, seconds), Timestamp(0, 0))
+        read += [one.text for one in readings if one.status is Status.OK] == [f"{counts / 100:.2f} V DC"]
+    assert read >= 39
