@@ -15,6 +15,7 @@ from meterlink.teach.contradictions import find_contradictions, name_contradicti
 from meterlink.teach.decoding import allows, open_driver
 from meterlink.teach.explanations import NO_EXPLANATION, Explanation
 from meterlink.teach.joined_frames import describe_unpaired
+from meterlink.teach.masks import find_mask
 from meterlink.teach.parts import readings_to_add
 from meterlink.teach.prospects import Prospect, agreement_in, find_prospects, look_of
 from meterlink.teach.report import Contradiction, TeachReport
@@ -120,10 +121,12 @@ class Lesson:
     def _unexplained(
         self, labels: Sequence[DisplayEntry], tried: Sequence[tuple[Way, Sequence[Sample]]], reason: str
     ) -> TeachReport:
-        """Return the report where no explanation agrees with every entry: what most agree on, or who contradicts."""
+        """Return the report where no explanation agrees with every entry: the agreement of most, or contradictions."""
         if (agreed := self._most_agree(tried, reason)) is not None:
             return agreed
         contradictions = find_contradictions(tried)
+        if not contradictions and (masked := find_mask(self._capture)):
+            return self._refused(masked, ())
         if not contradictions and (unpaired := describe_unpaired(self._capture)):
             reason = f"{reason}. It looks like this: {unpaired}"
         wanted = () if contradictions else readings_to_add([label.displayed_value for label in labels])

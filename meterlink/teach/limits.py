@@ -370,3 +370,46 @@ MOST_PART_MARKS = 2
 FULL_PACKET = 20
 """Bytes of a notification at the smallest size of the link (23 less 3, Bluetooth Core, vol. 3 part F, 3.4.7.1, from
 memory): a packet so long, with a shorter one behind it, is the first piece of a frame."""
+
+# Packets that look masked with a key of their own.
+
+MOST_MASKED_FRAMES = 600
+"""Packets looked at: a key with an index of one byte comes again after 256."""
+
+FEWEST_MASKED_FRAMES = 60
+"""Packets that show a mask, and pairs of them that show that a key comes again: fewer are alike by chance."""
+
+FEWEST_MASKED_BYTES = 5
+"""Bytes that a mask changes, at least: a counter of two bytes with two check bytes is four."""
+
+LEAST_SHARE_MASKED = 0.6
+"""The same as a share of a packet: marks and the index of the key may stand in the clear."""
+
+MASK_SHARE = 0.7
+"""Share of the packets in which a masked byte changes, or changes as others do: packets get lost."""
+
+FEWEST_MASK_TRACES = 3
+"""Bytes that show the same trace of a mask: two counters are two."""
+
+SHORTEST_KEY_PERIOD = 5
+"""Packets after which a key comes again, at least: kinds of frames that take turns come again after two to four."""
+
+LONGEST_KEY_PERIOD = 300
+"""Packets after which a key comes again, at most: an index of one byte, and some lost packets."""
+
+LEAST_KEY_RETURNS = 0.15
+"""Share of the packets after which a key comes again: each packet lost in between shifts it; at one in a hundred, 256
+packets are whole once in thirteen times."""
+
+KEY_RETURNS_OFTENER = 5.0
+"""Times oftener than after any other number of packets: a display has few values, and they come again, too."""
+
+LARGEST_SHARE_OF_A_KEY = 0.1
+"""Share of the packets in which a byte masked alike with others has its most frequent value: a key of one byte has 256
+values. The bytes of a binary float of 64 bits change alike, too, but repeat 33, 66, 99 and CC."""
+
+NEARLY_ALL_MASKED = 0.9
+"""Share of the packets that have one length; and, without a trace, of the bytes that differ from packet to packet."""
+
+FEWEST_STEADY_STEPS = 12
+"""Steps from packet to packet under one display that show that nearly all bytes differ."""
