@@ -74,6 +74,12 @@ BLUETOOTH = (
         "Each packet is taken once; a link that the other program ended is made again.",
     ),
     Fault(
+        "one-meter-on-two-links",
+        "Every reading comes twice, as of two meters.",
+        "A meter that serves several devices is connected at two addresses.",
+        "To the visit they are two meters: each contact is accepted once, at the test point that is active then.",
+    ),
+    Fault(
         "packets-out-of-order",
         "Readings swap places.",
         "A callback that waits is overtaken by the next one.",

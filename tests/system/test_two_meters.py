@@ -7,6 +7,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from meterlink.core.equipment import (
     CircuitState,
     DerivedPoint,
@@ -42,6 +44,8 @@ def make_spec(name: str, seed: int, rate: float, *functions: tuple[MeterFunction
 
 CLAMP = make_spec("Clamp", 71, 4.0, (MeterFunction.AC_AMPS, "60.00 A"))
 PROBES = make_spec("Probes", 72, 10.0, (MeterFunction.AC_VOLTS, "600.0 V"))
+
+SECOND_LINK = replace(PROBES, name="Probes again", address="C6:1A:00:00:00:73")
 
 
 def make_point(key: str, quantity: Quantity, terminals: tuple[str, str], **more: Any) -> TestPoint:
@@ -116,6 +120,37 @@ def test_the_order_of_the_contacts_does_not_matter(tmp_path: Path) -> None:
         await until(done, "amps", "volts")
 
     work(tmp_path, PLAN, body, CLAMP, PROBES)
+
+
+@pytest.mark.fault("one-meter-on-two-links")
+@pytest.mark.parametrize("late", [0.0, 0.3, 1.5, 4.0])
+def test_one_meter_on_two_links_is_accepted_at_no_other_point(tmp_path: Path, late: float) -> None:
+    """Every packet comes twice, by the second link ``late`` s later, when the technician may be at the next point.
+
+    240 V of the line are not those of the capacitor, which is measured next.
+    """
+
+    async def body(done: BenchStation) -> None:
+        await done.send(CommandName.ACTIVATE, point="line")
+
+        async def move(*steps: tuple[float, TerminalPair | None], meter: MeterSpec, delay: float) -> None:
+            await asyncio.sleep(delay)
+            for seconds, pair in steps:
+                if pair is None:
+                    done.off(meter)
+                else:
+                    done.on(meter, pair)
+                await asyncio.sleep(seconds)
+
+        steps = (5.0, LINE), (3.0, None), (6.0, HERM), (3.0, None)
+        await asyncio.gather(move(*steps, meter=PROBES, delay=0), move(*steps, meter=SECOND_LINK, delay=late))
+        texts = {key: found["text"] for key, found in done.accepted.items()}
+        assert set(texts) == {"line", "volts"}
+        assert 235 < float(texts["line"].split()[0]) < 245
+        assert 365 < float(texts["volts"].split()[0]) < 375
+
+    plan = replace(PLAN, points=(SUPPLY, VOLTS, AMPS, RATED))
+    work(tmp_path, plan, body, PROBES, SECOND_LINK)
 
 
 def test_probes_that_are_still_on_another_part_are_not_taken_for_the_derived_point(tmp_path: Path) -> None:
