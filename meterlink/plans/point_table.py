@@ -31,6 +31,7 @@ from meterlink.plans.specification import (
     with_locked_rotor,
 )
 from meterlink.tomlfile.field_types import Boolean, Choice, Constant, Entries, ListOf, Parsed, Schema, Text
+from meterlink.tomlfile.positions import TomlPath
 from meterlink.tomlfile.tables import Computed, FieldError, Key, Table
 
 ON_SITE = "on site"  # the value of ``limits``: the technician reads them off the part during the visit
@@ -42,12 +43,23 @@ WHEN = Entries(
 )
 NAME = Text(40)  # characters: one line on that screen
 _TERMINAL = Text(12, example='"HERM"')  # characters: two names and a separator on that line
+_AMOUNT = "text with a number and its unit"
 _QUANTITIES_WITH_COUPLING = {Quantity.VOLTAGE, Quantity.CURRENT}
 
 
 def amount_text(example: str) -> Text:
-    """Return the type of a number with its unit whose quantity another key decides."""
-    return Text(40, noun="text with a number and its unit", example=example)
+    """Return the type of a number with its unit, of the quantity of the example."""
+    return Text(40, noun=_AMOUNT, example=example)
+
+
+class _AnyAmountText(Text):
+    """The type of a number with its unit whose quantity another key decides; the example is of one of them."""
+
+    def __init__(self, example: str) -> None:
+        super().__init__(40, noun=_AMOUNT, example=example)
+
+    def instruction(self, path: TomlPath) -> str:
+        return f"Write {path[-1]} in quotes, with the unit of the quantity, such as {self.example}."
 
 
 def rated_amount(
@@ -256,10 +268,12 @@ POINT = Table(
     Key("coupling", Choice(Coupling), None, description="Of voltage and current; without it, both."),
     Key("state", Choice(CircuitState)),
     Key("kind", Choice(PointKind)),
-    Key("rated", amount_text('"45 uF"'), None, description="As marked; of a heater its watts and volts: 5 kW 240 V."),
+    Key(
+        "rated", _AnyAmountText('"45 uF"'), None, description="As marked; of a heater its watts and volts: 5 kW 240 V."
+    ),
     Key("tolerance", Text(40, example='"6 %"'), None),
-    Key("low", amount_text('"10 ohm"'), None),
-    Key("high", amount_text('"18 ohm"'), None),
+    Key("low", _AnyAmountText('"10 ohm"'), None),
+    Key("high", _AnyAmountText('"18 ohm"'), None),
     Key("locked_rotor", amount_text('"77 A"'), None, description="LRA of a motor, beside its RLA or FLA in high."),
     Key("limits", Constant(ON_SITE, f'Write limits = "{ON_SITE}", or low and high.'), None),
     Key("band", Choice(VoltageBand), None, description="The limits that a rated voltage without tolerance stands for."),

@@ -52,7 +52,6 @@ MISTAKES = [
     OHMS | {"coupling": '"AC"'},
     COIL | {"rated": '"14 ohm"'},
     COIL | {"quantity": '"voltage"', "low": '"10 ohm"'},
-    COIL | {"low": "10"},
     INSULATION | {"rated": '"1 Mohm"'},
     INSULATION | {"rated": '"at least 1 Mohm"'},
     INSULATION | {"low": '"1 Mohm"', "high": '"9 Mohm"'},
@@ -61,7 +60,7 @@ MISTAKES = [
     CAPACITOR | {"rated": '"45 uF 6 %"'},
     CAPACITOR | {"rated": '"45 uF J"'},
     CAPACITOR | {"rated": '"189-227 uF"'},
-    CAPACITOR | {"rated": "45"},
+    AMPS | {"high": '"14.1 A"', "locked_rotor": "77"},
     CAPACITOR | {"rated": '"45 uF"', "tolerance": "6"},
     CAPACITOR | {"terminals": '"C, HERM"'},
     LOADED | {"rated": '"45 uF ±6 %"'},
@@ -100,3 +99,10 @@ def test_what_a_remedy_writes_out_is_accepted(table: dict[str, str]) -> None:
     assert tables, f"no example in: {problem.remedy}"
     for mended in tables:
         assert [str(error) for error in check_plan(plan_with(mended)).errors] == [], problem.remedy
+
+
+@pytest.mark.parametrize("key", ["rated", "low", "high"])
+def test_an_example_of_another_quantity_is_not_written_out(key: str) -> None:
+    """240 at a supply: "45 uF" in its place would be refused, too."""
+    problem = check_plan(plan_with(VOLTS | {key: "240"})).errors[0]
+    assert problem.remedy.startswith(f"Write {key} in quotes, with the unit of the quantity, such as ")
