@@ -59,7 +59,7 @@ BLUETOOTH = (
         "packets-twice",
         "Every reading comes twice after a new connection.",
         "The callbacks of the old connection are still called (bleak 2002).",
-        "A packet belongs to a session, and one of an old session is dropped. Equal values are kept.",
+        "A packet of an old connection is dropped. Equal values of the present one are kept: nothing settles earlier.",
     ),
     Fault(
         "meter-taken",

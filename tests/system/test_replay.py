@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
@@ -125,6 +126,32 @@ choice = [{key = "yes", words = "one is fitted"}, {key = "no", words = "there is
     shown = run_for_json("visit", "show")
     assert [point["key"] for point in shown["points"]] == ["herm", "fan"]
     assert [point["limits"]["low"] for point in shown["points"]] == ["42.3", "4.7"]
+
+
+CREEPING = packets(
+    (2, "0.00 uF"), *((0.2, f"{40 + step * 0.25:.2f} uF") for step in range(15)), (6, "43.72 uF"), (3, "0.00 uF"),
+    (2, "3.91 uF"), (0.4, "3.92 uF"), (5, "3.91 uF"), (4, "0.00 uF"),
+)  # fmt: skip
+
+
+@pytest.mark.fault("packets-twice")
+@pytest.mark.parametrize("recorded", [BOTH, CREEPING], ids=["at rest", "creeping"])
+@pytest.mark.parametrize("apart", [0.0, 0.001, 0.05])
+def test_packets_that_all_come_twice_settle_on_the_same_readings(bench: Path, recorded: Capture, apart: float) -> None:
+    """Within one connection, as of a system that tells each notification twice: nothing settles earlier for that."""
+    twice = [replace(packet, seconds=packet.seconds + late) for packet in recorded.packets for late in (0.0, apart)]
+    seen = []
+    for name, capture in (("once", recorded), ("twice", replace(recorded, packets=tuple(twice)))):
+        folder = bench / name
+        folder.mkdir()
+        options = ReplayOptions(capture, "both", str(bench / "plan.toml"), profile=bench / "rowan.toml")
+        result, accepted, _ = play(folder, options)
+        assert result.readings == len(capture.packets)  # equal values are kept: a display at rest sends them, too
+        settled = [row.settled_in for row in Reader(folder / DATABASE_FILE).history()]
+        seen.append(([(key, text, verdict) for key, text, verdict, _ in accepted], settled))
+    assert len(seen[0][0]) == 2
+    assert seen[0][0] == seen[1][0]
+    assert all(late >= once - 0.01 for once, late in zip(seen[0][1], seen[1][1], strict=True))
 
 
 def test_both_speeds_accept_the_same_readings_with_the_same_verdicts(bench: Path) -> None:
