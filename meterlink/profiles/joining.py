@@ -110,7 +110,7 @@ class PartJoiner:
         self._before = self._first = self._second = self._waiting = None
 
     def _rest_fault(self, came: _Packet, before: _Packet) -> str:
-        """Return what is wrong with the rest before a first part; empty where nothing is."""
+        """Return the fault of the rest before a first part, in words; empty where there is none."""
         if before.part == 0:
             return "the packet behind it is missing"
         rest = came.timestamp.monotonic_ns - before.timestamp.monotonic_ns

@@ -111,7 +111,7 @@ def test_the_range_of_another_number_is_never_taken(order: str, notify: tuple[st
 
 @ORDERS
 def test_packets_that_were_held_up_give_nothing(order: str) -> None:
-    # The radio stalls: the meter keeps one packet, drops the next, and sends what comes then at once.
+    # The radio stalls: the meter keeps one packet, drops the next, and sends the later ones at once.
     meter = Meter(order)
     sent = session(meter, [(240, 1)] * 4 + [(241, 0)] * 6)
     for first in range(2, 12):

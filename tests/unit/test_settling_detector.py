@@ -1,4 +1,4 @@
-"""The detector at the edges of its limits: what is a lift, a start, a move; and the noise that it reckons with.
+"""The detector at the edges of its limits: a lift, a start, a move; and the noise that it reckons with.
 
 The limits are common practice, no source, where a test names none; `docs/settling.md` has the reasons.
 """

@@ -48,7 +48,7 @@ def proven_text(proof: LeadProof) -> str | None:
 
 
 def test_leads_are_proven_when_they_were_held_together_for_a_second() -> None:
-    """A touch in passing is none: a slow meter refreshes twice a second, and may show what was before."""
+    """A touch in passing is none: a slow meter refreshes twice a second, and may show the display before."""
     readings = shown(10, ["0.3"] * 5)
     assert followed(readings[:-1]).proof is None
     proof = followed(readings).proof

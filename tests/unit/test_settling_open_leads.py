@@ -144,7 +144,7 @@ def test_a_refresh_half_way_is_not_taken_for_the_leads_in_the_air() -> None:
 
 
 def test_only_the_last_second_in_the_air_counts() -> None:
-    """The lead lay on a cable, then on the truck: what it showed then is of no account."""
+    """The lead lay on a cable, then on the truck: its readings then are of no account."""
     few = after(["1.5 V"] + ["0.0 V"] * 7)
     fed(few, 10, ["3.0 V"])
     assert few.risen_at == 10

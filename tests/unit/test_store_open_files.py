@@ -1,4 +1,4 @@
-"""The look at the files of an open database: what is told apart, what it costs, and which files it may move."""
+"""The look at the files of an open database: the states it tells apart, its cost, and which files it may move."""
 
 import os
 import sqlite3

@@ -1,4 +1,4 @@
-"""The progress of teaching: how many entries of about how many, what is still open, and a reason for each step back.
+"""The progress of teaching: how many entries of about how many, the states still open, and a reason for each step back.
 
 A technician's reasoning (common practice, no source): somebody who kneels beside a unit goes on as long as the end
 comes nearer. A number that grows without a word looks like a fault, and the person gives up.
@@ -27,7 +27,7 @@ def entries(*texts: str) -> list[DisplayEntry]:
 
 
 def taught(*functions: FunctionReport, **more: object) -> TeachReport:
-    """Return a report with a profile; what it contains does not matter here."""
+    """Return a report with a profile; its contents do not matter here."""
     profile = teach(shorten_capture(record_session("lines", 0, (MeterFunction.DC_VOLTS,), 1, 6).capture, 6)).profile
     assert profile is not None
     return replace(NO_PROFILE, profile=profile, reason="", functions=functions, **more)  # type: ignore[arg-type]
