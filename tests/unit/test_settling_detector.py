@@ -14,7 +14,7 @@ import pytest
 from scipy import stats
 
 from meterlink.core.clock import Timestamp
-from meterlink.core.readings import Phase, Reading
+from meterlink.core.readings import Phase, Reading, Status
 from meterlink.core.units import Quantity
 from meterlink.settling.detector import SettlingDetector, reads_alike
 from meterlink.settling.series import ValueSeries, _NoiseEstimate, _SplitWindow
@@ -80,17 +80,51 @@ def test_five_counts_are_no_move(counts: int, accepted_texts: list[str]) -> None
     assert [str(reading.digits) for reading in accepted(feed(SettlingDetector(), displayed))] == accepted_texts
 
 
-@pytest.mark.parametrize(("counts", "accepted_texts"), [(11, ["0.8"]), (12, ["0.8", "1.2"])])
+@pytest.mark.parametrize(("counts", "accepted_texts"), [(8, ["0.5"]), (9, ["0.5", "0.9"])])
 def test_few_counts_move_by_four(counts: int, accepted_texts: list[str]) -> None:
     """Of a small fan three counts are the last digit and its noise; a second fan beside it is more."""
     displayed = [
         *constant(0, 0, 3, 4, quantity=AMPS, step="0.1"),
-        *constant(8, 3, 12, 4, quantity=AMPS, step="0.1"),
+        *constant(5, 3, 12, 4, quantity=AMPS, step="0.1"),
         *constant(counts, 12, 60, 4, quantity=AMPS, step="0.1"),
     ]
     states = feed(SettlingDetector(), displayed)
     assert [str(reading.digits) for reading in accepted(states)] == accepted_texts
     assert not any(state.probes_lifted for state in states)  # the clamp stays where it is
+
+
+@pytest.mark.parametrize(("counts", "lifts"), [(4, 0), (5, 1)])
+def test_three_counts_are_nothing_unless_they_were_four(counts: int, lifts: int) -> None:
+    """The display crosses the limit of nothing by its last digit; two digits less are a clamp that was taken off."""
+    displayed = [
+        *constant(0, 0, 3, 4, quantity=AMPS, step="0.1"),
+        *constant(counts, 3, 12, 4, quantity=AMPS, step="0.1"),
+        *constant(3, 12, 15, 4, quantity=AMPS, step="0.1"),
+    ]
+    states = feed(SettlingDetector(), displayed)
+    assert len(accepted(states)) == 1
+    assert sum(state.probes_lifted for state in states) == lifts
+
+
+def test_a_contact_that_slips_begins_its_quiet_time_again() -> None:
+    """For a moment it shows half: the four seconds are those after it."""
+    displayed = [
+        *constant(0, 0, 2, quantity=VOLTS, step="0.1"),
+        *constant(9, 2, 4.5, quantity=VOLTS, step="0.1"),
+        *constant(5, 4.5, 4.8, quantity=VOLTS, step="0.1"),
+        *constant(9, 4.8, 12, quantity=VOLTS, step="0.1"),
+    ]
+    (state,) = settled_states(displayed)
+    assert state.settled_reading is not None
+    assert state.settled_reading.timestamp.monotonic_ns >= 8.7e9
+
+
+def test_a_blank_display_ends_no_measurement() -> None:
+    """The meter looks for its range: the probes are on the part."""
+    displayed = constant(4500, 0, 0.5)
+    blank = replace(shown(0.5, 0), digits=None, status=Status.INVALID)
+    assert [state.phase for state in feed(SettlingDetector(), [*displayed, blank])] == [Phase.SETTLING] * 6
+    assert feed(SettlingDetector(), [blank])[0].phase is Phase.IDLE
 
 
 def test_an_accepted_value_in_another_range_is_the_same_value() -> None:

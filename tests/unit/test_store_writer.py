@@ -1,5 +1,6 @@
 import asyncio
 import functools
+import json
 import logging
 import re
 import sqlite3
@@ -338,6 +339,80 @@ def test_a_visit_brings_back_its_own_unit_and_no_other(writer, path):
         writer.archive_unit(site, archived=True).result(OUTER)
     Visit(writer)
     assert {unit.site.unit: unit.archived for unit in Reader(path).units()} == {SITE.unit: False, other.unit: True}
+
+
+def asking_plan():
+    """Return a plan that asks which of two units it is; the second one has a further capacitor."""
+    question = Question("Which?", (Choice("one", "", Answer()), Choice("two", "", Answer())))
+    spare = replace(HERM, key="spare", when=(("which", "two"),))
+    return Plan("asking", (HERM, COIL, spare), asked=(PlanQuestion("which", question),))
+
+
+WEST = replace(SITE, unit="condenser west")
+
+
+def test_a_unit_brings_back_its_own_answers_and_no_others(writer):
+    """A question is about the unit: what was answered at its neighbour is asked here again."""
+    plan, clock = asking_plan(), HandClock()
+    for site, answer in ((SITE, "two"), (WEST, "one"), (SITE, None), (WEST, None)):
+        opened = writer.open_visit(site, plan, clock.now()).result(OUTER)
+        if answer:
+            writer.set_answers(opened.visit_id, plan, {"which": answer}).result(OUTER)
+        else:
+            assert writer.resume_visit(site, plan).result(OUTER).answers == {"which": "two" if site is SITE else "one"}
+
+
+@pytest.mark.parametrize(("keep", "answer"), [((), "one"), (("spare",), "two")])
+def test_a_visit_that_is_moved_keeps_the_points_that_have_readings(writer, path, keep, answer):
+    """The visit was opened at the wrong unit, and a part was measured that the other one is not known to have."""
+    plan, clock = asking_plan(), HandClock()
+    for site, key in ((WEST, "one"), (SITE, "two")):
+        ids = writer.open_visit(site, plan, clock.now()).result(OUTER)
+        writer.set_answers(ids.visit_id, plan, {"which": key}).result(OUTER)
+        writer.close_visit(ids.visit_id, clock.now()).result(OUTER)
+    wrong = writer.open_visit(SITE, plan, clock.now()).result(OUTER)
+    writer.move_visit(wrong.visit_id, WEST, plan, keep).result(OUTER)
+    with closing(sqlite3.connect(path)) as connection:
+        (answers,) = connection.execute("SELECT answers FROM visits WHERE id = ?", (wrong.visit_id,)).fetchone()
+        assert json.loads(answers) == {"which": answer}
+        places = connection.execute(
+            "SELECT DISTINCT ci.unit_id = v.unit_id FROM test_points p JOIN visits v ON v.id = p.visit_id"
+            " JOIN components co ON co.id = p.component_id JOIN circuits ci ON ci.id = co.circuit_id"
+        ).fetchall()
+        circuits = connection.execute(
+            "SELECT p.key, ci.name FROM test_points p JOIN components co ON co.id = p.component_id"
+            " JOIN circuits ci ON ci.id = co.circuit_id WHERE p.visit_id = ? AND p.key IN ('herm', 'coil')",
+            (wrong.visit_id,),
+        ).fetchall()
+    assert places == [(1,)]  # every test point belongs to the unit of its visit
+    assert dict(circuits) == {"herm": HERM.circuit, "coil": COIL.circuit}
+
+
+def test_only_one_visit_is_active_and_a_closed_one_never(writer, path):
+    """Readings go to the active visit: two would share them."""
+
+    def active():
+        with closing(sqlite3.connect(path)) as connection:
+            return [uid for (uid,) in connection.execute("SELECT uid FROM visits WHERE active")]
+
+    first, second = (writer.open_visit(site, PLAN, HandClock().now()).result(OUTER) for site in (SITE, WEST))
+    assert active() == [second.uid]
+    assert writer.activate_visit(first.uid).result(OUTER).ids.uid == first.uid
+    assert active() == [first.uid]
+    writer.close_visit(second.visit_id, HandClock().now()).result(OUTER)
+    assert writer.activate_visit(second.uid).result(OUTER) is None
+    assert active() == [first.uid]
+
+
+def test_only_a_reading_that_is_assigned_later_has_the_time_of_it(writer, path):
+    visit = Visit(writer)
+    first = visit.accepted()
+    writer.submit(Batch(readings=(first.reading_row,), accepted=(first,))).result(OUTER)
+    with closing(sqlite3.connect(path)) as connection:
+        (raw,) = connection.execute("SELECT min(id) FROM raw_readings").fetchone()
+        writer.submit(Batch(accepted=(visit.accepted()._replace(raw_reading_id=raw),))).result(OUTER)
+        assigned = connection.execute("SELECT assigned_utc_ns IS NULL FROM accepted_readings ORDER BY id").fetchall()
+    assert assigned == [(1,), (0,)]
 
 
 def test_an_accepted_reading_without_a_test_point_is_refused(writer, path):
