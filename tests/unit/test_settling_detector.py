@@ -106,6 +106,17 @@ def test_three_counts_are_nothing_unless_they_were_four(counts: int, lifts: int)
     assert sum(state.probes_lifted for state in states) == lifts
 
 
+@pytest.mark.parametrize("counts", [9, 45])
+def test_the_first_reading_of_a_contact_is_marked(counts: int) -> None:
+    """The station then goes to the next test point: few counts are a contact, too."""
+    displayed = [
+        *constant(0, 0, 2, quantity=VOLTS, step="0.1"),
+        *constant(counts, 2, 8, quantity=VOLTS, step="0.1"),
+    ]
+    marked = [state.probes_touched for state in feed(SettlingDetector(), displayed)]
+    assert (marked.index(True), sum(marked)) == (20, 1)
+
+
 def test_a_contact_that_slips_begins_its_quiet_time_again() -> None:
     """For a moment it shows half: the four seconds are those after it."""
     displayed = [

@@ -639,8 +639,11 @@ def test_what_is_forgotten_leaves_the_file_even_if_it_was_deleted_long_ago(make_
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     assert b"Ravensthorpe" in path.read_bytes()
     done = writer.forget_site(SITE.name, units=True) if forget == "site" else writer.forget_visit(visit.ids.uid)
-    done.result(OUTER)
+    pseudonym = done.result(OUTER)
     assert b"Ravensthorpe" not in path.read_bytes()
+    if forget == "site":
+        assert {unit.site.name for unit in Reader(path).units()} == {pseudonym}
+        assert SITE.name.encode() not in path.read_bytes()
 
 
 # Meters.
