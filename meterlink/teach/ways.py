@@ -88,6 +88,9 @@ def _binary_way(head: ProfileHead, cut: FramingCandidate, is_stopped: IsStopped)
     counted = find_counters(short) if common > 0 else CounterPositions()
     exempt = counted.positions
     slow = find_slow_bytes(short, [seconds for seconds, _ in cut.frames]) if common > 0 else ()
+    # A counter of frames asks for its own recording until it has rolled over.
+    counting = {position // 8 for position in counted.positions}
+    slow = tuple(one for one in slow if one.beside not in counting)
     if len(lengths) == 1:
         for one in (*cut.framing.checksums, *(() if check is None else (check,))):
             exempt |= checksum_positions(one)
