@@ -422,7 +422,7 @@ class TextFormat:
     """
 
     end: str = "\n"
-    encoding: Literal["ascii", "utf-8"] = "utf-8"
+    encoding: Literal["ascii", "utf-8", "latin-1"] = "utf-8"
     longest: int = 256
     value_number: int = 1
     number_count: int | None = None

@@ -36,7 +36,7 @@ TEXT = Table(
     TextFormat,
     Key("end", Text(8, example='"\\n"', clean=False), "\n", description="The end of a line; empty: one line a packet."),
     PAUSE_KEY,
-    Key("encoding", Choice(("ascii", "utf-8")), "utf-8", description="How bytes stand for characters."),
+    Key("encoding", Choice(("ascii", "utf-8", "latin-1")), "utf-8", description="How bytes stand for characters."),
     Key("longest", Integer(1, _LONGEST_LINE), 256, description="Limit of a line in bytes."),
     Key("value_number", Integer(1, _MOST_NUMBERS), 1, description="The position of the value among the numbers."),
     Key(

@@ -22,6 +22,7 @@ from meterlink.teach.samples import Sample
 from meterlink.teach.unexplained import ContradictedWordError, UnexplainedError
 
 _ENDS = ("\r\n", "\n", "\r", ";", "")
+_LATIN_BYTES = (b"\xb5", b"\xb0")  # µ and ° in ISO 8859-1
 _MARKS = "{}[]()<>\"'|#*/_"  # marks that separate words in some meters' lines and belong to words in others' (m/s)
 _FLAGS: dict[Flag, Callable[[Sample], bool]] = {
     Flag.OVERLOAD: lambda sample: sample.displayed.overload,
@@ -45,9 +46,19 @@ def is_text(packets: Sequence[CapturedPacket]) -> bool:
     """Return whether the packets of a channel are text."""
     data = b"".join(packet.data for packet in packets)
     printable = sum(0x20 <= byte < 0x7F or byte in b"\r\n\t" for byte in data)
-    # µ, Ω and ° are two bytes in UTF-8.
-    beyond = len(data) - len(data.decode("utf-8", "ignore").encode("ascii", "ignore"))
+    if text_encoding(data) == "latin-1":
+        beyond = sum(map(data.count, _LATIN_BYTES))
+    else:
+        # µ, Ω and ° are two bytes in UTF-8.
+        beyond = len(data) - len(data.decode("utf-8", "ignore").encode("ascii", "ignore"))
     return bool(data) and printable + beyond >= limits.NEARLY_ALL * len(data)
+
+
+def text_encoding(data: bytes) -> Literal["utf-8", "latin-1"]:
+    """Return the encoding of text with units: in ISO 8859-1, µ and ° are one byte each, and never a part of another."""
+    decoded = data.decode("utf-8", "surrogateescape")
+    alone = sum(decoded.count(chr(0xDC00 + byte[0])) for byte in _LATIN_BYTES)
+    return "latin-1" if alone > sum(map(decoded.count, "µ°μ")) else "utf-8"
 
 
 def line_candidates(packets: Sequence[CapturedPacket]) -> Iterator[tuple[TextFormat, tuple[tuple[float, bytes], ...]]]:
@@ -59,7 +70,7 @@ def line_candidates(packets: Sequence[CapturedPacket]) -> Iterator[tuple[TextFor
     for end in _ENDS:
         if end and data.count(end.encode()) < len(packets) / limits.MOST_PACKETS_OF_A_LINE:
             continue
-        text = TextFormat(end=end)
+        text = TextFormat(end=end, encoding=text_encoding(data))
         cutter = LineSplitter(text)
         lines = tuple(
             (packet.seconds, line)

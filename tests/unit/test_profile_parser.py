@@ -174,7 +174,7 @@ CODES = st.builds(
 TEXTS = st.builds(
     TextFormat,
     st.sampled_from(["\n", "\r\n", "", ";", "\x03", "µ"]),
-    st.sampled_from(["ascii", "utf-8"]),
+    st.sampled_from(["ascii", "utf-8", "latin-1"]),
     st.integers(1, 4096),
     st.integers(1, 64),
     st.none() | st.integers(1, 64),

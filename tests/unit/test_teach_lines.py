@@ -7,17 +7,18 @@ import pytest
 from meterlink.capture.capture_file import Capture, CapturedPacket, make_display_entry, parse_displayed_value
 from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
-from meterlink.profiles import RefusalReason, open_profile_driver
+from meterlink.profiles import RefusalReason, check_profile, open_profile_driver, write_profile
 from meterlink.teach import teach
+from meterlink.teach.lines import is_text
 
 CHANNEL = "7c2e0002-5a41-4d0e-9a55-31f0c7a8be10"
 
 
-def taught(shown, cut=20):
+def taught(shown, cut=20, encoding="utf-8"):
     packets, entries, t = [], [], 0.0
     for text, line in shown:
         t += 1.0
-        data = line.encode()
+        data = line.encode(encoding)
         for at in range(0, len(data), cut):
             t = round(t + 0.01, 6)
             packets.append(CapturedPacket(t, CHANNEL, data[at : at + cut]))
@@ -25,10 +26,10 @@ def taught(shown, cut=20):
     return teach(Capture(tuple(packets), tuple(entries)))
 
 
-def decoded(profile, line, cut=20):
+def decoded(profile, line, cut=20, encoding="utf-8"):
     driver = open_profile_driver(profile, [CHANNEL])
     driver.begin_line()
-    data = line.encode()
+    data = line.encode(encoding)
     packets = [data[at : at + cut] for at in range(0, len(data), cut)]
     (reading,) = [reading for packet in packets for reading in driver.feed(CHANNEL, packet, Timestamp(0, 0))]
     return reading
@@ -232,3 +233,40 @@ def test_a_word_with_another_prefix_than_the_entries_is_not_believed():
     report = taught([(f"{abs(value) / 100:.2f} ohm", f"{abs(value) / 100:.2f} kOhm\r\n") for value in draws()])
     assert report.profile is None
     assert report.reason == "the lines say kOhm where the entries say Ω"
+
+
+@pytest.mark.parametrize("encoding", ["latin-1", "utf-8"])
+@pytest.mark.parametrize("end", ["\r\n", ""])
+def test_micro_and_degree_are_read_in_either_encoding(encoding, end):
+    # ISO 8859-1 (1998): µ is B5, ° is B0. The profile reads the encoding that was recorded, and no other: C2 is no µ.
+    rng = Random(6)
+    shown = []
+    for _ in range(8):
+        counts, tenths = rng.randrange(100, 9999), rng.randrange(-399, 1500)
+        shown += [(f"{counts / 100:.2f} uF", f"CAP {counts / 100:.2f} µF{end}")]
+        shown += [(f"{tenths / 10:.1f} degC", f"TMP {tenths / 10:.1f} °C{end}")]
+        shown += [(f"{counts / 100:.2f} nF", f"CAP {counts / 100:.2f} nF{end}")]
+    report = taught(shown, cut=40, encoding=encoding)
+    assert report.profile is not None, report.reason
+    assert report.profile.text.encoding == encoding
+    profile = check_profile(write_profile(report.profile)).value
+    read = wrong = 0
+    for _ in range(200):
+        counts = rng.randrange(100, 9999)
+        for unit in ("µF", "nF", "°C"):
+            name = "TMP" if unit == "°C" else "CAP"
+            text = f"{counts / 10:.1f}" if unit == "°C" else f"{counts / 100:.2f}"
+            reading = decoded(profile, f"{name} {text} {unit}{end}", cut=40, encoding=encoding)
+            read += reading.status is Status.OK
+            wrong += reading.status is Status.OK and reading.text != f"{text} {unit}"
+    assert (read, wrong) == (600, 0)
+    other = {"latin-1": "utf-8", "utf-8": "latin-1"}[encoding]
+    for unit in ("µF", "°C"):
+        assert decoded(profile, f"CAP 35.05 {unit}{end}", cut=40, encoding=other).status is Status.INVALID
+    for damaged in ("CAP 35.05 ÂF", "CAP 35.05 ²F", "CAP 35.05 \xa0F", "TMP 21.5 ºC"):
+        assert decoded(profile, damaged + end, cut=40, encoding=encoding).status is Status.INVALID
+
+
+def test_binary_frames_with_the_byte_of_micro_are_no_text():
+    packets = [CapturedPacket(float(at), CHANNEL, bytes([0xB5, 0xB0, at, 7, 0xB5])) for at in range(40)]
+    assert not is_text(packets)
