@@ -130,6 +130,10 @@ class _TeachingSession:
         self.full = False
         self.request_analysis()
 
+    def place_of(self, entry: DisplayEntry) -> str:
+        """Return the number by which ``drop`` removes an entry: ``entry 7``; empty if it was removed meanwhile."""
+        return f"entry {self.entries.index(entry) + 1}" if entry in self.entries else ""
+
     def request_analysis(self) -> None:
         """Start a new analysis."""
         self.outdated = True
@@ -406,15 +410,23 @@ class Teaching:
         )
 
     def _suggestion_text(self, session: _TeachingSession) -> str:
+        status = self._meter_status(session.meter.address)
         if not session.packet_count:
-            status = self._meter_status(session.meter.address)
             return f"No packet has arrived yet. {status.detail if status else ''}".rstrip()
+        if status is not None and status.state is not ConnectionState.CONNECTED:
+            return f"No packets arrive now: an entry would belong to none. {status.detail}".rstrip()
         if session.report is None:
             return (
                 session.next_suggestion
                 or "Show any reading, keep it still, and type the displayed value, with its unit."
             )
-        return session.next_suggestion or "No further reading is needed: type done."
+        for wrong in session.report.contradictions:
+            if place := session.place_of(wrong.entry):
+                named = f"{place}, {clean_text(wrong.entry.text)}: it {wrong.objection(session.place_of)}"
+                return f"Check {named}. To remove it, type drop {place.removeprefix('entry ')}."
+        if not session.report.has_profile:
+            return session.next_suggestion or f"There is no profile yet: {session.report.reason}."
+        return session.next_suggestion or "No further reading is needed: type done. More entries make it surer."
 
 
 def _is_near(packet: CapturedPacket, entries: list[DisplayEntry], ends: list[float]) -> bool:
@@ -432,18 +444,20 @@ def _analyze_capture(
     teacher = Teacher(name, is_stopped=is_stopped)
     teacher.add_capture(capture)
     report = teacher.result()
-    return report, find_progress(capture.entries, report, before), teacher.next_suggestion()
+    progress = find_progress(capture.entries, report, before)
+    if report.has_profile:
+        # An end: a greater number or a longer recording would always widen the profile further.
+        return report, progress, progress.next_reading and f"Most useful now: {progress.next_reading}."
+    return report, progress, teacher.next_suggestion()
 
 
 def _entry_views(session: _TeachingSession) -> Iterator[TeachEntryView]:
     report = session.report
-    contradictions = (
-        {contradiction.entry: str(contradiction) for contradiction in report.contradictions} if report else {}
-    )
+    objections = {one.entry: one.objection(session.place_of) for one in report.contradictions} if report else {}
     unused = set(report.unused_entries) if report else set()
     for entry in session.entries:
         no_packet = "no whole packet arrived while it was displayed" if entry in unused else ""
-        yield TeachEntryView(text=clean_text(entry.text), problem=contradictions.get(entry, no_packet))
+        yield TeachEntryView(text=clean_text(entry.text), problem=objections.get(entry, no_packet))
 
 
 def _ended_view(session: _TeachingSession, profile_path: str) -> TeachView:

@@ -17,6 +17,7 @@ from meterlink.teach.samples import MeterFunction, Sample
 from meterlink.teach.slow_bytes import find_still_bytes
 from meterlink.teach.unexplained import UnexplainedError
 from meterlink.teach.ways import Way
+from meterlink.teach.wishes import AN_HOUR_LATER
 from meterlink.teach.yields import find_yield
 
 
@@ -130,7 +131,7 @@ def _later(still: tuple[int, ...]) -> tuple[str, ...]:
     """Return the recording that shows whether one of the still bytes follows time; none without such a byte."""
     if not still:
         return ()
-    readings = "two of these readings an hour later, added to this recording"
+    readings = f"{AN_HOUR_LATER}, added to this recording"
     why = "packets are refused once a clock or the level of a battery in it moves"
     return (f"{readings}: {name_bytes(still)} never moved, and {why}",)
 

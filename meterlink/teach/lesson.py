@@ -7,6 +7,7 @@ from functools import cached_property
 from meterlink.capture.capture_file import ENTRY_WINDOW, Capture, DisplayEntry, pair_packets
 from meterlink.capture.unit_questions import unit_question
 from meterlink.core.clock import Timestamp
+from meterlink.core.text import count_phrase
 from meterlink.driver_api import Reading
 from meterlink.teach import limits
 from meterlink.teach.accepted_profile import AcceptedProfile, accepted_report, find_rival, hold_out
@@ -54,7 +55,8 @@ class Lesson:
     def _search(self) -> TeachReport:
         labels = [label for label in self._capture.entries if label not in self._unused]
         if len(labels) < limits.FEWEST_ENTRIES:
-            return self._refused(f"{len(labels)} entries with packets are too few", ("readings that differ",))
+            number = count_phrase(len(labels), "entry")
+            return self._refused(f"{number} with packets, too few to begin with", ("readings that differ",))
         if question := _question(labels):
             return self._refused(question, ())
         reason, tried = NO_EXPLANATION, []

@@ -29,13 +29,14 @@ _Range = tuple[MeterFunction, str, int]
 class OpenItem:
     """Something that teaching still needs, in the words of the person who shows it, and the entries that it needs.
 
-    ``entries`` is 0 where no entry helps, for example for a longer recording. ``str()`` begins with the number where
-    it is ``numbered``: ``3 more of resistance``.
+    ``entries`` is 0 where no entry helps, for example for a longer recording. ``wish`` is the reading to show next;
+    empty if ``text`` names it. ``str()`` begins with the number where it is ``numbered``: ``3 more of resistance``.
     """
 
     text: str
     entries: int
     numbered: bool = False
+    wish: str = ""
 
     def __str__(self) -> str:
         return f"{self.entries} {self.text}" if self.numbered else self.text
@@ -72,6 +73,11 @@ class TeachProgress:
             texts[_MOST_NAMED:] = [f"{len(texts) - _MOST_NAMED} more"]
         still = f"still open: {', '.join(texts)}" if texts else "nothing is open"
         return f"{self.entered} of about {self.needed}; {still}" + (f". {self.reason}" if self.reason else "")
+
+    @property
+    def next_reading(self) -> str:
+        """The reading to show next; empty if nothing is open that an entry closes."""
+        return next((item.wish or item.text for item in self.open_items if item.entries), "")
 
     def as_object(self) -> dict[str, Any]:
         """Return the progress as a JSON object."""
@@ -114,14 +120,16 @@ def _left_out(report: TeachReport) -> dict[DisplayEntry, str]:
 def _open_items(counted: Sequence[Sample], shown: Sequence[Sample], report: TeachReport) -> Iterator[OpenItem]:
     """Yield the open items, the most particular first: the others may come with them."""
     particular = [*_open_ranges(shown, report), *_open_signs(shown, report), *_open_overload(counted)]
-    items = [OpenItem(text, entries) for _, text, entries in particular]
+    items = [OpenItem(text, entries, wish=wish) for _, text, entries, wish in particular]
     held_out = {one.function: one.suggested_readings for one in report.functions}
     for function, missing in _missing(shown, report).items():
-        number = missing - sum(entries for one, _, entries in particular if one == function)
+        number = missing - sum(entries for one, _, entries, _ in particular if one == function)
         if number == 1 and (alike := held_out.get(str(function))):
             items.append(OpenItem(clean_text(alike[0]), 1))
         elif number > 0:
-            items.append(OpenItem(f"more of {function}", number, numbered=True))
+            items.append(
+                OpenItem(f"more of {function}", number, numbered=True, wish=f"{function}: a reading that differs")
+            )
     if report.profile is not None:
         items += _open_wishes(shown, report)
     elif report.contradictions:
@@ -131,8 +139,8 @@ def _open_items(counted: Sequence[Sample], shown: Sequence[Sample], report: Teac
     yield from items
 
 
-_Particular = tuple[MeterFunction, str, int]
-"""A function, the text of its open item, and the entries that this needs."""
+_Particular = tuple[MeterFunction, str, int, str]
+"""A function, the text of its open item, the entries that this needs, and the reading to show next."""
 
 
 def _open_ranges(shown: Sequence[Sample], report: TeachReport) -> Iterator[_Particular]:
@@ -143,9 +151,13 @@ def _open_ranges(shown: Sequence[Sample], report: TeachReport) -> Iterator[_Part
         samples = [sample for sample in shown if _range_of(sample) == one]
         alone = [sample for sample in samples if sample.entry in unconfirmed]
         if (len(alone) == 1 and not _is_sign_alone(alone[0], number)) or len(alone) > 1:
-            yield one[0], _range_words(one, times, alone[0]), len(alone)
+            yield one[0], _range_words(one, times, alone[0]), len(alone), _like(alone[0])
         elif report.profile is None and number < _CONFIRMED:
-            yield one[0], _range_words(one, times, samples[0]), _CONFIRMED - number
+            yield one[0], _range_words(one, times, samples[0]), _CONFIRMED - number, _like(samples[0])
+
+
+def _like(sample: Sample) -> str:
+    return f"a second reading like {clean_text(sample.entry.text)}"
 
 
 def _is_sign_alone(sample: Sample, number: int) -> bool:
@@ -170,10 +182,10 @@ def _open_signs(shown: Sequence[Sample], report: TeachReport) -> Iterator[_Parti
             sample.entry in unconfirmed and _is_sign_alone(sample, times[_range_of(sample)]) for sample in shown
         )
         if BOTH_SIGNS in report.suggested_readings:
-            yield signed[0], "plus", 1
+            yield signed[0], "plus", 1, f"{signed[0]}: a positive reading"
             entries += 1
     if entries:
-        yield signed[0], "minus", entries
+        yield signed[0], "minus", entries, f"{signed[0]}: a negative reading"
 
 
 def _open_overload(counted: Sequence[Sample]) -> Iterator[_Particular]:
@@ -182,7 +194,7 @@ def _open_overload(counted: Sequence[Sample]) -> Iterator[_Particular]:
         return
     ohms = (sample.function for sample in counted if sample.displayed.quantity is Quantity.RESISTANCE)
     if (function := next(ohms, None)) is not None:
-        yield function, "OL with an open lead", 1
+        yield function, "OL with an open lead", 1, "an open lead, with the dial on ohms: OL"
 
 
 def _missing(shown: Sequence[Sample], report: TeachReport) -> dict[MeterFunction, int]:
@@ -262,16 +274,13 @@ def _reason(now: TeachProgress, before: TeachProgress, shown: Sequence[Sample]) 
 
 def _cause(now: TeachProgress, before: TeachProgress, shown: Sequence[Sample]) -> str:
     """Return the cause of a greater estimate, as a clause."""
-    new = now.ranges - before.ranges
-    if new:
-        first = next(one for one in map(_range_of, shown) if one in new)
-        ranges = Counter(now.ranges)
-        sample = next(sample for sample in shown if _range_of(sample) == first)
-        return f"{_range_words(first, ranges, sample)} was seen for the first time"
-    if before.has_profile and not now.has_profile:
-        return "the profile no longer explains every entry"
     earlier = {item.text: item.entries for item in before.open_items}
     opened = next((item for item in now.open_items if item.entries > earlier.get(item.text, 0)), None)
+    new = [sample for sample in shown if _range_of(sample) in now.ranges - before.ranges]
+    if new and opened is not None:
+        return f"{_range_words(_range_of(new[0]), Counter(now.ranges), new[0])} was seen for the first time"
+    if before.has_profile and not now.has_profile:
+        return "the profile no longer explains every entry"
     if opened is not None:
         return f"now it is known that this is open: {opened}"
     return "the newest entry brings nothing that is still open"

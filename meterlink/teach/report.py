@@ -1,6 +1,6 @@
 """The result of teaching: the profile, how sure each function is, and the readings that would help most."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -81,18 +81,19 @@ class Contradiction:
     repeated: DisplayEntry | None = None
 
     def __str__(self) -> str:
+        return f"{_named(self.entry, place_in_capture)} {self.objection(place_in_capture)}"
+
+    def objection(self, place_of: Callable[[DisplayEntry], str]) -> str:
+        """Return the objection to the entry, a clause without its name; ``place_of`` gives the place of another one."""
         if self.rival is not None:
             said = f"; by that one, it is {self.expected_text}" if self.expected_text else ""
-            return (
-                f"{_named(self.entry)} contradicts {_named(self.rival)}, and no other entry shows which one is "
-                f"right{said}"
-            )
+            return f"contradicts {_named(self.rival, place_of)}, and no other entry shows which one is right{said}"
         said = f": the other entries make it {self.expected_text}" if self.expected_text else ""
         if self.same_display is not None:
-            said += f", as was typed {_place_of(self.same_display)}"
+            said += f", as was typed ({place_of(self.same_display)})"
         if self.repeated is not None:
-            said += f"; it repeats the entry before it ({_place_of(self.repeated)})"
-        return f"{_named(self.entry)} contradicts the others{said}"
+            said += f"; it repeats the entry before it ({place_of(self.repeated)})"
+        return f"contradicts the others{said}"
 
 
 def name_bytes(places: Sequence[int]) -> str:
@@ -101,12 +102,13 @@ def name_bytes(places: Sequence[int]) -> str:
     return f"bytes {', '.join(first)} and {last}" if first else f"byte {last}"
 
 
-def _named(entry: DisplayEntry) -> str:
-    return f"the entry {entry.text!r} ({_place_of(entry)})"
-
-
-def _place_of(entry: DisplayEntry) -> str:
+def place_in_capture(entry: DisplayEntry) -> str:
+    """Return the line of an entry in its file, ``line 12``, or else its time, ``at 7.5 s``."""
     return f"line {entry.line_number}" if entry.line_number else f"at {entry.seconds:g} s"
+
+
+def _named(entry: DisplayEntry, place_of: Callable[[DisplayEntry], str]) -> str:
+    return f"the entry {entry.text!r} ({place_of(entry)})"
 
 
 @dataclass(frozen=True, slots=True)

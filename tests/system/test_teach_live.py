@@ -192,7 +192,8 @@ def test_a_meter_that_no_driver_fits_is_taught_and_then_decoded(tmp_path: Path, 
             assert await bench.enter(digits) == ""
             assert bench.teach["progress"].startswith(f"{number} of about ")
         assert not bench.teach["analyzing"]
-        assert bench.teach["progress"] == "16 of about 16; nothing is open"
+        assert bench.teach["progress"].startswith("16 of about 16; ")
+        assert bench.teach["suggested_reading"].startswith("No further reading is needed: type done.")
         assert bench.teach["has_profile"], bench.teach
         assert [function["function"] for function in bench.teach["functions"]] == ["capacitance"]
         assert kept(tmp_path) == []  # no reading before the profile is written
@@ -280,10 +281,13 @@ def test_a_contradicting_entry_is_named_and_can_be_removed(tmp_path: Path) -> No
         assert not bench.teach["has_profile"]
         (wrong,) = [entry for entry in bench.teach["entries"] if entry["problem"]]
         assert wrong["text"] == "2.222 uF"
-        assert "contradicts" in wrong["problem"]
+        assert wrong["problem"].startswith("contradicts the others: the other entries make it")
         assert "1 entry to check" in bench.teach["progress"]
-        assert bench.teach["suggested_reading"].startswith("Check this: the entry '2.222 uF'")
+        assert bench.teach["suggested_reading"].startswith("Check entry 9, 2.222 uF: it contradicts the others")
+        assert bench.teach["suggested_reading"].endswith("To remove it, type drop 9.")
         assert "There is no entry 99" in await bench.send("drop 99")
+        assert "'last' is no list of entries" in await bench.send("drop last")
+        assert "'2.222 uF' is no list of entries" in await bench.send("drop 2.222 uF")
         assert await bench.send("drop 9") == ""
         await asyncio.sleep(1)
         assert bench.teach["has_profile"]
@@ -299,8 +303,12 @@ def test_stopping_restores_the_former_state(tmp_path: Path) -> None:
         bench.meter.set_muted(True)
         await asyncio.sleep(3)
         assert "No packet arrived" in await bench.enter("4.703")
+        # The sheet says so before anybody types in vain.
+        assert bench.teach["suggested_reading"].startswith("No packets arrive now")
+        assert "Wake the meter" in bench.teach["suggested_reading"]
         bench.meter.set_muted(False)
         await asyncio.sleep(20)
+        assert bench.teach["suggested_reading"].startswith("Show any reading")
         assert await bench.send("4.703 uF") == ""  # typed at once
         assert "There is no entry 2" in await bench.send("drop 1 2")
         assert "is no list of entries" in await bench.station.execute(

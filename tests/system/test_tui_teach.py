@@ -83,7 +83,7 @@ async def test_a_meter_is_picked_and_taught() -> None:
         assert "Teach Birch" in screen_text(app)
         assert "14 of about 25; still open: kΩ, minus." in screen_text(app)
         assert "Most useful now: a negative reading." in screen_text(app)
-        assert "128 packets, 0 entries." in screen_text(app)
+        assert "128 packets, no entries." in screen_text(app)
 
         await pilot.press(*"-4.70 V", "enter")
         await catch_up(pilot)

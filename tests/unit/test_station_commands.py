@@ -198,6 +198,7 @@ async def test_no_command_is_too_strange_for_the_table(fields: dict[str, Any], n
         ("drop", (CommandName.TEACH_DROP, {})),
         ("drop 3", (CommandName.TEACH_DROP, {"text": "3"})),
         ("Drop 3, 7", (CommandName.TEACH_DROP, {"text": "3 7"})),
+        ("drop last", (CommandName.TEACH_DROP, {"text": "last"})),  # refused by the station in words of its own
         ("WRITE fff2=a501", (CommandName.TEACH_WRITE, {"text": "fff2=a501"})),
         ("write", (CommandName.TEACH_WRITE, {})),
         ("read fff4", (CommandName.TEACH_READ, {"text": "fff4"})),

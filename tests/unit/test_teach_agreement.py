@@ -198,7 +198,9 @@ def test_of_two_values_of_one_packet_the_one_that_the_others_read_is_not_named()
     capture = with_other(right, text_of(counts + 300, places), counts, places)
     (one,) = teach(capture).contradictions
     assert one.entry == capture.entries[-1]
-    assert str(one).endswith(f"the other entries make it {right_text}, as was typed at {right.entries[4].seconds:g} s")
+    assert str(one).endswith(
+        f"the other entries make it {right_text}, as was typed (at {right.entries[4].seconds:g} s)"
+    )
 
 
 def test_a_value_typed_twice_is_named_with_the_entry_that_it_repeats() -> None:

@@ -88,6 +88,17 @@ def test_a_range_of_a_profile_is_open_if_the_profile_does_not_read_it_yet():
     assert str(find_progress(four, report)) == "4 of about 6; still open: the range of 47.1 V DC, minus"
 
 
+def test_the_next_reading_is_one_that_can_be_shown_and_there_is_an_end():
+    four = entries("4.70 V DC", "5.10 V DC", "47.1 V DC", "-3.30 V DC")
+    passed = ("an entry for what the display showed at 3.0 s (9 of 90 packets …)", "a reading of 8192 counts or more")
+    report = taught(function("voltage DC", 8), unconfirmed_entries=(four[2], four[3]), suggested_readings=passed)
+    assert find_progress(four, report).next_reading == "a second reading like 47.1 V DC"
+    assert find_progress(four, replace(report, unconfirmed_entries=(four[3],))).next_reading == (
+        "voltage DC: a negative reading"
+    )
+    assert find_progress(four, replace(report, unconfirmed_entries=())).next_reading == ""
+
+
 def test_the_end_is_reached_when_nothing_is_open():
     shown = entries(*(f"{number}.70 uF" for number in range(1, 9)))
     progress = find_progress(shown, taught(function("capacitance", 8)))

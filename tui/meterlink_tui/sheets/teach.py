@@ -10,7 +10,7 @@ from textual.widgets.option_list import Option
 
 from meterlink.core.clock import Clock
 from meterlink.core.equipment import ConnectionState, DriverFit
-from meterlink.core.text import clean_text
+from meterlink.core.text import clean_text, count_phrase
 from meterlink.link.messages import CommandName, DiscoveryView, MetersView, TeachView
 from meterlink.link.teach_line import parse_teach_line
 from meterlink_tui.sheets.sheet import Sheet
@@ -120,7 +120,7 @@ class TeachSheet(Sheet[None]):
         """Yield the suggested reading, the field, then the progress, the entries and the instructions."""
         yield Static(f"Teach {clean_text(self._address)}", classes="heading", markup=False, id="teach-meter")
         yield Sentence("teach-next", "NEXT", tone="hint")
-        field = Input(placeholder="the display now, for example: 4.70 uF", max_length=_LONGEST, id="displayed-value")
+        field = Input(placeholder="the display, such as 4.70 uF", max_length=_LONGEST, id="displayed-value")
         field.cursor_blink = False
         yield field
         yield Static("", id="error", classes="error", markup=False)
@@ -203,7 +203,8 @@ def _progress_lines(view: TeachView) -> Iterator[Content]:
     if progress := clean_text(view["progress"], _LONGEST_SENTENCE).rstrip("."):
         yield Content.assemble((f"{progress}.", "$strong"))
     analyzing = " Analyzing the entries." if view["analyzing"] else ""
-    yield Content(f"{view['packets']} packets, {len(view['entries'])} entries.{analyzing}")
+    counted = f"{count_phrase(view['packets'], 'packet')}, {count_phrase(len(view['entries']), 'entry')}"
+    yield Content(f"{counted}.{analyzing}")
     if view["profile_path"]:
         yield _marked_sentence(
             "✓ DONE", "good", f"Profile written to {view['profile_path']}. The station uses it for this meter now."
