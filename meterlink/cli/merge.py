@@ -9,8 +9,8 @@ from meterlink.cli.new_rows import print_new_rows
 from meterlink.cli.output import data_option, json_option
 from meterlink.cli.progress import progress_bar
 from meterlink.core.clock import SystemClock
-from meterlink.core.text import clean_text
 from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir, load_settings
+from meterlink.tomlfile.files import printable_path
 
 
 @click.command()
@@ -51,5 +51,5 @@ def command(*, other: Path, preview: bool, data: str | None, as_json: bool) -> N
         )
         return
     print_new_rows(
-        result.new, result.remarks, f"Nothing new: all of {clean_text(str(other))} is here already.", preview=preview
+        result.new, result.remarks, f"Nothing new: all of {printable_path(other)} is here already.", preview=preview
     )

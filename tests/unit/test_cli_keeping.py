@@ -112,6 +112,9 @@ def test_a_merge_counts_what_is_new(data: Path, other: Path) -> None:
     assert (code, err) == (0, "")
     assert out.splitlines()[0].removeprefix("New") == preview.splitlines()[0].removeprefix("Would come")
     assert run_command("merge", "other.db") == (0, "Nothing new: all of other.db is here already.\n", "")
+    long = data / f"{'x' * 100}.db"
+    shutil.copy("other.db", long)
+    assert run_command("merge", str(long)).out == f"Nothing new: all of {long} is here already.\n"
     _, out, _ = run_command("merge", "other.db", "--json")
     assert json.loads(out) == {"new": {}, "remarks": [], "done": True}
 
