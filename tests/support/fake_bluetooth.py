@@ -3,7 +3,7 @@
 # ruff: noqa: ARG002, ARG003 - the fakes need the parameters of their base classes
 
 import asyncio
-import inspect
+import functools
 import itertools
 from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
 from contextlib import asynccontextmanager
@@ -545,9 +545,8 @@ async def nothing_left(air: Air) -> None:
 def warped(test: Callable[..., Coroutine[Any, Any, None]]) -> Callable[..., None]:
     """Run a test coroutine in virtual time."""
 
+    @functools.wraps(test)  # pytest reads the parameters, and the file of the test, of the function that is wrapped
     def run(**arguments: Any) -> None:
         run_in_virtual_time(test(**arguments))
 
-    run.__signature__ = inspect.signature(test)  # type: ignore[attr-defined] # pytest reads the parameters here
-    run.__name__ = test.__name__
     return run
