@@ -1,6 +1,7 @@
 """Hostile inputs of every family: no crash, no hang, bounded memory; and the study notices each of these."""
 
 import random
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from decimal import Decimal
@@ -103,12 +104,21 @@ def test_memory_that_grows_is_noticed() -> None:
     kept: list[bytes] = []
 
     def read(_: int) -> str:
-        # More than any earlier peak of this process leaves free.
         kept.append(bytes(100) * 2_000)
         return "read"
 
     problems = run(read, count=target.FEWEST_FOR_MEMORY)
-    assert ["the peak of memory grew" in problem for problem in problems] == [True]
+    assert ["the memory grew" in problem for problem in problems] == [True]
+
+
+def test_an_input_that_takes_much_memory_once_is_noticed() -> None:
+    reader = Target("reader", 100, lambda _: 0, lambda _: "read")
+    outcome = Outcome("reader", inputs=target.FEWEST_FOR_MEMORY, accepted=Counter(read=target.FEWEST_FOR_MEMORY))
+    outcome.early_memory = outcome.memory = 60_000
+    outcome.peak = outcome.memory + target.MOST_AT_ONCE
+    assert list(outcome.problems(reader)) == []
+    outcome.peak += 1
+    assert ["one input takes" in problem for problem in outcome.problems(reader)] == [True]
 
 
 @pytest.mark.parametrize(

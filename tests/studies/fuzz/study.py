@@ -28,8 +28,8 @@ A module is imported when its family is run: the process of a reader then has on
 """
 
 HEAD = (
-    "| family | reader | inputs | accepted | refused later | refused at first | kinds | crashes | MB at a tenth | MB |",
-    "|---|---|--:|--:|--:|--:|--:|--:|--:|--:|",
+    "| family | reader | inputs | accepted | refused later | at first | kinds | crashes | MB at a tenth | MB | peak |",
+    "|---|---|--:|--:|--:|--:|--:|--:|--:|--:|--:|",
 )
 _PROCESSES = 2
 _MOST_SHOWN = 12  # kinds of refusals of each reader, with --details
@@ -68,7 +68,7 @@ def table_row(family: str, outcome: Outcome) -> str:
     return (
         f"| {family} | {outcome.name} | {outcome.inputs:,} | {accepted:,} | {refused - outcome.first:,} |"
         f" {outcome.first:,} | {len(outcome.refused)} | {outcome.crashed:,} |"
-        f" {outcome.early_peak / 1024:.0f} | {outcome.peak / 1024:.0f} |"
+        f" {outcome.early_memory / 1024:.0f} | {outcome.memory / 1024:.0f} | {outcome.peak / 1024:.0f} |"
     )
 
 

@@ -18,7 +18,8 @@ from typing import Any
 from meterlink.core.errors import MeterlinkError
 
 HANG = 5.0  # s of processor time for one input of at most some hundred kilobytes; a reader needs milliseconds
-MOST_GROWTH = 12 * 1024  # kB of the peak of memory; the caches, and one input longer than all before, need less
+MOST_GROWTH = 12 * 1024  # kB of memory that stays in use; the caches need less
+MOST_AT_ONCE = 100 * 1024  # kB beside that, while one input of at most some hundred kilobytes is read
 # Fewer inputs say nothing about shares; and in fewer the first input of a kind makes the memory grow, once.
 _FEWEST_FOR_SHARES = 100
 FEWEST_FOR_MEMORY = 5_000
@@ -69,7 +70,8 @@ class Outcome:
     crashed: int = 0
     slowest: float = 0.0
     slowest_input: int = 0
-    early_peak: int = 0
+    early_memory: int = 0  # kB: after a tenth of the inputs, at the end, and the peak
+    memory: int = 0
     peak: int = 0
     seconds: float = 0.0
 
@@ -92,8 +94,10 @@ class Outcome:
             expected = self.inputs * target.chance
             if accepted > expected + _FAR_OFF * sqrt(expected) + bool(expected):
                 yield f"{self.name}: {accepted} of {self.inputs} were accepted, by chance {expected:.1f}"
-        if self.inputs >= FEWEST_FOR_MEMORY and self.peak - self.early_peak > MOST_GROWTH:
-            yield f"{self.name}: the peak of memory grew from {self.early_peak} to {self.peak} kB"
+        if self.inputs >= FEWEST_FOR_MEMORY and self.memory - self.early_memory > MOST_GROWTH:
+            yield f"{self.name}: the memory grew from {self.early_memory} to {self.memory} kB"
+        if self.inputs >= FEWEST_FOR_MEMORY and self.peak - self.memory > MOST_AT_ONCE:
+            yield f"{self.name}: one input takes {self.peak - self.memory} kB"
 
 
 class RefusedError(MeterlinkError):
@@ -112,7 +116,7 @@ def run_target(target: Target, count: int, seed: int = 0, *, first_number: int =
     with _interrupted_after(HANG) as restart:
         for number in range(first_number, first_number + count):
             if outcome.inputs == count // 10:
-                outcome.early_peak = peak_memory()
+                outcome.early_memory = _memory("VmRSS")
             outcome.inputs += 1
             entry = target.draw(Random(seed << 40 | number))
             restart()
@@ -135,18 +139,18 @@ def run_target(target: Target, count: int, seed: int = 0, *, first_number: int =
             taken = time.thread_time() - begin
             if taken > outcome.slowest:
                 outcome.slowest, outcome.slowest_input = taken, number
-    outcome.peak = peak_memory()
+    outcome.memory, outcome.peak = _memory("VmRSS"), _memory("VmHWM")
     outcome.seconds = time.thread_time() - began
     return outcome
 
 
-def peak_memory() -> int:
-    """Return the peak of this process's resident memory, kB; 0 where the system does not tell it."""
+def _memory(kind: str) -> int:
+    """Return this process's resident memory, or its peak, kB; 0 where the system does not tell it."""
     try:
         lines = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
     except OSError:
         return 0
-    return int(next(line.split()[1] for line in lines if line.startswith("VmHWM:")))
+    return int(next(line.split()[1] for line in lines if line.startswith(kind)))
 
 
 def _kind(error: MeterlinkError) -> str:
