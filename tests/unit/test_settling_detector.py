@@ -117,6 +117,11 @@ def test_the_first_reading_of_a_contact_is_marked(counts: int) -> None:
     assert (marked.index(True), sum(marked)) == (20, 1)
 
 
+def test_an_accepted_overload_is_accepted_once() -> None:
+    """Volts beyond the range stay beyond it: it is no new measurement every few seconds."""
+    assert len(settled_states(constant(None, 0, 20, quantity=VOLTS))) == 1
+
+
 def test_a_contact_that_slips_begins_its_quiet_time_again() -> None:
     """For a moment it shows half: the four seconds are those after it."""
     displayed = [

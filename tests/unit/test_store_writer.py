@@ -210,6 +210,23 @@ def test_a_reading_is_read_as_it_was_written(writer, path, original):
     )  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    "original",
+    [
+        reading("4.70", resolution=Decimal("0.01"), display_hold=True),
+        reading("-12.50", "V", quantity=Quantity.VOLTAGE, coupling=Coupling.AC, relative=True, low_battery=True),
+        reading(None, "MΩ", quantity=Quantity.RESISTANCE, status=Status.OVERLOAD, channel="2b18@7", packet=b"ol"),
+    ],
+)
+def test_an_accepted_reading_comes_back_as_it_was_shown(writer, path, original):
+    """An accepted overload is an open part, also in the history; a value on hold is said to be one."""
+    visit = Visit(writer)
+    row = ReadingRow(original, visit.connection, visit.ids.visit_id, visit.ids.point_ids["herm"])
+    writer.submit(Batch(accepted=(AcceptedRow(row, JUDGEMENT, 1.5),))).result(OUTER)
+    (stored,) = Reader(path).history()
+    assert stored.reading == original
+
+
 def test_the_value_is_kept_in_the_base_si_unit(writer, path):
     visit = Visit(writer)
     rows = (
