@@ -30,6 +30,9 @@ RESTLESS = (
 )
 """The reason where nearly everything changes, and nothing shows why."""
 
+HELPLESS_REASONS = frozenset({MASKED, RESTLESS})
+"""Reasons against which no further reading helps."""
+
 _Columns = Sequence[bytes]
 
 

@@ -14,6 +14,7 @@ from meterlink.capture.capture_file import DisplayEntry
 from meterlink.core.text import clean_text, count_phrase
 from meterlink.core.units import Quantity
 from meterlink.teach import limits
+from meterlink.teach.masks import HELPLESS_REASONS
 from meterlink.teach.report import TeachReport
 from meterlink.teach.samples import MeterFunction, Sample
 from meterlink.teach.wishes import A_NEGATIVE_READING, AN_HOUR_LATER, BOTH_SIGNS, LONGER_RECORDING, parse_digit_wish
@@ -237,6 +238,8 @@ def _different_numbers(shown: Sequence[Sample], asked: int, report: TeachReport)
     if missing > asked:
         number = missing - asked
         yield OpenItem(f"different number{'s' * (number != 1)}", number, numbered=True)
+    elif report.reason in HELPLESS_REASONS:
+        yield OpenItem("packets that no reading explains", 0)
     elif missing <= 0 and not asked:
         wishes = report.suggested_readings or ("a reading that differs",)
         yield OpenItem(wishes[0], 1)

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.capture.capture_file import Capture, CapturedPacket, make_display_entry
-from meterlink.teach import teach
+from meterlink.teach import find_progress, teach
 from meterlink.teach.masks import MASKED, RESTLESS, find_mask
 from support.examples import examples
 from support.invented_meters import CHANNEL, FAMILIES, InventedMeter
@@ -133,3 +133,9 @@ def test_frames_that_take_turns_are_not_masked() -> None:
             packets.append(CapturedPacket(t, CHANNEL, bytes([0xA5, number % 5]) + rows[number % 5] + bytes(4)))
         entries.append(make_display_entry(t + 0.05, f"{rng.randrange(10_000) / 100:.2f} V DC"))
     assert find_mask(Capture(tuple(packets), tuple(entries))) == ""
+
+
+def test_no_further_reading_is_counted_as_open() -> None:
+    capture = masked_capture(MASKS["one byte for a packet"](Random(7)))
+    progress = str(find_progress(capture.entries, teach(capture)))
+    assert progress == "24 of about 24; still open: packets that no reading explains"
