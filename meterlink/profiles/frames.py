@@ -31,7 +31,7 @@ DecoderFactory = Callable[[Sequence[str], list[Refusal]], Mapping[str, ChannelDe
 
 @dataclass(frozen=True, slots=True)
 class _FrameReader:
-    """What a profile reads from frames: ``used_bits`` and ``number_bits`` as numbers of the whole frame."""
+    """The functions that make readings of frames, and the bits that they use, as numbers of the whole frame."""
 
     make_reading: Callable[[Frame, str, Timestamp, list[Refusal]], Reading]
     make_invalid_reading: Callable[[bytes, str, Timestamp], Reading]

@@ -18,6 +18,10 @@ from meterlink.teach import limits
 from meterlink.teach.checksums import find_checksum
 from meterlink.teach.framings import FramingCandidate
 
+# Bytes of a notification at the smallest size of the link (23 less 3; Bluetooth Core, vol. 3 part F, 3.4.7.1, from
+# memory): a packet so long, with a shorter one behind it, is the first piece of a frame.
+_FULL_PACKET = 20
+
 
 @dataclass(frozen=True, slots=True)
 class _Gaps:
@@ -30,7 +34,7 @@ class _Gaps:
     @classmethod
     def of(cls, gaps: Sequence[float]) -> "_Gaps":
         ordered = sorted(gaps)
-        few = int((1 - limits.USUAL_GAPS) * len(ordered))
+        few = int((1 - limits.NEARLY_ALL) * len(ordered))
         return cls(ordered[few], ordered[len(ordered) // 2], ordered[-1 - few])
 
 
@@ -56,7 +60,7 @@ def joined_candidates(capture: Capture) -> Iterator[FramingCandidate]:
 
 
 def describe_unpaired(capture: Capture) -> str:
-    """Return what it looks like where packets of two kinds cannot be joined; empty where nothing does."""
+    """Return the reason why packets of two kinds cannot be joined, in words; empty if no two look like halves."""
     packets = _notified(capture)
     for one, other in _pairs(packets):
         if one.marks or not _are_all(packets, one, other) or _join(packets, one, other) is not None:
@@ -65,7 +69,7 @@ def describe_unpaired(capture: Capture) -> str:
         if one.channel == other.channel:
             where = f"of {min(one.length, other.length)} and of {max(one.length, other.length)} bytes"
         how = "at such times that a number may belong to the packet before it or to the one behind it"
-        if _turns(packets, one, other)[0] < limits.LEAST_TURNS:
+        if _turns(packets, one, other)[0] < _least_turns():
             how = "that do not take turns"
         return (
             f"the meter sends packets {where}, {how}; if one kind has the number and the other its range or unit, it "
@@ -78,7 +82,7 @@ def _are_all(packets: Sequence[CapturedPacket], one: _Kind, other: _Kind) -> boo
     """Return whether the channels of two kinds have hardly any other packet: pieces of frames have many lengths."""
     ours = [packet for packet in packets if packet.channel in {one.channel, other.channel}]
     kinds = {(one.channel, one.length), (other.channel, other.length)}
-    return sum((packet.channel, len(packet.data)) in kinds for packet in ours) >= limits.USUAL_GAPS * len(ours)
+    return sum((packet.channel, len(packet.data)) in kinds for packet in ours) >= limits.NEARLY_ALL * len(ours)
 
 
 def _notified(capture: Capture) -> list[CapturedPacket]:
@@ -91,10 +95,10 @@ def _pairs(packets: Sequence[CapturedPacket]) -> Iterator[tuple[_Kind, _Kind]]:
     """Yield two kinds of packet that may belong together."""
     kinds = Counter((packet.channel, len(packet.data)) for packet in packets)
     channels = Counter(packet.channel for packet in packets)
-    busiest = [channel for channel, _ in channels.most_common(limits.MOST_CHANNELS_JOINED)]
+    busiest = [channel for channel, _ in channels.most_common(limits.MOST_CHANNELS_PAIRED)]
     usual: dict[str, list[int]] = {channel: [] for channel in busiest}
     for (channel, length), times in kinds.most_common():
-        if channel in usual and length <= limits.LONGEST_JOINED_PART and times >= limits.FEWEST_JOINED_FRAMES:
+        if channel in usual and length <= limits.LONGEST_FRAME // 2 and times >= limits.FEWEST_PAIRS:
             usual[channel].append(length)
     for one, other in combinations([channel for channel in busiest if usual[channel]], 2):
         yield _Kind(one, usual[one][0]), _Kind(other, usual[other][0])
@@ -111,13 +115,18 @@ def _kinds_by_a_byte(packets: Sequence[CapturedPacket], length: int) -> Iterator
     found = 0
     for at in range(length):
         values = Counter(packet.data[at] for packet in ours)
-        if len(values) != 2 or min(values.values()) < limits.FEWEST_JOINED_FRAMES:
+        if len(values) != 2 or min(values.values()) < limits.FEWEST_PAIRS:
             continue
         turns = sum(before.data[at] != after.data[at] for before, after in pairwise(ours))
-        if turns >= limits.LEAST_TURNS * (len(ours) - 1) and found < limits.MOST_PART_MARKS:
+        if turns >= _least_turns() * (len(ours) - 1) and found < limits.MOST_TELLING_BYTES:
             found += 1
             one, other = values
             yield _Kind(ours[0].channel, length, ((at, one),)), _Kind(ours[0].channel, length, ((at, other),))
+
+
+def _least_turns() -> float:
+    """Return the share of packets that one of the other kind must follow: a lost packet breaks two turns."""
+    return 1 - 2 * limits.MOST_LOST
 
 
 def _turns(packets: Sequence[CapturedPacket], one: _Kind, other: _Kind) -> tuple[float, list[tuple[bool, float]]]:
@@ -138,23 +147,23 @@ def _join(packets: Sequence[CapturedPacket], one: _Kind, other: _Kind) -> Framin
     """Return the frames of two kinds of packet; None where the order or the times show no pairs."""
     turns, gaps = _turns(packets, one, other)
     behind_one, behind_other = ([seconds for first, seconds in gaps if first is which] for which in (True, False))
-    if turns < limits.LEAST_TURNS or min(len(behind_one), len(behind_other)) < limits.FEWEST_JOINED_FRAMES:
+    if turns < _least_turns() or min(len(behind_one), len(behind_other)) < limits.FEWEST_PAIRS:
         return None
     within, between = _Gaps.of(behind_one), _Gaps.of(behind_other)
     if within.usual > between.usual:
         one, other, within, between = other, one, between, within
     pause = round((within.most + between.least) / 2, 3)
-    # A number whose range was lost meets the next range a refresh later, or sooner by what it was held up itself; then
-    # it came too late behind the packet before it. Half a pause lies between that and the usual delays.
+    # A number whose range was lost meets the next range a refresh later. If it meets it sooner, the number was held up,
+    # and comes too late behind the packet before it. Half a pause lies between such a delay and the usual ones.
     rest = round(between.most + pause / 2, 3)
     if between.least < limits.LEAST_REST_RATIO * within.most or not 0 < pause < rest <= LONGEST_REST:
         return None
-    if one.channel == other.channel and one.length >= limits.FULL_PACKET > other.length:
+    if one.channel == other.channel and one.length >= _FULL_PACKET > other.length:
         return None  # a frame that does not fit into one packet
     channels = tuple(dict.fromkeys((one.channel, other.channel)))
     framing = Framing(parts=(one.part(channels), other.part(channels)), pause=max(pause, 0.01), rest=rest)
     frames = tuple(_frames(framing, channels, packets))
-    if len(frames) < limits.FEWEST_JOINED_FRAMES:
+    if len(frames) < limits.FEWEST_PAIRS:
         return None
     only = [frame for _, frame in frames]
     first, second = _checksums(one.length, only)

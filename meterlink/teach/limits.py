@@ -103,6 +103,18 @@ LEAST_SHARE_JOINED = 0.5
 MOST_TAILS = 50
 """Lines whose tails are tried: a tail that reads as a line of its own is soon found."""
 
+# Frames of two packets.
+
+FEWEST_PAIRS = 20
+"""Pairs of packets from which the order and the times of two kinds are learned: one in twenty may come otherwise."""
+
+LEAST_REST_RATIO = 2.0
+"""The rest between two frames of two packets, in times between these packets: with less, a packet that comes late may
+be that of the frame before, or that of its own."""
+
+MOST_CHANNELS_PAIRED = 3
+"""Characteristics of which two may have the two packets of a frame: the busiest ones."""
+
 # Checksums.
 
 FRAMES_CHECKED = 64
@@ -341,35 +353,6 @@ STRETCHES = 50
 
 MOST_FRAMES_FOR_SLOW_BYTES = 20_000
 """Frames looked at for slow bytes; of more, every second or third."""
-
-# Frames of two packets.
-
-FEWEST_JOINED_FRAMES = 20
-"""Pairs of packets from which the order and the times of two kinds are learned: with the 5 % that may come otherwise,
-one of them."""
-
-LEAST_TURNS = 0.85
-"""Share of packets that one of the other kind follows: a twentieth of the packets lost breaks a tenth of the turns."""
-
-USUAL_GAPS = 0.95
-"""Share of the times between two packets that count as usual: the others are a lost packet, or a pause of the meter."""
-
-LEAST_REST_RATIO = 2.0
-"""The rest between two frames of two packets, in times between these packets: with less, a packet that comes late may
-be that of the frame before, or that of its own."""
-
-MOST_CHANNELS_JOINED = 3
-"""Characteristics of which two may have the two packets of a frame: the busiest ones."""
-
-LONGEST_JOINED_PART = 64
-"""Bytes of a packet that is half a frame: no display needs more."""
-
-MOST_PART_MARKS = 2
-"""Bytes that may tell two kinds of packet apart, tried in turn: each tries every encoding again."""
-
-FULL_PACKET = 20
-"""Bytes of a notification at the smallest size of the link (23 less 3, Bluetooth Core, vol. 3 part F, 3.4.7.1, from
-memory): a packet so long, with a shorter one behind it, is the first piece of a frame."""
 
 # Packets that look masked with a key of their own.
 

@@ -60,7 +60,7 @@ class SplitMeter:
             self._tell_apart(rng)
         self._count = rng.randrange(60_000)
 
-    def _layout(self, rng: Random, parts: list[Part], mark: int, *, masked: bool) -> FrameLayout:
+    def _layout(self, rng: Random, parts: Sequence[Part], mark: int, *, masked: bool) -> FrameLayout:
         layout = FrameLayout()
         parts = list(parts)
         if rng.random() < 0.4:

@@ -1,7 +1,7 @@
 """Taught meters that send number and range in two packets, over a link that loses, swaps, doubles, joins and delays.
 
-Each display differs from the one before, every third or fourth in its range or its unit, too. Whatever arrives, a value
-that the profile reads must be one that the meter showed.
+Each display differs from the one before, every third or fourth in its range or its unit, too. No value
+that the profile reads may be one that the meter did not show.
 """
 
 from collections.abc import Iterator, Sequence
@@ -61,7 +61,7 @@ def harm(sent: Sequence[SentPacket], kind: str, rng: Random) -> Iterator[SentPac
 
 
 def _harmed(here: Sequence[SentPacket], what: str, rng: Random) -> tuple[int, list[SentPacket]]:
-    """Return how many of the packets are harmed, and what arrives of them."""
+    """Return the number of packets harmed, and those that arrive."""
     one, other, *_ = here
     match what:
         case "lost":
@@ -74,7 +74,7 @@ def _harmed(here: Sequence[SentPacket], what: str, rng: Random) -> tuple[int, li
             return 1, [one, one]
         case "joined":
             return 2, [replace(other, data=one.data + other.data)]
-    # The meter keeps what fits into its buffers, drops the rest, and sends all at once when it can again.
+    # The meter keeps as many packets as it has buffers, drops the rest, and sends all at once when it can again.
     held = rng.randint(2, _LONGEST_ROW - 1)
     until = here[held].seconds - 0.001
     return held, [replace(kept, seconds=until) for kept in here[: rng.randint(1, _MOST_BUFFERS)][:held]]
@@ -104,7 +104,7 @@ def decode_harmed(
 
 
 def decode_naively(meter: SplitMeter, profile: Profile, kind: str, seed: int, refreshes: int) -> int:
-    """Return how many values are wrong where each number simply gets the latest range: what the harm can do."""
+    """Return the number of wrong values if each number gets the latest range: the harm without a guard."""
     rng = Random(f"harm/{kind}/{seed}")
     shown = draw_session(meter, rng, refreshes)
     assert profile.framing is not None
