@@ -69,9 +69,25 @@ class ReadShare:
             self.others[replace(refusal, data=b"")] += 1
             return
         waiting = self._waiting.setdefault(channel, deque())
+        if refusal.reason is RefusalReason.UNPAIRED and self._blame(waiting, refusal):
+            refusal = Refusal(RefusalReason.PART)
         waiting.append((packet, refusal))
         while sum(len(data) for data, _ in waiting) > _LONGEST_WAIT:
             self._refuse(waiting.popleft()[1])
+
+    @staticmethod
+    def _blame(waiting: deque[tuple[bytes, Refusal]], refusal: Refusal) -> bool:
+        """Give the newest waiting packets the refusal if their bytes are those refused; return whether they are."""
+        number, size = 0, 0
+        while number < len(waiting) and size < len(refusal.data):
+            number += 1
+            size += len(waiting[-number][0])
+        halves = [data for data, _ in list(waiting)[len(waiting) - number :]]
+        if not halves or b"".join(halves) != refusal.data:
+            return False
+        for place in range(len(waiting) - number, len(waiting)):
+            waiting[place] = (waiting[place][0], refusal)
+        return True
 
     def finish(self) -> None:
         """Count the packets that no later one has completed."""

@@ -88,3 +88,18 @@ def test_the_halves_before_the_first_frame_are_a_beginning() -> None:
     share.add_reading("", b"r1", b"r1", None)
     share.finish()
     assert (share.read, share.refusals.total()) == (1, 0)
+
+
+def test_the_halves_of_a_frame_have_the_reason_that_the_next_packet_shows() -> None:
+    # Where the range comes first, only the next range shows that it changed beside the number.
+    share = ReadShare()
+    incomplete, changed = Refusal(RefusalReason.PART), Refusal(RefusalReason.UNPAIRED, "byte 0 changes", b"r1n1")
+    share.add_reading("", b"r0", b"r0", None)
+    share.add_unread("", b"r1", incomplete)
+    share.add_unread("", b"n1", incomplete)
+    share.add_unread("", b"r2", changed)
+    share.add_unread("", b"n2", incomplete)
+    share.add_reading("", b"r2", b"r2n2", None)
+    share.finish()
+    assert share.read == 2
+    assert share.refusals == {Refusal(RefusalReason.UNPAIRED, "byte 0 changes"): 2, incomplete: 1}
