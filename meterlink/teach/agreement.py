@@ -155,7 +155,7 @@ class _Search:
     def _grown(self, decode: Decode, likely: list[int]) -> Agreement | None:
         """Return the agreement around a profile: add the entries that it explains, make it again, and so on."""
         found = self._classified(decode, {}, likely)
-        for _ in range(limits.ROUNDS_OF_GROWTH):
+        for _ in range(limits.MOST_ROUNDS):
             if self._learned(found.read_frames) is None:
                 return None
             taught = found.read_frames

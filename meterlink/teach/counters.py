@@ -156,7 +156,7 @@ def _grows(numbers: Sequence[int], bits: int) -> bool:
     fits = sum(0 < step <= min(largest, limits.MOST_STEPS_AT_ONCE * usual) for step in steps)
     # A counter with noise below it also goes up all the time, but by steps of all sizes.
     even = sum(abs(step - usual) <= usual * limits.UNEVEN_STEPS for step in steps)
-    if fits < (1 - limits.MOST_LOST) * len(steps) or even < limits.LEAST_SHARE_EVEN * len(steps):
+    if fits < (1 - limits.MOST_LOST) * len(steps) or even < limits.LEAST_MAJORITY * len(steps):
         return False
     # A state above a counter may change now and then, but not exactly when the counter rolls over.
     rolls = [

@@ -73,7 +73,7 @@ def _of_channel(packets: Sequence[CapturedPacket]) -> tuple[bytes, bytes, tuple[
             if line.data.startswith(start) and _PAIRS.fullmatch(line.data[len(start) :])
         )
         if (
-            len(start) <= limits.LONGEST_HEXADECIMAL_HEAD
+            len(start) <= limits.LONGEST_HEAD
             and len(decoded) >= (1 - limits.MOST_LOST) * len(lines)
             and _has_letters(ordinary)
         ):

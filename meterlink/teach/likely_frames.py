@@ -157,7 +157,7 @@ class _Frames:
             care = sum(1 << index for index, one in enumerate(bits) if name in one)
             lit = sum(1 << index for index, one in enumerate(bits) if one.get(name))
             number = care.bit_count()
-            if min(lit.bit_count(), number - lit.bit_count()) < limits.LEAST_MOVED:
+            if min(lit.bit_count(), number - lit.bit_count()) < limits.FEWEST_ALIKE:
                 continue
             wanted.add(name)
             for position, column in columns.items():
@@ -203,12 +203,12 @@ def _lively_positions(windows: Sequence[Sequence[int | None]], size: int) -> set
 
 
 def _whole_bits(sample: Sample) -> _Bits:
-    return {(0, bit): bool(sample.counts >> bit & 1) for bit in range(limits.WIDEST_GUESS)}
+    return {(0, bit): bool(sample.counts >> bit & 1) for bit in range(limits.WIDEST_FIELD)}
 
 
 def _signed_bits(sample: Sample) -> _Bits:
     counts = -sample.counts if sample.negative else sample.counts
-    return {(0, bit): bool(counts >> bit & 1) for bit in range(limits.WIDEST_GUESS)}
+    return {(0, bit): bool(counts >> bit & 1) for bit in range(limits.WIDEST_FIELD)}
 
 
 def _digit_bits(sample: Sample) -> _Bits:
@@ -243,4 +243,4 @@ def _base_value(sample: Sample) -> Decimal:
 
 def _places(sample: Sample) -> Iterator[tuple[int, str]]:
     """Yield ``(place from the right, digit)``, without the zeros at the left, which a display may leave dark."""
-    yield from enumerate(reversed(sample.digit_text.lstrip("0")[-limits.MOST_DISPLAY_DIGITS :]))
+    yield from enumerate(reversed(sample.digit_text.lstrip("0")))

@@ -37,8 +37,8 @@ LEAST_YIELD = 0.9
 display is blank or between two ranges in up to a tenth of its frames (measured in the simulated sessions)."""
 
 FEWEST_ALIKE = 3
-"""Packets, lines or refused frames of one kind that make it a kind: fewer are damage, chance, or a display between two
-states."""
+"""Packets, lines or refused frames of one kind that make it a kind, and entries of either value of a bit: fewer are
+damage, chance, or a display between two states."""
 
 FEWEST_PREDICTIONS = 8
 """Entries that repeat a half byte of a code and agree on its meaning, before it may stand for a second entry: bits that
@@ -64,7 +64,7 @@ MOST_LOST = 0.1
 
 LEAST_MAJORITY = 0.6
 """Share of frames that begin where a packet does, or whose distance a length byte gives; with fewer, packets do not
-show the frames."""
+show the frames. Share of steps of a clock that are equally large; of evenly spread noise, a third are."""
 
 NEAR_BEST = 0.85
 """Of the best score of a frame length; noise in a score is a few per cent."""
@@ -93,9 +93,6 @@ SLACK_OF_PAUSES = 1.5
 
 LEAST_PAUSE_SECONDS = 0.05
 """Seconds; so much more than the longest wait, at least: one event of a slow connection."""
-
-MOST_PACKETS_OF_A_LINE = 20
-"""Packets of 20 bytes, the least that Bluetooth LE carries, hold a line of 400 characters."""
 
 LEAST_SHARE_JOINED = 0.5
 """Share of lines that begin in one packet with the end of another: fewer are too few to be read alone."""
@@ -132,8 +129,9 @@ LEAST_SHARE_SOUND = 0.8
 FRAMES_PER_KEY = 4
 """Frames that rule out most keys."""
 
-LONGEST_HEAD = 3
-"""First bytes of a line that its checksum may leave out."""
+LONGEST_HEAD = 4
+"""First characters of a line that its checksum may leave out, or that come before its hexadecimal digits, such as the
+colon of Intel's HEX format."""
 
 FEWEST_COVERED = 2
 """Changing bytes under the checksum; the sum of one byte is a copy of it."""
@@ -142,12 +140,6 @@ FEWEST_COVERED = 2
 
 FEWEST_HEXADECIMAL_LINES = 8
 """Fewer lines are soon all of hexadecimal digits by chance."""
-
-LONGEST_HEXADECIMAL_HEAD = 4
-"""Characters before the digits, such as the colon of Intel's HEX format."""
-
-LONGEST_WORD = 20
-"""Characters of a word of a line; a longer one is no unit and no flag."""
 
 # Counters.
 
@@ -158,10 +150,7 @@ MOST_STEPS_AT_ONCE = 8
 """Usual steps in one step, after lost packets or a silence."""
 
 UNEVEN_STEPS = 0.2
-"""Share of the usual step by which a step may differ: packets arrive unevenly."""
-
-LEAST_SHARE_EVEN = 0.6
-"""Share of steps within that; of evenly spread noise, a third are."""
+"""Share of the usual step by which an equal one may differ: packets arrive unevenly."""
 
 LEAST_SHARE_COUNTING = 0.8
 """Share of steps by one, or of carries at a roll-over, of a counter."""
@@ -225,7 +214,7 @@ WIDEST_SPAN = 40
 """Bits from the lowest to the highest of a number: a 32-bit field shifted by up to a byte."""
 
 WIDEST_FIELD = 32
-"""Bits of a number."""
+"""Bits of a number: four thousand million counts."""
 
 LEAST_SIGN_EVIDENCE = 7.0
 """Bits: a flag follows the sign of so many readings by chance once in over a hundred meters."""
@@ -282,15 +271,6 @@ LEAST_QUALITY = 0.7
 MOST_GUESSES = 3
 """Ways of writing that are worth a search."""
 
-WIDEST_GUESS = 24
-"""Bits of a whole number: 8 million counts, more than any hand-held meter shows."""
-
-MOST_DISPLAY_DIGITS = 7
-"""Places of a display that are looked at."""
-
-LEAST_MOVED = 3
-"""Entries of either value that a bit needs: fewer are followed by some bit of the frame by chance."""
-
 MOST_MISSES = 0.3
 """Share of entries that a bit may miss: of bits that do not belong to the number, half miss."""
 
@@ -325,11 +305,8 @@ MOVING_COUNTS = 3
 """Counts between two values of a display that moves around the one that was read."""
 
 MOST_ROUNDS = 4
-"""Rounds of guessing bits from frames and frames from bits, or of reading digits by those known; later ones change
-nothing."""
-
-ROUNDS_OF_GROWTH = 3
-"""Rounds of adding the entries that a profile explains, and of making it again."""
+"""Rounds of guessing bits from frames and frames from bits, of reading digits by those known, or of adding the entries
+that a profile explains; later ones change nothing."""
 
 MOST_WAYS_LOOKED_AT = 4
 """Ways of cutting, the likeliest first, in which the number shown is looked for."""
@@ -351,8 +328,6 @@ NEAR_ENTRY_SECONDS = 5.0
 STRETCHES = 50
 """Parts of a long capture, of which each is seen."""
 
-MOST_FRAMES_FOR_SLOW_BYTES = 20_000
-"""Frames looked at for slow bytes; of more, every second or third."""
 
 # Packets that look masked with a key of their own.
 

@@ -30,6 +30,7 @@ _FLAGS: dict[Flag, Callable[[Sample], bool]] = {
     Flag.HOLD: lambda sample: "hold" in sample.displayed.flags,
     Flag.RELATIVE: lambda sample: "relative" in sample.displayed.flags,
 }
+_LONGEST_WORD = 20  # characters of a word that a sentence names
 _TAILS = "a line that lost its beginning would look like a whole one with another number"
 
 
@@ -68,8 +69,6 @@ def line_candidates(packets: Sequence[CapturedPacket]) -> Iterator[tuple[TextFor
     """
     data = b"".join(packet.data for packet in packets)
     for end in _ENDS:
-        if end and data.count(end.encode()) < len(packets) / limits.MOST_PACKETS_OF_A_LINE:
-            continue
         text = TextFormat(end=end, encoding=text_encoding(data))
         cutter = LineSplitter(text)
         lines = tuple(
@@ -237,7 +236,7 @@ def unknown_words(text_format: TextFormat, lines: Sequence[tuple[float, bytes]])
     known = {word for word, _ in text_format.words} | set(text_format.ignore)
     met = Counter(word for _, line in lines for word in dict.fromkeys(read(line).words) if word not in known)
     return [
-        clean_text(word, limits.LONGEST_WORD)
+        clean_text(word, _LONGEST_WORD)
         for word, times in met.most_common()
         if times >= limits.FEWEST_ALIKE and not _told_by_itself(word)
     ]
@@ -337,7 +336,7 @@ def _said(
         return Meaning()  # the unit of another number
     there = {unit for _, unit in within if unit}
     if known is not None and len(there) == 1 and _other_prefix(known.unit, *there):
-        said = clean_text(word, limits.LONGEST_WORD)
+        said = clean_text(word, _LONGEST_WORD)
         raise ContradictedWordError(f"the lines say {said} where the entries say {next(iter(there))}")
     couplings = {sample.displayed.coupling for sample, _ in within}
     # A word that states a coupling is usual only where the display shows that coupling, or none.

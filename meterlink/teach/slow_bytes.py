@@ -83,15 +83,13 @@ class _Column:
 
 def find_slow_bytes(frames: Sequence[bytes], times: Sequence[float]) -> tuple[SlowByte, ...]:
     """Return the slow bytes of ``frames`` (equally long, in order of arrival at ``times``, seconds)."""
-    step = max(1, len(frames) // limits.MOST_FRAMES_FOR_SLOW_BYTES)
-    some, when = frames[::step], times[::step]
-    if len(some) < 2:
+    if len(frames) < 2:
         return ()
     pauses = frozenset(
-        index for index, (before, after) in enumerate(pairwise(when), 1) if after - before > limits.PAUSE_SECONDS
+        index for index, (before, after) in enumerate(pairwise(times), 1) if after - before > limits.PAUSE_SECONDS
     )
-    spent = sum(after - before for index, (before, after) in enumerate(pairwise(when), 1) if index not in pauses)
-    columns = [_Column.of([frame[at] for frame in some], pauses) for at in range(len(some[0]))]
+    spent = sum(after - before for index, (before, after) in enumerate(pairwise(times), 1) if index not in pauses)
+    columns = [_Column.of([frame[at] for frame in frames], pauses) for at in range(len(frames[0]))]
     numbers = {at: number for at, column in enumerate(columns) if (number := _number(column, pauses)) is not None}
     carried = _carried(columns, numbers)
     found: dict[int, SlowByte] = {}
