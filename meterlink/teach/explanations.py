@@ -22,7 +22,7 @@ from meterlink.teach.frame_meanings import FoundMeanings, meaning_candidates
 from meterlink.teach.framings import FramingCandidate
 from meterlink.teach.integers import integer_encodings
 from meterlink.teach.lines import text_formats, unknown_words
-from meterlink.teach.samples import Sample
+from meterlink.teach.samples import Sample, may_overload
 from meterlink.teach.slow_bytes import SlowByte
 from meterlink.teach.states import find_meanings
 from meterlink.teach.stopping import IsStopped, check_stop
@@ -210,7 +210,7 @@ def wanted_kinds(samples: Sequence[Sample]) -> tuple[str, ...]:
     wanted = []
     if not any(sample.negative for sample in samples) and any(sample.function.signed for sample in samples):
         wanted.append(A_NEGATIVE_READING)
-    if not any(sample.displayed.overload for sample in samples):
+    if may_overload(samples) and not any(sample.displayed.overload for sample in samples):
         wanted.append(AN_OVERLOAD)
     return tuple(wanted)
 

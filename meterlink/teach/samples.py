@@ -8,6 +8,7 @@ from meterlink.capture.capture_file import Capture, CapturedPacket, DisplayedVal
 from meterlink.core.readings import Coupling
 from meterlink.core.units import BASE_UNIT, Quantity, convert
 
+_FORCED = frozenset({Quantity.VOLTAGE, Quantity.CURRENT})
 _SIGNED = frozenset({Quantity.VOLTAGE, Quantity.CURRENT, Quantity.TEMPERATURE, None})
 
 
@@ -90,6 +91,14 @@ class MeterFunction:
 
     def __str__(self) -> str:
         return " ".join(str(part) for part in (self.quantity or "no unit", self.coupling) if part)
+
+
+def may_overload(samples: Sequence[Sample]) -> bool:
+    """Return whether a person may be asked for an overload: where no reading but volts and amps was taken, never.
+
+    Open leads overload the ohms of a meter. What overloads its volts or its amps is more than it is made for.
+    """
+    return any(sample.displayed.quantity not in _FORCED for sample in samples)
 
 
 def label_frames(

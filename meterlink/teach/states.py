@@ -24,6 +24,7 @@ from meterlink.teach.encodings import Encoding, SampleMatrix, agreement_code
 from meterlink.teach.flag_bits import FLAG_WORDS, add_flag, find_optional_flag, find_signs
 from meterlink.teach.frame_meanings import FoundMeanings, FrameMeaning
 from meterlink.teach.overload_bits import find_overload_bits, overload_values
+from meterlink.teach.samples import may_overload
 from meterlink.teach.state_codes import find_state_codes
 from meterlink.teach.wishes import A_NEGATIVE_READING, AN_OVERLOAD, BOTH_SIGNS
 
@@ -130,7 +131,7 @@ def _wanted(evidence: BitEvidence, signs: Sequence[tuple[int, bool]]) -> tuple[s
             wanted.append(A_NEGATIVE_READING)
     elif len(signs) > 1:
         wanted.append(BOTH_SIGNS)
-    if not evidence.overloads:
+    if not evidence.overloads and may_overload(samples):
         wanted.append(AN_OVERLOAD)
     said = {one for one in evidence.said if one is not None}
     still = [

@@ -13,6 +13,7 @@ from meterlink.capture.capture_file import DisplayEntry, make_display_entry
 from meterlink.teach import FunctionReport, TeachReport, find_progress, teach
 from meterlink.teach.limits import ENOUGH_DIFFERENT_NUMBERS
 from meterlink.teach.report import Contradiction
+from meterlink.teach.wishes import AN_OVERLOAD
 from meterlink_simulators.ranges import MeterFunction
 from studies.teaching.cases import SIX_FUNCTIONS, record_session
 from studies.teaching.study import shorten_capture
@@ -80,6 +81,15 @@ def test_nobody_is_asked_to_overload_a_meter_on_volts():
     volts = find_progress(entries("4.70 V DC"), taught(function("voltage DC", 1), suggested_readings=("an overload",)))
     assert "OL" not in str(volts)
     assert "OL with an open lead" in str(find_progress(entries("4.70 ohm"), NO_PROFILE))
+
+
+def test_the_report_asks_for_no_overload_of_volts_either() -> None:
+    for measured, asked in ((MeterFunction.DC_VOLTS, False), (MeterFunction.RESISTANCE, True)):
+        capture = record_session("counted", 0, (measured,), 2, 14).capture
+        without = tuple(entry for entry in capture.entries if "OL" not in entry.text)
+        report = teach(replace(capture, entries=without))
+        assert report.has_profile
+        assert (AN_OVERLOAD in report.suggested_readings) is asked
 
 
 def test_a_range_of_a_profile_is_open_if_the_profile_does_not_read_it_yet():
