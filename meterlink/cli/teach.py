@@ -38,14 +38,14 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
 
     With --json: has_profile, name, driver, entries (their number), frames, reason (null with a profile), encoding,
     framing, checksum, functions (each function, units, entries, held_out_right, held_out_not_decoded, held_out_wrong,
-    confidence, suggested_readings), contradictions, unused_entries and near_entries (each t, line, display; a
-    contradiction also expected_text, and rival, the only entry that contradicts it; near: one count off a moving
-    display), unexplained_bits (they change while the labels stay the same), unconfirmed_entries (each t, line, display:
-    the only entry of its range, unit or sign, which is not read yet), slow_bytes (they follow time), pinned_bytes (they
-    may, but must not move yet), still_bytes (they never moved in less than an hour), unlabelled_frames and
-    unlabelled_read (frames without an entry, and those of them that the profile reads), stopped (by Ctrl-C),
-    suggested_readings (the most useful first) and progress (entered: the entries that count; needed: about how many
-    will be enough; open: text and entries of each thing still open).
+    confidence, suggested_readings, one_range: no entry shows another), contradictions, unused_entries and near_entries
+    (each t, line, display; a contradiction also expected_text, and rival, the only entry that contradicts it; near: one
+    count off a moving display), unexplained_bits (they change while the labels stay the same), unconfirmed_entries
+    (each t, line, display: the only entry of its range, unit or sign, which is not read yet), slow_bytes (they follow
+    time), pinned_bytes (they may, but must not move yet), still_bytes (they never moved in less than an hour),
+    unlabelled_frames and unlabelled_read (frames without an entry, and those of them that the profile reads), stopped
+    (by Ctrl-C), suggested_readings (the most useful first) and progress (entered: the entries that count; needed: about
+    how many will be enough; open: text and entries of each thing still open).
 
     \f
 
@@ -113,6 +113,12 @@ def _doubts(report: TeachReport) -> Iterator[str]:
         yield f"Of {report.unlabelled_frames} frames without an entry it reads {report.unlabelled_read}."
     for entry in report.unconfirmed_entries:
         yield f"Not read until a second entry confirms its range, unit or sign: {entry.text!r} at {entry.seconds:g} s."
+    for function in report.functions:
+        if function.one_range:
+            yield (
+                f"{function.function} was shown in one range. Perhaps the packets do not tell ranges apart: compare "
+                "with the display in another range, or show one here."
+            )
     if report.slow_bytes:
         yield f"These bytes follow time, not the display, and may change: {', '.join(map(str, report.slow_bytes))}."
     if report.pinned_bytes:

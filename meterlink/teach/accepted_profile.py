@@ -17,7 +17,7 @@ from meterlink.teach.samples import MeterFunction, Sample
 from meterlink.teach.slow_bytes import find_still_bytes
 from meterlink.teach.unexplained import UnexplainedError
 from meterlink.teach.ways import Way
-from meterlink.teach.wishes import AN_HOUR_LATER
+from meterlink.teach.wishes import AN_HOUR_LATER, ANOTHER_RANGE
 from meterlink.teach.yields import find_yield
 
 
@@ -101,20 +101,24 @@ def _function_report(
     *,
     settled: bool,
 ) -> FunctionReport:
-    samples, outcomes = found.samples, found.outcomes
+    samples, outcomes, learned = found.samples, found.outcomes, found.learned
     ours = [place for place, sample in enumerate(samples) if sample.function == function]
     refused = [samples[place] for place in ours if outcomes[place] is None]
     alone = [f"another reading like {sample.entry.text}" for sample in refused]
+    units = tuple(dict.fromkeys(samples[place].displayed.unit for place in ours if samples[place].displayed.unit))
+    shown = {(samples[place].displayed.unit, samples[place].places) for place in ours if samples[place].is_number}
+    wished = any(wish.startswith(ANOTHER_RANGE) and wish.partition(",")[0].endswith(units) for wish in learned.wanted)
     return FunctionReport(
         function=str(function),
         entries=len(ours),
         right=sum(outcomes[place] is True for place in ours),
         not_decoded=len(refused),
         wrong=sum(outcomes[place] is False for place in ours),
-        units=tuple(dict.fromkeys(samples[place].displayed.unit for place in ours if samples[place].displayed.unit)),
+        units=units,
         suggested_readings=tuple(dict.fromkeys(alone)),
         settled=settled and not any(sample.function == function for sample in unconfirmed),
         still_bytes=still,
+        one_range=len(shown) == 1 and wished,
     )
 
 

@@ -17,7 +17,8 @@ class FunctionReport:
     ``right`` of them were then decoded as entered, ``not_decoded`` gave no value, ``wrong`` gave another value.
     ``units`` are the units entered. ``suggested_readings`` are readings of this function that would settle a doubt.
     ``settled``: nothing found says that later packets will be refused. ``still_bytes`` never moved in a short
-    recording: packets in which one of them moves later are refused.
+    recording: packets in which one of them moves later are refused. ``one_range``: all entries of a unit have one
+    range, and nothing shows that the packets of another one differ.
     """
 
     function: str
@@ -29,6 +30,7 @@ class FunctionReport:
     suggested_readings: tuple[str, ...] = ()
     settled: bool = True
     still_bytes: tuple[int, ...] = ()
+    one_range: bool = False
 
     @property
     def confidence(self) -> str:
@@ -36,11 +38,12 @@ class FunctionReport:
         if self.wrong:
             return "not sure: a reading held out came out wrong"
         if self.right >= limits.FEWEST_SURE and not self.not_decoded and self.settled:
-            return (
-                f"sure while {name_bytes(self.still_bytes)} stay{'s' * (len(self.still_bytes) == 1)} as before"
+            still = (
+                f" while {name_bytes(self.still_bytes)} stay{'s' * (len(self.still_bytes) == 1)} as before"
                 if self.still_bytes
-                else "sure"
+                else ""
             )
+            return f"sure in the one range shown{still}" if self.one_range else f"sure{still}"
         if 2 * self.right >= self.entries:
             return "sure of what was shown"
         return "sure only of states that were shown; more readings would widen it"
@@ -60,6 +63,7 @@ class FunctionReport:
             "held_out_not_decoded": self.not_decoded,
             "held_out_wrong": self.wrong,
             "confidence": self.confidence,
+            "one_range": self.one_range,
             "suggested_readings": list(self.suggested_readings),
         }
 

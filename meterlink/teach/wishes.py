@@ -7,6 +7,9 @@ A_NEGATIVE_READING = "a negative reading"
 BOTH_SIGNS = "another negative reading and another positive one"
 AN_OVERLOAD = "an overload"
 
+ANOTHER_RANGE = "another range of"
+"""Begins the wish for a range that no entry shows, so that the point moves; then comes the unit."""
+
 LONGER_RECORDING = "a longer recording"
 """Begins the wish for packets without an entry."""
 

@@ -77,7 +77,7 @@ def test_an_interrupt_before_a_profile_was_found_says_so(monkeypatch):
 
 def test_an_interrupt_while_entries_are_held_out_gives_the_profile_and_is_not_sure(monkeypatch):
     whole = teach(recorded(200))
-    assert [one.confidence for one in whole.functions] == ["sure while byte 1 stays as before"]
+    assert [one.confidence for one in whole.functions] == ["sure in the one range shown while byte 1 stays as before"]
     stops = [interrupted(recorded(200), after, monkeypatch) for after in range(2, 9)]
     assert any(report.profile is not None for report in stops)
     for report in stops:
@@ -85,7 +85,7 @@ def test_an_interrupt_while_entries_are_held_out_gives_the_profile_and_is_not_su
             assert report.profile == whole.profile
             assert report.stopped
             assert report.as_object()["stopped"] is True
-            assert not any(one.confidence.startswith("sure while") for one in report.functions)
+            assert not any(one.confidence.startswith("sure in the one range") for one in report.functions)
 
 
 def stopped(capture, after):
@@ -112,7 +112,7 @@ def test_a_stop_from_another_thread_ends_the_search_at_once():
         assert report.stopped
         assert asked == after + 1
         assert report.profile in (None, whole.profile)
-        assert not any(one.confidence.startswith("sure while") for one in report.functions)
+        assert not any(one.confidence.startswith("sure in the one range") for one in report.functions)
 
 
 def test_a_stop_ends_the_search_for_slips_too():

@@ -117,3 +117,15 @@ def test_a_word_with_one_entry_is_refused_until_a_second_confirms_it():
     assert decoded(report.profile, line(1234, "M1")).text == "12.34 V DC"
     confirmed = teach(captured([*shown, ("43.21 kohm", line(4321, "M7")), ("5.00 kohm", line(500, "M7"))]))
     assert decoded(confirmed.profile, line(1234, "M7")).text == "12.34 kΩ"
+
+
+def test_a_function_of_which_one_range_was_shown_is_sure_in_that_one_only():
+    # Many meters send only the number, and the range in a packet of its own when it changes: of this nothing is seen
+    # before the range was changed once.
+    shown = [(f"{counts / 100:.2f} µF", frame(counts, 0x31)) for counts in range(1_000, 9_000, 571)]
+    report = teach(captured(shown))
+    assert [(one.confidence.partition(" while")[0], one.one_range) for one in report.functions] == [
+        ("sure in the one range shown", True)
+    ]
+    ranges = teach(captured(lesson()))
+    assert [one.one_range for one in ranges.functions] == [False]

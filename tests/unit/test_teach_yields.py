@@ -31,7 +31,7 @@ def recorded(codes_between):
 def test_every_frame_without_an_entry_is_read():
     report = teach(recorded([0x11] * 4))
     assert (report.unlabelled_frames, report.unlabelled_read) == (56, 56)
-    assert [one.confidence for one in report.functions] == ["sure while byte 1 stays as before"]
+    assert [one.confidence for one in report.functions] == ["sure in the one range shown while byte 1 stays as before"]
 
 
 def test_a_profile_that_refuses_the_frames_between_the_entries_is_not_sure():
