@@ -9,6 +9,7 @@ from meterlink.core.readings import Status
 from meterlink.profiles.model import Checksum, DriverName
 from meterlink.teach import limits
 from meterlink.teach.confirmations import confirm_meanings
+from meterlink.teach.couplings import leave_out_uncertain_overloads
 from meterlink.teach.decoding import frame_decoder, open_driver, says, without_checks
 from meterlink.teach.explanations import Explanation, ordered
 from meterlink.teach.report import FunctionReport, TeachReport, name_bytes
@@ -64,14 +65,15 @@ def hold_out(found: AcceptedProfile) -> None:
 def accepted_report(found: AcceptedProfile, capture: Capture, unused: tuple[DisplayEntry, ...]) -> TeachReport:
     """Return the report on the profile found; ``unused`` are the entries of ``capture`` without a frame."""
     way, samples, learned = found.way, found.samples, found.learned
-    profile, alone = confirm_meanings(learned.profile, samples)
+    certain, uncertain = leave_out_uncertain_overloads(learned.profile, samples)
+    profile, alone = confirm_meanings(certain, samples)
     frames = {frame for _, frame in way.frames}
     others = find_yield(open_driver(profile, way.channels), way.channels, capture, frames)
     settled = not learned.pinned and not learned.unfinished and others.share_read >= limits.LEAST_YIELD
     functions = dict.fromkeys(sample.function for sample in samples)
     # A line names its unknown word; a frame has only the time at which it was refused.
     first, then = (learned.wanted, others.suggested_readings)[:: 1 if way.explain is None else -1]
-    confirming = [f"a second reading like {sample.entry.text}" for sample in alone]
+    confirming = [*(f"a second reading like {sample.entry.text}" for sample in alone), *uncertain]
     still = _still_bytes(found)
     return TeachReport(
         profile=profile,

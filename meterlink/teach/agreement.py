@@ -10,7 +10,7 @@ the display moved and the entry is one count off, the person saw a value between
 nothing and teaches nothing, so that it never weakens the others.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from random import Random
@@ -160,10 +160,8 @@ class _Search:
                 return None
             taught = found.read_frames
             unread = {index: likely[index] for index, reading in found.slips.items() if not _has_value(reading)}
-            # Numbers first: they agree in many bits, an overload in few, so that of the two the overload is the slip.
-            for numbers in (True, False):
-                more = {index: at for index, at in unread.items() if self.looks[index].sample.is_number == numbers}
-                taught = taught | self._fitting(taught, more)
+            for alike in self._trusted_first(unread):
+                taught = taught | self._fitting(taught, {index: unread[index] for index in alike})
             again = self._learned(taught)
             if again is None:
                 return None
@@ -171,6 +169,18 @@ class _Search:
             if found.read_frames.keys() == taught.keys():
                 break
         return found
+
+    def _trusted_first(self, indexes: Iterable[int]) -> list[list[int]]:
+        """Return the entries in groups to be added in turn: numbers, then each kind of overload, the commonest first.
+
+        Numbers agree in many bits, an overload in few, so that of the two the overload is the slip. Of two overloads it
+        is the one that fewer entries show.
+        """
+        groups: dict[object, list[int]] = {}
+        for index in indexes:
+            shown = self.looks[index].sample.displayed
+            groups.setdefault(None if shown.digits is not None else (shown.unit, shown.coupling), []).append(index)
+        return [groups[kind] for kind in sorted(groups, key=lambda kind: (kind is not None, -len(groups[kind])))]
 
     def _fitting(self, base: dict[int, int], more: dict[int, int]) -> dict[int, int]:
         """Return the entries of ``more`` that fit beside those of ``base``, tried in halves."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from meterlink.core.readings import Reading
 from meterlink.teach import limits
 from meterlink.teach.agreement import Agreement, Decode, find_agreement
+from meterlink.teach.couplings import quantities_with_coupling
 from meterlink.teach.decoding import frame_decoder, says
 from meterlink.teach.likely_frames import Guess, Look, likely_frames
 from meterlink.teach.samples import Sample
@@ -37,11 +38,11 @@ def find_prospects(tried: Sequence[tuple[Way, Sequence[Sample]]]) -> list[Prospe
 def agreement_in(prospect: Prospect) -> Agreement | None:
     """Return the agreement of most entries, if this way is the right one and some of them are slips."""
     way, samples = prospect.way, prospect.samples
-    stated = {sample.displayed.quantity for sample in samples if sample.displayed.coupling is not None}
+    coupled = quantities_with_coupling(samples)
 
     def says_entry(reading: Reading | None, sample: Sample) -> bool:
         shown = sample.displayed
-        forgotten = shown.coupling is None and shown.quantity in stated
+        forgotten = shown.coupling is None and shown.quantity in coupled
         if forgotten and reading is not None and reading.coupling is not None:
             return False
         return says(reading, shown)

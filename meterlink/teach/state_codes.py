@@ -160,14 +160,25 @@ def _table(evidence: BitEvidence, bits: Sequence[int], by: Callable[[FrameMeanin
         raise UnexplainedError("nothing tells one state from another")
     meanings = {key: said.as_profile_meaning() for key, said in known.items()}
     # In a state in which only an overload was shown, it is unknown how to read a number.
+    overloads: dict[int, list[Meaning]] = {}
     for place in evidence.overloads:
-        meanings.setdefault(bits_value(evidence.frames[place], bits), _overloaded(evidence, place, by))
+        overloads.setdefault(bits_value(evidence.frames[place], bits), []).append(_overloaded(evidence, place, by))
+    for key, shown in overloads.items():
+        meanings.setdefault(key, _likeliest(shown))
     return code_of(bits, meanings)
 
 
 def _overloaded(evidence: BitEvidence, place: int, by: Callable[[FrameMeaning], FrameMeaning]) -> Meaning:
     shows = evidence.table.samples[place].displayed
     return replace(by(FrameMeaning(shows.unit, shows.coupling)).as_profile_meaning(), flag=Flag.NO_NUMBER)
+
+
+def _likeliest(told: Sequence[Meaning]) -> Meaning:
+    """Return the meaning that most overloads of one state tell; one with AC or DC, which people forget, before others.
+
+    In one state a meter shows one unit, with AC or DC or without: nobody adds to it what the display does not show.
+    """
+    return max(told, key=lambda one: (one.coupling is not None, told.count(one)))
 
 
 def _difference(one: FrameMeaning, other: FrameMeaning) -> str:

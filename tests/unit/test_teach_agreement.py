@@ -111,6 +111,41 @@ def test_a_number_typed_as_ol_is_no_overload_of_a_meter_with_more_digits_than_it
     assert set(named(right, report)) == {4, 20}
 
 
+OVERLOADED = frame(0, 0, over=True)  # no number has this state
+
+
+def overloaded(texts: dict[int, str]) -> Capture:
+    """Return a session in which the display was overloaded at the entries ``texts``."""
+    capture = with_texts(session(), texts)
+    windows = [(entry.earliest_look, entry.seconds) for at, entry in enumerate(capture.entries) if at in texts]
+    packets = [
+        replace(packet, data=OVERLOADED) if any(begin <= packet.seconds <= end for begin, end in windows) else packet
+        for packet in capture.packets
+    ]
+    return replace(capture, packets=tuple(packets))
+
+
+@pytest.mark.parametrize(
+    ("texts", "slips"),
+    [
+        ({0: "OL V", 7: "OL V DC", 15: "OL V DC"}, {0}),
+        ({0: "OL V", 7: "OL V", 15: "OL V DC"}, {0, 7}),
+        ({0: "OL V AC", 7: "OL V DC", 15: "OL V DC"}, {0}),
+    ],
+    ids=["DC forgotten", "DC forgotten twice", "AC for DC"],
+)
+def test_of_overloads_the_ones_with_dc_are_not_named_where_there_are_other_slips(
+    texts: dict[int, str], slips: set[int]
+) -> None:
+    # The first one typed would teach the others: OL V DC of the display would be blamed for the DC that one forgot.
+    right = overloaded(texts)
+    digit = right.entries[16].text
+    wrong = digit[:-6] + str((int(digit[-6]) + 5) % 10) + digit[-5:]
+    report = teach(with_texts(right, {16: wrong}))
+    assert report.profile is None
+    assert named(right, report) == dict.fromkeys(slips, "OL V DC") | {16: digit}
+
+
 def test_a_display_that_moved_on_before_the_key_is_found_in_the_packets_before() -> None:
     report = teach(session(moving=True))
     assert report.profile is not None

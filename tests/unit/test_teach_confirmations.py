@@ -6,6 +6,8 @@ A second reading in the same range shows it; without one, nothing does.
 
 from random import Random
 
+import pytest
+
 from meterlink.capture.capture_file import Capture, CapturedPacket, make_display_entry
 from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
@@ -129,3 +131,30 @@ def test_a_function_of_which_one_range_was_shown_is_sure_in_that_one_only():
     ]
     ranges = teach(captured(lesson()))
     assert [one.one_range for one in ranges.functions] == [False]
+
+
+OVERLOADED = frame(0xFFFF, 0x13)  # a state that no number shows
+
+
+@pytest.mark.parametrize("number", [1, 2])
+def test_an_overload_typed_without_ac_or_dc_is_not_read_where_other_entries_have_it(number):
+    """The display showed OL V DC. A person who leaves out DC at an overload does so by habit (common practice)."""
+    report = teach(captured([*[("OL V", OVERLOADED)] * number, *lesson()]))
+    assert report.contradictions == ()
+    assert report.suggested_readings[0].startswith("the entry OL V corrected to AC or DC if the display showed it")
+    assert decoded(report.profile, OVERLOADED).status is Status.INVALID
+    assert decoded(report.profile, frame(1234, 0x11)).text == "12.34 V DC"
+
+
+def test_an_overload_typed_with_dc_is_read_so_whatever_others_left_out():
+    for texts in (["OL V", "OL V DC"], ["OL V DC", "OL V", "OL V"]):
+        report = teach(captured([*[(text, OVERLOADED) for text in texts], *lesson()]))
+        assert decoded(report.profile, OVERLOADED).text == "OL V DC"
+        assert not any("corrected" in one for one in report.suggested_readings)
+
+
+def test_an_overload_without_ac_or_dc_is_read_where_no_entry_has_it():
+    """A diode test shows volts without AC or DC, and an overload with open leads."""
+    shown = [(text.removesuffix(" DC"), sent) for text, sent in lesson()]
+    profile = teach(captured([*shown, ("OL V", OVERLOADED)])).profile
+    assert decoded(profile, OVERLOADED).text == "OL V"
