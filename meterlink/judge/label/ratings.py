@@ -15,14 +15,16 @@ A text with one possible meaning is read; any other raises a question that lists
 - Words without digits, and the marks of `meterlink.judge.label.marks`, are not values: they are listed in
   ``unused_words``, as are DC volts. Any other remaining text raises a question.
 - So does a number that is on no part (455 MFD at 440 V, 45 MFD 340 V, 40.5 MFD), where one change makes the rating a
-  usual one: the question offers the text as printed, if that is usual at all, and each rating that is one change away
+  usual one: the question offers the text as printed, and each rating that is one change away
   (`meterlink.judge.label.corrected`). ``as printed`` in the text says that its numbers are right.
+- A question always offers what is printed: the reading that takes nothing for read wrongly, and leaves the fewest
+  numbers out. Where there is none, the text is refused, and must be typed again.
 - So does a value above 20 µF of a fan alone: the label names FAN, and no compressor (75 MFD FAN is a worn 7.5). So do
   volts with a question mark behind them (400? V): as typed, the usual ones one glyph away, or none.
 - Where no reading has volts and plausible numbers and uses every number, the question offers those ratings as well
   (440 MFD 40 VAC). An unreadable sign in the place of a section is refused.
 - An M apart from its unit raises a question on a run capacitor: ±20 % is on no usual one.
-- A question offers usual values only, and to leave the unexplained number out.
+- Beside what is printed, a question offers usual values only, and to leave the unexplained number out.
 """
 
 import re
@@ -61,6 +63,7 @@ _SHORT_NUMBER = re.compile(r"(?<![0-9A-Za-z.])[0-9OIlSBZGQDA]{1,3}(?![0-9A-Za-z]
 # Parts whose numbers are no capacitance where neither a unit nor the part's name says so.
 _OTHER_PART = re.compile(r"\b(?:TRANSFORMER|XFMR|CONTACTOR|RELAY|COIL|BREAKER|FUSE|THERMOSTAT|VALVE)\b", re.IGNORECASE)
 _CAPACITOR = re.compile(r"M\.?F|[uµnp]F|FARAD|CAP|KONDENS|CONDENS", re.IGNORECASE)
+_NUMBER = re.compile(r"[0-9]+(?:[.,][0-9]+)*")
 _DEEPEST = 6  # unclear places that one choice settles; a label with more must be typed again
 _MOST_PARSED = 300  # texts tried for one question, which bounds its time
 _WIDEST_TOLERANCE = Decimal("0.2")  # of the value, IEC 60062: M, the widest letter on motor capacitors
@@ -69,11 +72,15 @@ _MOST_CHOICES = 6  # a longer list is no help
 
 
 class _Reading(NamedTuple):
-    """A part, the words of the text that it leaves out, and the numbers that are read otherwise than they stand."""
+    """A part, the words of the text that it leaves out, and the numbers that are read otherwise than they stand.
+
+    ``is_corrected``: something is taken for read wrongly: a digit, a sign, a unit.
+    """
 
     part: RatedPart
     left_out: tuple[str, ...]
     replaced: tuple[str, ...] = ()
+    is_corrected: bool = False
 
 
 def read_label(
@@ -100,12 +107,6 @@ def read_label(
             corrected = [reading for reading in _corrected(given, kind, needs_farad=not found) if reading.part.volts]
             found = [*found[:_FOUND_FIRST], *corrected, *found[_FOUND_FIRST:]]
             search.is_ordered = search.is_ordered and not corrected
-    except InputError:
-        found = [reading for reading in _corrected(given, kind, needs_farad=True) if reading.part.volts]
-        if not found:
-            raise
-        why = "Its numbers are on no part as they stand."
-        search.is_ordered = False
     else:
         is_large = is_fan and _is_large_for_fan(part)
         if is_confirmed or (part.is_plausible and not is_large):
@@ -117,11 +118,11 @@ def read_label(
         text_with_unit = given if unit is None else spelled
         found = [_Reading(part, ()), *_corrected(text_with_unit, kind, needs_farad=True, singles=singles)]
         search.is_ordered = False
-    readings = _usual_readings(found)
+    readings = _offered_readings(found)
     if not readings:
         raise InputError(f"{text.strip()!r}: {why}", f"Write the rating as {RATING_EXAMPLE}.")
     choices = tuple(Choice(str(reading.part), _words(reading), reading.part) for reading in readings)
-    usual = choices[0].key if search.is_ordered else None
+    usual = choices[0].key if search.is_ordered and choices[0].conclusion.is_plausible else None
     return Question(f"{text.strip()!r}: {why}", choices, usual)
 
 
@@ -224,27 +225,46 @@ class _Search:
                     for corrected in _corrected(settled, self.kind, needs_farad=True, singles=singles):
                         if not corrected.left_out:
                             unused = tuple(dict.fromkeys((*corrected.part.unused_words, *without)))
-                            yield _Reading(replace(corrected.part, unused_words=unused), without, corrected.replaced)
+                            yield corrected._replace(
+                                part=replace(corrected.part, unused_words=unused), left_out=without
+                            )
 
 
-def _usual_readings(readings: list[_Reading]) -> list[_Reading]:
-    """Return the readings to offer: each rating once, without unusual values where that leaves any, not too many.
+def _offered_readings(readings: list[_Reading]) -> list[_Reading]:
+    """Return the readings to offer: each rating once, what is printed, and the usual ones beside it, not too many.
 
-    The reading that leaves most out is among them: it is right where the numbers are no part of the rating.
+    None where what is printed has no reading. The reading that leaves most out is among them: it is right where the
+    numbers are no part of the rating.
     """
     by_rating: dict[str, _Reading] = {}
     for reading in readings:
         by_rating.setdefault(str(reading.part), reading)
     distinct = list(by_rating.values())
+    printed = _printed_readings(distinct)
+    if not printed:
+        return []
     unusual = [_unusual_values(reading.part) for reading in distinct]
     usual = [reading for reading, count in zip(distinct, unusual, strict=True) if count == min(unusual)]
-    if len(usual) <= _MOST_CHOICES:
-        return usual
-    barest = max(usual, key=lambda reading: len(reading.left_out))
+    # A wrong rating among the choices is a wrong verdict where the right one is missing.
+    offered = usual if any(reading in usual for reading in printed) else [*printed[:_FOUND_FIRST], *usual]
+    if len(offered) <= _MOST_CHOICES:
+        return offered
+    barest = max(offered, key=lambda reading: len(reading.left_out))
     if not barest.left_out:
-        return usual[:_MOST_CHOICES]
-    first = [reading for reading in usual if reading is not barest][: _MOST_CHOICES - 1]
+        return offered[:_MOST_CHOICES]
+    first = [reading for reading in offered if reading is not barest][: _MOST_CHOICES - 1]
     return [*first, barest]
+
+
+def _printed_readings(readings: list[_Reading]) -> list[_Reading]:
+    """Return the readings that take nothing for read wrongly, and leave the fewest numbers out."""
+    as_printed = [(_numbers_left_out(reading), reading) for reading in readings if not reading.is_corrected]
+    fewest = min((count for count, _ in as_printed), default=0)
+    return [reading for count, reading in as_printed if count == fewest]
+
+
+def _numbers_left_out(reading: _Reading) -> int:
+    return len(_NUMBER.findall(" ".join(reading.left_out)))
 
 
 def _is_complete(reading: _Reading) -> bool:
@@ -253,7 +273,7 @@ def _is_complete(reading: _Reading) -> bool:
     return (
         part.is_plausible
         and bool(part.volts)
-        and not reading.replaced
+        and not reading.is_corrected
         and not _unusual_values(part)
         and not _SHORT_NUMBER.search(" ".join(reading.left_out))
     )
@@ -273,7 +293,9 @@ def _corrected(
             part = parse_label(rating, kind, None)
         except (UnclearLabelError, InputError):
             continue
-        yield _Reading(replace(part, unused_words=(*replaced, *left_out, *marks)), left_out, replaced)
+        yield _Reading(
+            replace(part, unused_words=(*replaced, *left_out, *marks)), left_out, replaced, is_corrected=True
+        )
 
 
 def _unusual_values(part: RatedPart) -> int:

@@ -10,6 +10,7 @@ from meterlink.core.units import Amount, resolution_of
 from meterlink.judge.judging import format_decimal
 from meterlink.judge.label.bare_numbers import bare_number_question, is_code
 from meterlink.judge.label.chains import Chain, Label, microfarads
+from meterlink.judge.label.glued_digits import spell_glued_capacitance
 from meterlink.judge.label.tokens import TokenKind
 from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
 from meterlink.judge.label.usual_values import (
@@ -167,6 +168,7 @@ def _ask_about_lone_sign(label: Label, chain: Chain, first: Decimal, second: Dec
 def _possible_values(label: Label, chain: Chain) -> list[Amount]:
     values = [microfarads(value) for value in chain.values]
     written = label.written(chain)
+    _ask_about_glued_digits(chain, values)
     if any(value.digits <= 0 for value in values):
         raise InputError(f"{written!r}: no part is rated at nothing.", "Check the number.")
     if any(not _LEAST <= value.digits <= _MOST or resolution_of(value.digits) < _FINEST for value in values):
@@ -174,6 +176,21 @@ def _possible_values(label: Label, chain: Chain) -> list[Amount]:
     if len(values) > 2:
         raise InputError(f"{written!r} has more than two values.", f"Write one part at a time: {RATING_EXAMPLE}.")
     return values
+
+
+def _ask_about_glued_digits(chain: Chain, values: Sequence[Amount]) -> None:
+    """Ask about one impossible number that is a usual capacitance with its sign lost: 189227.
+
+    Raises:
+        UnclearLabelError: it is one of these.
+    """
+    if len(values) > 1 or values[0].digits <= _MOST:
+        return
+    digits = f"{chain.values[0].number:f}"
+    spelled = tuple(f" {capacitance} uF " for capacitance in spell_glued_capacitance(digits))
+    if spelled:
+        why = f"No motor capacitor has {digits} µF: is a sign or a space lost?"
+        raise UnclearLabelError(chain.start, chain.end, why, spelled, is_ordered=False)
 
 
 def _means_sections(separator: str, first: Decimal, second: Decimal) -> bool:
@@ -197,7 +214,8 @@ def _pair_question(label: Label, chain: Chain, first: Decimal, second: Decimal) 
     written = label.written(chain)
     small, large = sorted((first, second))
     alternatives = []
-    if may_be_range(small, large):
+    is_range_sign = chain.separators[0] == "-" and first < second  # 108-310: a wide range, printed all the same
+    if is_range_sign or may_be_range(small, large):
         alternatives.append(f"{format_decimal(small)} to {format_decimal(large)} uF ")
     if label.kind is not CapacitorKind.START:
         place = 0 if chain.separators[0] == "/" else 1

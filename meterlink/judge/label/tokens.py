@@ -72,7 +72,7 @@ _ONE_SIDED = re.compile(rf"([+-])\s*({_NUMBER})\s*%")
 _PERCENT = re.compile(rf"{_NUMBER}\s*%")
 _CODED = re.compile(r"([0-9]{1,9})([uUµnNpPrRkKmM])([0-9]{1,9})(?![0-9.])")
 _LETTER_FOR_DIGIT = re.compile(
-    r"(?:[0-9]+[OoIlSB]|[OoIl]+[0-9])[0-9OoIlSB]*(?:\.[0-9]+)?(?:(?![A-Za-z0-9])|(?=(?i:V|VAC|VDC|MFD|[uµ]F|Hz)(?![A-Za-z])))"
+    r"(?:[0-9]+\.?[OoIlSB]|[OoIl]+[0-9])[0-9OoIlSB]*(?:\.[0-9]+)?(?:(?![A-Za-z0-9])|(?=(?i:V|VAC|VDC|MFD|[uµ]F|Hz)(?![A-Za-z])))"
 )
 _LETTER_AS_SECTION = re.compile(r"([+/-])\s*([SIlB])(?![A-Za-z0-9+/])")  # 45+S MFD
 # A number torn by a space before its unit: 4 40 VAC, 5 0 MFD.
@@ -334,13 +334,12 @@ def _ask_about_digits(text: str, at: int) -> None:
     letters = _LETTER_FOR_DIGIT.match(text, at)
     if letters:
         digits = letters[0].translate(_DIGITS_ALIKE)
-        value = Decimal(digits)
-        meant = (f" {digits} ",) if is_usual_capacitance(value) or is_usual_volts(value) else ()
+        meant = f" {digits} "
         number = re.sub("[^0-9.]", " ", letters[0]).strip()
         mark = letters[0].removeprefix(number)
         without = (Alternative(f" {number} ", (mark,)),) if mark in {"S", "B"} else ()
         why = f"{letters[0]!r} has a letter in a number: a digit that looks like it?"
-        alternatives = (*meant, *without, leave_out(letters[0]))
+        alternatives = (meant, *without, leave_out(letters[0]))
         raise UnclearLabelError(at, letters.end(), why, alternatives, is_ordered=False)
 
 
