@@ -352,6 +352,10 @@ FEWEST_MASK_TRACES = 3
 SHORTEST_KEY_PERIOD = 5
 """Packets after which a key comes again, at least: kinds of frames that take turns come again after two to four."""
 
+LEAST_SHARE_OF_A_STREAM = 0.4
+"""Share of the bytes that are equal one frame later, where frames run on over packets: marks, unit and range, and most
+digits. Under a mask, one in 256 is."""
+
 LONGEST_KEY_PERIOD = 300
 """Packets after which a key comes again, at most: an index of one byte, and some lost packets."""
 

@@ -17,6 +17,7 @@ from statistics import median
 
 from meterlink.capture.capture_file import Capture, CapturedPacket, pair_packets
 from meterlink.teach import limits
+from meterlink.teach.lines import is_text
 
 MASKED = (
     "the packets look as if the meter masks them with a key that changes from packet to packet. "
@@ -43,6 +44,8 @@ def find_mask(capture: Capture) -> str:
         packets = [packet for packet in capture.packets if packet.channel == channel]
         length, times = Counter(len(packet.data) for packet in packets).most_common(1)[0]
         frames = [packet.data for packet in packets if len(packet.data) == length][: limits.MOST_MASKED_FRAMES]
+        if is_text(packets) or _runs_on(b"".join(frames), length):
+            continue
         if times < limits.NEARLY_ALL_MASKED * len(packets) or len(frames) < limits.FEWEST_MASKED_FRAMES:
             continue
         columns = [bytes(frame[at] for frame in frames) for at in range(length)]
@@ -54,6 +57,15 @@ def find_mask(capture: Capture) -> str:
         if _differs_under_one_display(capture, channel, length):
             return RESTLESS
     return ""
+
+
+def _runs_on(data: bytes, length: int) -> bool:
+    """Return whether frames run on over packets of one ``length``: bytes come again after another number of bytes.
+
+    The bytes of a mask come again after whole packets only.
+    """
+    lags = (lag for lag in range(limits.SHORTEST_FRAME, limits.LONGEST_FRAME) if lag % length)
+    return any(_share_alike(data, lag) >= limits.LEAST_SHARE_OF_A_STREAM for lag in lags)
 
 
 def _share_alike(column: bytes, lag: int) -> float:

@@ -63,11 +63,18 @@ def find_ways(capture: Capture, head: ProfileHead, is_stopped: IsStopped) -> Ite
     described = [packet.channel for packet, label in pair_packets(capture) if label is not None]
     for channel in sorted(dict.fromkeys(described), key=lambda channel: -described.count(channel)):
         packets = [packet for packet in capture.packets if packet.channel == channel]
-        if is_text(packets):
+        text = is_text(packets)
+        if text:
             yield from _text_ways(head, channel, packets, is_stopped)
         for cut in framing_candidates(packets, is_stopped):
             check_stop(is_stopped)
-            yield _binary_way(head, cut, is_stopped)
+            if not text or not _has_parts_of_two_lines(cut):
+                yield _binary_way(head, cut, is_stopped)
+
+
+def _has_parts_of_two_lines(cut: FramingCandidate) -> bool:
+    """Return whether a line ends within a frame: its number may be put together from those of two displays."""
+    return any(len(frame.rstrip(b"\r\n").splitlines()) > 1 for _, frame in cut.frames)
 
 
 def _text_ways(

@@ -106,6 +106,29 @@ def test_the_report_says_so_instead_of_asking_for_more_readings(kind: str) -> No
     assert report.contradictions == ()
 
 
+@pytest.mark.parametrize("length", [6, 7, 8, 9, 10])
+def test_frames_that_run_on_over_packets_are_not_called_masked(length: int) -> None:
+    # Cut in packets of another length than the frames, their bytes come again after some packets, as under a key.
+    rng = Random(3)
+    frames = [plain_frame(rng.randint(-9999, 9999), 2) for _ in range(24 * 15)]
+    data = b"".join(frames)
+    packets = [
+        CapturedPacket(round(at / length / RATE, 6), CHANNEL, data[at : at + length])
+        for at in range(0, len(data) - length, length)
+    ]
+    entries = tuple(make_display_entry(packet.seconds + 0.05, "1.00 V DC") for packet in packets[14::15])
+    assert find_mask(Capture(tuple(packets), entries)) == ""
+
+
+def test_text_is_not_called_masked() -> None:
+    # Lines that run on over packets of seven characters.
+    rng = Random(4)
+    data = "".join(f'{{"fn": "CAP", "v": {rng.uniform(1, 99):.2f}, "n": {n}}}\n' for n in range(200)).encode()
+    packets = [CapturedPacket(round(at / 35, 6), CHANNEL, data[at : at + 7]) for at in range(0, len(data) - 7, 7)]
+    entries = tuple(make_display_entry(packet.seconds + 0.05, "1.00 µF") for packet in packets[14::40])
+    assert find_mask(Capture(tuple(packets), entries)) == ""
+
+
 def test_of_noise_only_the_restlessness_is_said() -> None:
     # A cipher looks like noise: nothing shows whether there is a display behind it.
     rng = Random(5)
