@@ -16,9 +16,10 @@ from meterlink.teach.contradictions import find_contradictions, name_contradicti
 from meterlink.teach.decoding import allows, open_driver
 from meterlink.teach.explanations import NO_EXPLANATION, Explanation
 from meterlink.teach.joined_frames import describe_unpaired
+from meterlink.teach.likely_frames import Look
 from meterlink.teach.masks import find_mask
 from meterlink.teach.parts import readings_to_add
-from meterlink.teach.prospects import Prospect, agreement_in, find_prospects, look_of
+from meterlink.teach.prospects import Prospect, agreement_in, find_prospects
 from meterlink.teach.report import Contradiction, TeachReport
 from meterlink.teach.samples import Sample, label_frames
 from meterlink.teach.stopping import IsStopped, StoppedSearchError, never
@@ -104,7 +105,7 @@ class Lesson:
         driver = open_driver(learned.profile, way.channels)
         frames = {frame for _, frame in way.frames}
         described: dict[int, DisplayEntry | None] = {}  # by the time of the packet that completes a frame
-        last: dict[int, Reading] = {}
+        made: dict[int, list[Reading]] = {}
         for packet, label in pair_packets(Capture(self._capture.packets, tuple(labels))):
             if packet.channel not in way.channels:
                 continue
@@ -114,9 +115,12 @@ class Lesson:
                 entry = described[reading.timestamp.monotonic_ns]
                 # Other packets make invalid readings, which prove nothing about the display.
                 if entry is not None and reading.packet in frames:
-                    last[id(entry)] = reading
+                    made.setdefault(id(entry), []).append(reading)
         for sample in samples:
-            if not allows(last.get(id(sample.entry)), sample.displayed):
+            readings = made.get(id(sample.entry), [])
+            # Frames that arrive at one time, in a burst, are all of the window: the one that was read counts.
+            of_frame = [reading for reading in readings if reading.packet == sample.frame] or readings
+            if not allows(of_frame[-1] if of_frame else None, sample.displayed):
                 raise UnexplainedError(f"the profile found contradicts the entry {sample.entry.text!r}")
         return learned
 
@@ -148,12 +152,9 @@ class Lesson:
         near = tuple(samples[index].entry for index in sorted(agreement.near))
         if agreement.slips:
             return self._refused(reason, (), name_contradictions(samples, agreement.slips, agreement.rivals), near)
-        labels = []
-        for index, at in sorted(agreement.read_frames.items()):
-            read_at = look_of(way, samples[index]).times[at]
-            labels.append(replace(samples[index].entry, begin=read_at - ENTRY_WINDOW, end=read_at))
-        _, read_samples = label_frames(way.frames, labels)
+        read_samples = [_read_sample(prospect.looks[index], at) for index, at in sorted(agreement.read_frames.items())]
         try:
+            labels = [sample.entry for sample in read_samples]
             learned = self._verified(way, way.learn(read_samples), labels, read_samples)
         except UnexplainedError as error:
             return self._refused(str(error), (), (), near)
@@ -194,6 +195,14 @@ class Lesson:
             near_entries=near,
             suggested_readings=wanted,
         )
+
+
+def _read_sample(look: Look, at: int) -> Sample:
+    """Return the sample of an entry for which frame ``at`` of its look was read, with the frames just before."""
+    read_at = look.times[at]
+    entry = replace(look.sample.entry, begin=read_at - ENTRY_WINDOW, end=read_at)
+    before = zip(look.times[: at + 1], look.frames[: at + 1], strict=True)
+    return Sample(entry, look.sample.displayed, tuple(frame for t, frame in before if t >= entry.begin))
 
 
 def _question(labels: Sequence[DisplayEntry]) -> str:

@@ -155,6 +155,20 @@ def test_a_display_that_moved_on_before_the_key_is_found_in_the_packets_before()
     assert (reading.status, reading.text) == (Status.OK, "-12.34 V DC")
 
 
+def test_of_frames_that_arrive_in_one_burst_the_one_that_was_read_counts() -> None:
+    # A connection that sends seldom delivers two packets at once (common practice, no source): here the last one of the
+    # display that was read, and the first one after it moved on.
+    right = session(moving=True)
+    late = zip(right.packets, (*right.packets[1:], right.packets[-1]), strict=True)
+    packets = tuple(replace(one, seconds=then.seconds) if at % 2 else one for at, (one, then) in enumerate(late))
+    report = teach(replace(right, packets=packets))
+    assert report.reason == ""
+    assert report.profile is not None
+    assert (report.contradictions, report.near_entries, report.unused_entries) == ((), (), ())
+    (reading,) = open_profile_driver(report.profile, [CHANNEL]).feed(CHANNEL, frame(-1234, 2), Timestamp(0, 0))
+    assert (reading.status, reading.text) == (Status.OK, "-12.34 V DC")
+
+
 def test_one_count_off_a_moving_display_contradicts_nothing_and_teaches_nothing() -> None:
     capture = session(moving=True)
     off = capture.entries[6].displayed_value
