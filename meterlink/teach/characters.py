@@ -8,7 +8,7 @@ from meterlink.core.readings import Status
 from meterlink.profiles.model import FieldLocation, NumberField, NumberType
 from meterlink.profiles.number_text import parse_ascii_number
 from meterlink.teach import limits
-from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling
+from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling, largest_digits
 from meterlink.teach.samples import Sample
 
 _LONGEST = 14  # characters: a sign, eight digits, a point and an exponent
@@ -90,6 +90,7 @@ def _encoding(
         signed=signed,
         key={place.at + byte: one for byte, one in enumerate(key) if one},
         needs_no_places=all(one.places is None for one in scalings.values()),
+        largest_value=largest_digits(shown),
     )
 
 

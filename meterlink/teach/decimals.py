@@ -9,7 +9,7 @@ from math import log2
 from meterlink.profiles.model import Code, FieldLocation, Meaning, NumberField, NumberType
 from meterlink.teach import limits
 from meterlink.teach.columns import bit_at
-from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling, agreement_code
+from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling, agreement_code, largest_digits
 
 _DIGIT = 4  # bits
 
@@ -62,6 +62,7 @@ def decimal_digit_encodings(table: SampleMatrix, scalings: Sequence[Scaling]) ->
         scalings=tuple(scalings),
         guard_codes=tuple(agreements),
         suggested_readings=tuple(wanted),
+        largest_value=largest_digits(table.number_samples),
     )
 
 

@@ -10,7 +10,7 @@ from math import log2
 from meterlink.profiles.model import FieldLocation, NumberField, NumberType
 from meterlink.teach import limits
 from meterlink.teach.displays import display_texts
-from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling
+from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling, largest_digits
 from meterlink.teach.wishes import digit_wish
 
 _BITS_OF_A_DIGIT = log2(10)
@@ -62,4 +62,5 @@ def _encoding(
         scalings=tuple(Scaling(sample.places if sample.is_number else None) for sample in table.samples),
         signed=any("-" in text for text in texts),
         suggested_readings=tuple(wanted),
+        largest_value=largest_digits(table.number_samples),
     )

@@ -86,6 +86,11 @@ def largest_number(samples: Sequence[Sample], scalings: Sequence[Scaling]) -> in
     return int(max(room, default=Decimal(0)))
 
 
+def largest_digits(samples: Sequence[Sample]) -> int:
+    """Return the greatest number of as many digits as were shown, but one: all nines may stand for an overload."""
+    return int("9" * max(len(sample.digit_text) for sample in samples)) - 1
+
+
 def top_bit(location: FieldLocation) -> int:
     """Return the position of the highest bit of the whole bytes at ``location``."""
     return 8 * (location.at + (location.size - 1 if location.order == "little" else 0)) + 7

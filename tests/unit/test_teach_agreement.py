@@ -146,6 +146,48 @@ def test_of_overloads_the_ones_with_dc_are_not_named_where_there_are_other_slips
     assert named(right, report) == dict.fromkeys(slips, "OL V DC") | {16: digit}
 
 
+def digits_frame(counts: int, places: int) -> bytes:
+    """Return a frame with four digits of four bits each."""
+    return bytes([0xA5, (counts < 0) | places << 1, *bytes.fromhex(f"{abs(counts):04d}")])
+
+
+CODES = {digit: 0x21 + 7 * int(digit) for digit in "0123456789"}
+
+
+def coded_frame(counts: int, places: int) -> bytes:
+    """Return a frame with four digits as bytes of the meter's own table."""
+    return bytes([0xA5, (counts < 0) | places << 1, *(CODES[digit] for digit in f"{abs(counts):04d}")])
+
+
+@pytest.mark.parametrize("encode", [digits_frame, coded_frame])
+def test_a_number_typed_as_ol_is_no_overload_of_a_meter_that_sends_digits(encode: Encode) -> None:
+    # Each of the two numbers would be read as an overload whenever the meter sends it again.
+    right = session(encode=encode)
+    report = teach(with_texts(right, {4: "OL V DC", 20: "OL V DC"}))
+    assert report.profile is None
+    assert named(right, report) == {4: right.entries[4].text, 20: right.entries[20].text}
+
+
+@pytest.mark.parametrize("encode", [digits_frame, coded_frame])
+def test_all_nines_may_stand_for_an_overload(encode: Encode) -> None:
+    right = session()
+    packets = [
+        CapturedPacket(one.seconds, one.channel, nines(one.data, encode)) for one in overloaded({7: "OL V DC"}).packets
+    ]
+    report = teach(replace(with_texts(right, {7: "OL V DC"}), packets=tuple(packets)))
+    assert report.profile is not None
+    (reading,) = open_profile_driver(report.profile, [CHANNEL]).feed(CHANNEL, encode(9999, 2), Timestamp(0, 0))
+    assert reading.status is Status.OVERLOAD
+
+
+def nines(data: bytes, encode: Encode) -> bytes:
+    """Return a frame of `frame`, written by ``encode``: all nines for an overload."""
+    if data == OVERLOADED:
+        return encode(9999, 2)
+    counts = int.from_bytes(data[2:4], "big")
+    return encode(-counts if data[1] & 1 else counts, data[1] >> 1 & 7)
+
+
 def test_a_display_that_moved_on_before_the_key_is_found_in_the_packets_before() -> None:
     report = teach(session(moving=True))
     assert report.profile is not None
