@@ -372,7 +372,9 @@ def test_a_known_unit_or_kind_leaves_fewer_questions() -> None:
      '1.75" DIA', "IEC 60252-1:2010 + A1:2013", '2 1/8" X 3 1/2"', '7/16"', "DATE 14-JUN-2022", "KLASSE B", "10000 STD",
      "UPC 0 12345 67890 5", "TEST 2200 VDC", "LRA 73", "40 VA", "1,7 % ED", "MAX.70°C", "85C", "40/85/21/B",
      "MADE IN USA 2021", "2P", "QTY 2", "2 EA", "$18.99", "PO 4471", "BIN A12", "2 TON", "PK/10",
-     "95% RH", "SKU 77120", "1 HR"],
+     "95% RH", "SKU 77120", "1 HR", "1 1/2 HP", "1-1/2 HP", "7-1/2 H.P.", "1½ HP", "HP: 1 1/2", "5 HORSEPOWER",
+     "3-PHASE", "PHASE 1", "1Ø", "1075/825 RPM", "RPM 1075", "1075/3 RPM", "1425 R/MIN", "3 SPEED", "1.5 KW",
+     "1100 WATTS", "S.F. 1.15", "FRAME 48Y"],
 )  # fmt: skip
 def test_a_mark_with_numbers_is_no_part_of_the_rating(mark: str) -> None:
     for text in (f"{mark} 45/5 MFD 440V", f"45/5 MFD 440V {mark}", f"45/5 MFD {mark} 440V"):

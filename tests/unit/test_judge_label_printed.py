@@ -74,6 +74,39 @@ def test_a_text_without_a_reading_as_printed_is_refused() -> None:
     assert "88 to 106" in str(raised.value)
 
 
+@pytest.mark.parametrize(
+    ("text", "rating"),
+    [
+        # No section has 1 µF: 1 1/2 HP is the motor's (common practice, no source). Half a horsepower with a section
+        # before it would be a dual capacitor, and its FAN side would be judged by limits that it never had.
+        ("45 uF 440V 1 1/2 HP", "45 µF 440 V"),
+        ("45 uF 1 1/2HP 440V", "45 µF 440 V"),
+        ("45/5 MFD 440V 1-1/2 HP 1 PH 3450 RPM", "45+5 µF 440 V"),
+        ("45 uF 440 VAC, 7 1/2 HP", "45 µF 440 V"),
+        ("45 uF 440 VAC 60 Hz 2 1/2 HP", "45 µF 440 V 60 Hz"),
+        ("270-324 MFD 250V 1 1/2 HP", "270 to 324 µF 250 V"),
+        # Here the number before the fraction is a section: the terminal or the slash ties it to the rating.
+        ("HERM 45 uF FAN 5 1/2 HP 440V", "45+5 µF 440 V"),
+        ("MFD 5 1/2 HP 370V", "5 µF 370 V"),
+        ("45/5 1/2 HORSEPOWER 440V", "45+5 µF 440 V"),
+        # Volts before a speed are volts.
+        ("5 MFD 370/1075 RPM", "5 µF 370 V"),
+        ("1~ 5 MFD 370V", "5 µF 370 V"),
+        ("RPM 5 MFD 370V", "5 µF 370 V"),
+        ("FRAME 48/5 MFD 370V", "48+5 µF 370 V as printed"),
+    ],
+)
+def test_what_a_motor_is_rated_at_is_no_value_of_the_capacitor(text: str, rating: str) -> None:
+    assert rating in map(str, readings(text))
+
+
+@pytest.mark.parametrize("text", ["45 MFD 5 1/2 HP 440V", "45 MFD 7 1/2 HP 440V"])
+def test_a_number_between_a_capacitance_and_half_a_horsepower_is_asked_about(text: str) -> None:
+    """45 MFD 7 1/2 HP may be 45+7 and 1/2 HP, or 45 and 7 1/2 HP: only the can decides."""
+    offered = set(map(str, readings(text)))
+    assert offered >= {"45 µF 440 V", f"45+{text.split()[2]} µF 440 V"}
+
+
 # --- properties ------------------------------------------------------------------------------------------------------
 
 
@@ -127,5 +160,33 @@ def test_every_printed_value_is_read_or_offered() -> None:
         printed = ([value], list(map(Decimal, re.findall("[0-9]+", volts))))
         offered = [([section.digits for section in part.sections], list(part.volts)) for part in readings(text)]
         assert printed in offered, text
+
+    read()
+
+
+@st.composite
+def motors(draw: st.DrawFn) -> str:
+    """What a motor's plate says beside its capacitor: horsepower, phases, speed."""
+    whole = draw(st.sampled_from(["1 1/2", "1-1/2", "1½", "7-1/2", "1 1/4", "1 3/4", "1/3", "3/4", "1", "5", "10"]))
+    horsepower = draw(st.sampled_from(["{} HP", "{}HP", "HP {}", "HP: {}", "{} H.P.", "{} horsepower"])).format(whole)
+    phases = draw(st.sampled_from(["", " 1 PH", " 3PH", " 1-PHASE", " PH 1", " SINGLE PHASE"]))
+    speed = draw(st.sampled_from(["", " 1075 RPM", " 1725RPM", " RPM 3450", " 1075/825 RPM", " 3 SPEED"]))
+    return f"{horsepower}{phases}{speed}"
+
+
+@pytest.mark.timeout(300)  # s; a busy machine
+def test_the_motor_beside_a_capacitor_changes_nothing() -> None:
+    @examples(300)
+    @given(
+        st.sampled_from(["5", "7.5", "20", "45", "80", "45/5", "35/7.5", "70+10", "88-108", "270-324", "1300-1600"]),
+        st.sampled_from(["", " 250 VAC", " 330V", " 370V", " 440 VAC", " 404 V"]),
+        motors(),
+        st.integers(0, 2),
+    )
+    def read(values: str, volts: str, motor: str, place: int) -> None:
+        pieces = [f"{values} uF", volts.strip()]
+        pieces.insert(place, motor)
+        text = " ".join(filter(None, pieces))
+        assert list(map(str, readings(text))) == list(map(str, readings(f"{values} uF{volts}"))), text
 
     read()

@@ -17,6 +17,15 @@ _LENGTH = r"(?:MM|CM|INCH(?:ES)?|IN\.?|\")"
 _DECIMAL = r"[0-9]+(?:[.,][0-9]+)?"
 # Inches in halves to sixty-fourths: 2 1/8, 7/16.
 _INCHES = r"(?:[0-9]{1,2}[\s-]+)?[0-9]{1,2}/(?:2|4|8|16|32|64)"
+_HP = r"(?:HP|HORSE\s?POWER)"
+# Whole horsepower and a fraction. With a space it may be a section of 5 µF before 1/2 HP, unless volts stand before it:
+# no section is 1 µF. With a dash it is one of the usual motors, 1-1/2, 2-1/2 and 7-1/2 HP (common practice, no source).
+_MIXED_HORSEPOWER = (
+    r"(?<![0-9./+-])(?:1\s+|[127]-|(?:(?<=V\s)|(?<=V,\s)|(?<=VAC\s)|(?<=VAC,\s)|(?<=HZ\s)|(?<=HZ,\s))1?[0-9]\s+)"
+    r"(?:1/[2-4]|3/4)"
+)
+# Of a motor: 1075/825, 1075/3; but 370/1075 are volts and a speed.
+_SPEEDS = r"(?![1-4][0-9][05]\s?/)[0-9]{3,4}(?:\s?/\s?(?:[0-9]{3,4}|[2-5]))*"
 
 _PATTERNS = {
     "protection class": r"[PS][0-3]\b",
@@ -66,10 +75,17 @@ _PATTERNS = {
     rf"(?:\s*OHMS?\b)?(?:\W{{0,2}}{_DECIMAL}\s*W(?:ATTS?)?\b)?|"
     rf"{_DECIMAL}\s*[KM]?\s*(?:OHMS?\b|Ω)(?:\W{{0,2}}{_DECIMAL}\s*W(?:ATTS?)?\b)?",
     "resistor of": rf"{_DECIMAL}\s*K(?:\W{{0,2}}{_DECIMAL}\s*W)?\W{{0,2}}(?:BLEEDER\W{{0,2}})?RESISTOR\b",
-    "motor": rf"(?:[0-9]+/[0-9]+|{_DECIMAL})\s*HP\b|[0-9]{{3,4}}\s*RPM\b|[13]\s*(?:PH|PHASE)\b"
-    rf"|{_DECIMAL}\s*KVAR\b|(?<![0-9])[0-9]{{1,2}}\s*K?VA\b"
-    rf"|(?:FLA|RLA|LRA|SFA|MCA|AMPS?)\W{{0,2}}{_DECIMAL}(?:\s*A(?:MPS?)?)?\b"
-    rf"|HP\W{{0,2}}(?:[0-9]+/[0-9]+|{_DECIMAL})(?!\s*[/A-Z])",
+    "horsepower": rf"(?:[0-9]+/[0-9]+|{_DECIMAL}|{_MIXED_HORSEPOWER})\s*{_HP}\b"
+    # Before a terminal's name a number may be the section's: HP 5 FAN.
+    rf"|HP\W{{0,2}}(?:(?:[1-3]/[2-9]|1\.(?:25|5|75))(?![0-9A-Z]|\s*/)"
+    rf"|(?:[0-9]+/[0-9]+|{_DECIMAL})(?![A-Z]|\s*/|\s*(?:HERM|FAN|COMP|[HF]\b)))",
+    "speed": rf"{_SPEEDS}\s*(?:RPM|R/MIN|/\s*MIN)\b|RPM\W{{0,2}}{_SPEEDS}\b|[2-5][\s-]?(?:SPEEDS?|SPD)\b",
+    "phases": r"[13][\s-]?PH(?:ASES?)?\b|PH(?:ASES?)?\W{0,2}[13](?![A-Z./+-])\b|[13]Ø(?![0-9])|[13]\sØ(?!\s*[0-9])",
+    # Frames of small motors, NEMA MG 1, from memory.
+    "frame": r"FR(?:AME)?\b\W{0,2}(?:42|48|56|66|14[35]|18[24]|21[35])[A-Z]{0,3}\b",
+    "motor": rf"{_DECIMAL}\s*(?:KVAR|KW|WATTS?)\b|(?<![0-9])[0-9]{{1,2}}\s*K?VA\b"
+    r"|(?:SF|SERVICE\s+FACTOR)\W{0,2}1\.[0-9]{1,2}\b|1\.[0-9]{1,2}\s*SERVICE\s+FACTOR\b"
+    rf"|(?:FLA|RLA|LRA|SFA|MCA|AMPS?)\W{{0,2}}{_DECIMAL}(?:\s*A(?:MPS?)?)?\b",
     "capacity": rf"{_DECIMAL}\s*(?:TONS?|BTUH?|SEER2?)\b",
     "price": rf"(?:US)?[$€£]\s*{_DECIMAL}|[0-9]+[.,][0-9]{{2}}\s*(?:[$€£]|(?:USD|EUR|CAD|DOLLARS?)\b)",
     "quantity": r"(?:QTY|QUANTITY)\b[\s.:#=x]*[0-9]{1,4}\b|(?:PK|PACK|BOX|CASE)\s*(?:OF|/)\s*[0-9]{1,3}\b"

@@ -72,7 +72,7 @@ _UNITS_IN_PARALLEL = re.compile(r"([0-9.+]+)\s*/\s*([0-9]{3})\s*(MFD|[uµ]F)\s*/
 _FRACTIONS = {"½": ".5", "¼": ".25", "¾": ".75", "1/2": ".5", "1/4": ".25", "3/4": ".75"}
 # 7 1/2 and 7-1/2: a whole number of one or two digits, no horsepower.
 _MIXED_FRACTION = re.compile(
-    r"(?<![0-9.,])([0-9]{1,2})(?:\s*([½¼¾])(?![0-9])|(?:\s+|-)(1/2|1/4|3/4)(?![0-9./]|\s*HP))", re.IGNORECASE
+    r"(?<![0-9.,])([0-9]{1,2})(?:\s*([½¼¾])(?![0-9])|(?:\s+|-)(1/2|1/4|3/4)(?![0-9./]|\s*(?:HP|HORSE)))", re.IGNORECASE
 )
 
 

@@ -166,8 +166,15 @@ def _words(random: Random) -> str:
     )  # fmt: skip
 
 
+def _motor(random: Random) -> str:
+    return random.choice(
+        ["1/2 HP", "3/4HP", "1 1/2 HP", "1-1/2 HP", "HP 1/3", "HP: 1 1/2", "5 HP", "1 PH", "3PH", "1-PHASE", "1075 RPM",
+         "RPM 1075", "1/4 HP 1075/825 RPM 3 SPEED", "1 1/2 HP 1 PH 3450 RPM", "1.5 KW", "FRAME 48Y", "S.F. 1.15"]
+    )  # fmt: skip
+
+
 _FREQUENCIES = ("60 Hz", "50/60 Hz", "50/60HZ", "50 Hz", "60 CYCLES", "60HZ")
-_EXTRAS = (_fault_current, _protection, _temperatures, _standard, _life, _date, _part_number, _size, _words)
+_EXTRAS = (_fault_current, _protection, _temperatures, _standard, _life, _date, _part_number, _size, _words, _motor)
 
 
 # --- one reading ------------------------------------------------------------------------------------------------------
@@ -272,6 +279,13 @@ def _run_or_start(random: Random) -> Marking:
     return Marking(" ".join(pieces), (part.reading(),), is_clear=False)
 
 
+def _with_an_unusual_range(random: Random) -> Marking:
+    """A range as start capacitors have it, a fifth above its beginning, of values that few parts have."""
+    low = random.choice([random.randint(12, 20), random.randint(1200, 2500)])
+    part = _Part((), (str(low), str(low * 6 // 5 + random.randint(1, 40 if low > 1000 else 1))), None, 330)
+    return Marking(" ".join(_spell(random, part)), (part.reading(),), is_clear=False)
+
+
 def _with_a_loose_letter(random: Random) -> Marking:
     letter, percent = random.choice([("J", "5"), ("K", "10")])
     plain = _Part((random.choice(RUN_VALUES),), None, None, random.choice([370, 440]))
@@ -312,5 +326,6 @@ def _with_a_comma(random: Random) -> Marking:
 _UNCLEAR = (
     _with_a_stray_number, _with_a_stray_number, _with_a_stray_number, _with_a_code, _with_a_code,
     _with_glued_letters, _with_glued_letters, _without_separator, _without_unit, _run_or_start, _run_or_start,
-    _with_a_loose_letter, _with_percent_missing, _with_two_tolerances, _with_two_classes, _with_a_comma,
+    _with_an_unusual_range, _with_a_loose_letter, _with_percent_missing, _with_two_tolerances, _with_two_classes,
+    _with_a_comma,
 )  # fmt: skip
