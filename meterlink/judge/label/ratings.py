@@ -64,6 +64,7 @@ _SHORT_NUMBER = re.compile(r"(?<![0-9A-Za-z.])[0-9OIlSBZGQDA]{1,3}(?![0-9A-Za-z]
 _OTHER_PART = re.compile(r"\b(?:TRANSFORMER|XFMR|CONTACTOR|RELAY|COIL|BREAKER|FUSE|THERMOSTAT|VALVE)\b", re.IGNORECASE)
 _CAPACITOR = re.compile(r"M\.?F|[uµnp]F|FARAD|CAP|KONDENS|CONDENS", re.IGNORECASE)
 _NUMBER = re.compile(r"[0-9]+(?:[.,][0-9]+)*")
+_RANGE = re.compile(r"[0-9]\s*(?:-|\.\.+|…|to)\s*[0-9]", re.IGNORECASE)
 _DEEPEST = 6  # unclear places that one choice settles; a label with more must be typed again
 _MOST_PARSED = 300  # texts tried for one question, which bounds its time
 _WIDEST_TOLERANCE = Decimal("0.2")  # of the value, IEC 60062: M, the widest letter on motor capacitors
@@ -120,10 +121,16 @@ def read_label(
         search.is_ordered = False
     readings = _offered_readings(found)
     if not readings:
-        raise InputError(f"{text.strip()!r}: {why}", f"Write the rating as {RATING_EXAMPLE}.")
+        raise InputError(f"{text.strip()!r}: {why}", _how_to_write(given))
     choices = tuple(Choice(str(reading.part), _words(reading), reading.part) for reading in readings)
     usual = choices[0].key if search.is_ordered and choices[0].conclusion.is_plausible else None
     return Question(f"{text.strip()!r}: {why}", choices, usual)
+
+
+def _how_to_write(given: str) -> str:
+    if _RANGE.search(given):
+        return f"Write both numbers of a range with the unit: 88-106 uF 250 V. Another rating: {RATING_EXAMPLE}."
+    return f"Write the rating as {RATING_EXAMPLE}."
 
 
 def _check_text(text: str, given: str, unit: str | None) -> None:
