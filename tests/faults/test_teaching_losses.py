@@ -7,7 +7,10 @@ from studies.teaching.losses import METERS, decode_lossy, teach_meter
 # A number that may begin a line, without a sign and with any count of digits, in lines that are cut anywhere: a line
 # that lost its beginning looks like a whole one. Such a meter may end without a profile, never with a wrong value. So
 # may lines that run on over short packets, where an end and a beginning in other packets make a line of two.
-MAY_BE_REFUSED = {"prefixed, split sometimes", "prefixed, stream", "headed, stream", "json, stream"}
+MAY_BE_REFUSED = {
+    "prefixed, split sometimes",
+    *(f"{lines}, stream" for lines in ("prefixed", "scientific", "headed", "json")),
+}
 # Losses are far more frequent here than on any link: most frames of several packets lose one.
 LEAST_READ = 0.05  # share of displays
 DISPLAYS = 1_000
