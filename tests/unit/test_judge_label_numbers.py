@@ -147,6 +147,23 @@ def test_no_value_or_tolerance_that_the_text_does_not_carry() -> None:
     read()
 
 
+@pytest.mark.timeout(1200)  # s; a busy machine with the examples of the long set
+def test_every_question_has_a_choice_that_takes_no_number_for_wrong() -> None:
+    """Where every choice is another number than the can has, whoever must choose condemns a good part."""
+
+    @examples(300)
+    @given(spoilt_markings())
+    def read(text: str) -> None:
+        try:
+            result = read_label(text)
+        except InputError:
+            return
+        words = [choice.words for choice in result.choices] if isinstance(result, Question) else [""]
+        assert not all("read wrongly" in described for described in words), text
+
+    read()
+
+
 @pytest.mark.parametrize(
     "text",
     [

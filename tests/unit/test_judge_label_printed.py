@@ -114,6 +114,13 @@ def test_a_refused_range_is_to_be_typed_with_its_unit(text: str) -> None:
         read_label(text)
 
 
+def test_a_long_list_keeps_the_reading_that_uses_every_number() -> None:
+    """Six choices are shown at most: the one that uses all that is printed is never cut off for likelier values."""
+    offered = list(map(str, readings("50uF.440FAN C.60Hz")))
+    assert len(offered) == 6
+    assert "50 µF 440 V 60 Hz" in offered
+
+
 # --- properties ------------------------------------------------------------------------------------------------------
 
 

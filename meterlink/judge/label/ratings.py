@@ -257,10 +257,12 @@ def _offered_readings(readings: list[_Reading]) -> list[_Reading]:
     if len(offered) <= _MOST_CHOICES:
         return offered
     barest = max(offered, key=lambda reading: len(reading.left_out))
-    if not barest.left_out:
-        return offered[:_MOST_CHOICES]
-    first = [reading for reading in offered if reading is not barest][: _MOST_CHOICES - 1]
-    return [*first, barest]
+    last = [barest] if barest.left_out else []
+    first_printed = next(reading for reading in offered if reading in printed)
+    wanted = last if first_printed in last else [first_printed, *last]
+    others = [reading for reading in offered if reading not in wanted]
+    kept = [*wanted, *others[: _MOST_CHOICES - len(wanted)]]
+    return sorted(kept, key=lambda reading: (reading in last, offered.index(reading)))
 
 
 def _printed_readings(readings: list[_Reading]) -> list[_Reading]:
