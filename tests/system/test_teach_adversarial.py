@@ -368,7 +368,7 @@ def assert_never_wrong(capture, later):
 # Random encodings
 
 
-@pytest.mark.study(everyday=1, sample=8, full=100)
+@pytest.mark.study(everyday=1, sample=4, full=100)
 @pytest.mark.parametrize("mode", [CAPACITANCE, DC_VOLTS], ids=str)
 def test_frames_of_one_function(mode, study_seed):
     meter = Framed(study_seed)
@@ -416,7 +416,7 @@ def test_frames_of_six_functions(study_seed):
         assert result.refused <= most_refused * result.displays, result.errors
 
 
-@pytest.mark.study(everyday=1, sample=6, full=100)
+@pytest.mark.study(everyday=1, sample=3, full=100)
 def test_scattered_segments(study_seed):
     """Random readings leave out some digits in some places; doubtful digits are refused, and asked for."""
     meter = Segmented(study_seed, counter=study_seed % 2 == 1)
@@ -708,7 +708,7 @@ def test_the_upper_end_of_a_number_wider_than_was_found_must_go_on_agreeing():
     assert feed(driver, CapturedPacket(0.0, FRAMES, frame(0x7FFFFFFFFF)))[-1].digits is None
 
 
-@pytest.mark.study(everyday=2, sample=12, full=100)
+@pytest.mark.study(everyday=2, sample=6, full=100)
 def test_ranges_told_apart_by_chance_are_left_out(study_seed):
     """A float in ohms, noise, one packet per entry, two entries per range: some noise follows the ranges by chance."""
     rng = random.Random(f"chance/{study_seed}")

@@ -126,7 +126,7 @@ def check(part: RatedPart, text: str, numbers: set[Decimal], percents: set[Decim
 
 @pytest.mark.timeout(1200)  # s; a busy machine with the examples of the long set
 def test_no_value_or_tolerance_that_the_text_does_not_carry() -> None:
-    @examples(300)
+    @examples(150)
     @given(spoilt_markings())
     def read(text: str) -> None:
         try:

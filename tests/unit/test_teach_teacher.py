@@ -156,13 +156,11 @@ def test_too_few_entries_and_equal_entries_teach_nothing():
     assert Teacher().next_suggestion().startswith("Show readings")
 
 
-def test_noise_teaches_nothing():
-    rng = Random(9)
-    for _ in range(10):
-        report = teach(
-            captured([(text_of(*reading), rng.randbytes(12)) for reading in draw_readings(seed=rng.random())])
-        )
-        assert report.profile is None
+@pytest.mark.study(everyday=3, sample=6, full=200)
+def test_noise_teaches_nothing(study_seed):
+    rng = Random(9 + study_seed)
+    report = teach(captured([(text_of(*reading), rng.randbytes(12)) for reading in draw_readings(seed=rng.random())]))
+    assert report.profile is None
 
 
 def test_overload_shown_once_is_known_and_never_a_number():
