@@ -163,7 +163,7 @@ def _part(part: Mapping[str, Any]) -> dict[str, Any]:
 
 def _pair(pair: Mapping[str, Any]) -> dict[str, Any]:
     covered = {key: value for key, value in pair.items() if key not in _OUTSIDE_PAIR}
-    sides = {side: pair.get(side) for side in ("before", "after")}
+    sides = {side: pair[side] for side in ("before", "after") if side in pair}
     return covered | {side: _reading(entry) if isinstance(entry, dict) else entry for side, entry in sides.items()}
 
 

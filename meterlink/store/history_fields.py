@@ -148,5 +148,5 @@ def _question(text: str) -> tuple[str, list[str]]:
     try:
         question = json.loads(text)
         return question["question"], [f"{choice['key']}: {choice['words']}" for choice in question["choices"]]
-    except (KeyError, TypeError) as error:
+    except (KeyError, TypeError, RecursionError) as error:
         raise ValueError(f"not a question: {text[:80]!r}") from error

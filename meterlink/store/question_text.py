@@ -4,6 +4,7 @@ import json
 from decimal import Decimal
 from typing import Any
 
+from meterlink.core.nesting import is_too_deep
 from meterlink.core.questions import Choice, Question
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.store.decoding import decode_decimal
@@ -29,8 +30,11 @@ def load_question(text: str | None) -> Question[Judgement] | None:
     if text is None:
         return None
     try:
-        return _question(json.loads(text))
-    except (KeyError, TypeError, ArithmeticError) as error:
+        fields = json.loads(text)
+        if is_too_deep(fields):
+            raise ValueError(f"too deep for a question: {text[:80]!r}")
+        return _question(fields)
+    except (KeyError, TypeError, ArithmeticError, RecursionError) as error:
         raise ValueError(f"not a question: {text[:80]!r}") from error
 
 

@@ -263,6 +263,14 @@ def test_parts_of_another_type_are_changes_and_no_crash(report, key, value):
     assert check({**report, key: value}).verification.state is SealState.CHANGED
 
 
+@pytest.mark.parametrize("side", ["before", "after"])
+def test_a_replaced_part_without_a_side_is_changed(report, side):
+    """A part without a reading before it says so by null: whoever takes the line out hides that nobody measured."""
+    changed = json.loads(json.dumps(report))
+    del changed["replaced"][0]["points"][0][side]
+    assert check(changed).verification.state is SealState.CHANGED
+
+
 # Steps of the clock
 
 BACK = (

@@ -59,6 +59,13 @@ def test_another_text_is_no_question(text: str) -> None:
         load_question(text)
 
 
+@pytest.mark.parametrize("depth", [40, 100_000])
+def test_a_text_that_is_nested_without_end_is_no_question(depth: int) -> None:
+    # An imported record may have it; reading it must not break a later history.
+    with pytest.raises(ValueError, match="question"):
+        load_question("[" * depth + "]" * depth)
+
+
 def test_a_number_that_is_none_is_no_question() -> None:
     fields = json.loads(dump_question(SECOND) or "")
     fields["choices"][0]["conclusion"]["digits"] = "many"
