@@ -592,7 +592,7 @@ def test_nothing_added_to_a_rating_is_dropped(
     # Every number of the text is in the rating or among the unused words, as spelled or by its value in µF, V or Hz.
     kept = f"{result} {' '.join(result.unused_words)}"
     used, spelled = (
-        {Decimal(number) for number in NUMBER.findall(re.sub(r"([0-9])[uµμ,]([0-9])", r"\1.\2", source))}
+        {Decimal(number) for number in NUMBER.findall(re.sub(r"(?<![.0-9])([0-9]+)[uµμ,]([0-9])", r"\1.\2", source))}
         for source in (kept, text)
     )
     assert spelled <= used
