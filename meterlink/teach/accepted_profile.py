@@ -18,7 +18,7 @@ from meterlink.teach.samples import MeterFunction, Sample
 from meterlink.teach.slow_bytes import find_still_bytes
 from meterlink.teach.unexplained import UnexplainedError
 from meterlink.teach.ways import Way
-from meterlink.teach.wishes import AN_HOUR_LATER, ANOTHER_RANGE
+from meterlink.teach.wishes import AN_HOUR_LATER, range_wish
 from meterlink.teach.yields import find_yield
 
 
@@ -109,7 +109,6 @@ def _function_report(
     alone = [f"another reading like {sample.entry.text}" for sample in refused]
     units = tuple(dict.fromkeys(samples[place].displayed.unit for place in ours if samples[place].displayed.unit))
     shown = {(samples[place].displayed.unit, samples[place].places) for place in ours if samples[place].is_number}
-    wished = any(wish.startswith(ANOTHER_RANGE) and wish.partition(",")[0].endswith(units) for wish in learned.wanted)
     return FunctionReport(
         function=str(function),
         entries=len(ours),
@@ -120,7 +119,7 @@ def _function_report(
         suggested_readings=tuple(dict.fromkeys(alone)),
         settled=settled and not any(sample.function == function for sample in unconfirmed),
         still_bytes=still,
-        one_range=len(shown) == 1 and wished,
+        one_range=len(shown) == 1 and any(range_wish(unit) in learned.wanted for unit in units),
     )
 
 

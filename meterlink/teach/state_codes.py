@@ -176,7 +176,7 @@ def _overloaded(evidence: BitEvidence, place: int, by: Callable[[FrameMeaning], 
 def _likeliest(told: Sequence[Meaning]) -> Meaning:
     """Return the meaning that most overloads of one state tell; one with AC or DC, which people forget, before others.
 
-    In one state a meter shows one unit, with AC or DC or without: nobody adds to it what the display does not show.
+    In one state a meter shows one unit. A person may leave out its AC or DC, but adds none that the display lacks.
     """
     return max(told, key=lambda one: (one.coupling is not None, told.count(one)))
 

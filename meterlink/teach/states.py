@@ -26,7 +26,7 @@ from meterlink.teach.frame_meanings import FoundMeanings, FrameMeaning
 from meterlink.teach.overload_bits import find_overload_bits, overload_values
 from meterlink.teach.samples import may_overload
 from meterlink.teach.state_codes import find_state_codes
-from meterlink.teach.wishes import A_NEGATIVE_READING, AN_OVERLOAD, ANOTHER_RANGE, BOTH_SIGNS
+from meterlink.teach.wishes import A_NEGATIVE_READING, AN_OVERLOAD, BOTH_SIGNS, range_wish
 
 
 def find_meanings(
@@ -139,4 +139,4 @@ def _wanted(evidence: BitEvidence, signs: Sequence[tuple[int, bool]]) -> tuple[s
         for unit in sorted({one.unit for one in said})
         if len({one.places for one in said if one.unit == unit}) == 1
     ]
-    return (*wanted, *(f"{ANOTHER_RANGE} {unit}, so that the point moves" for unit in still))
+    return (*wanted, *map(range_wish, still))

@@ -7,9 +7,6 @@ A_NEGATIVE_READING = "a negative reading"
 BOTH_SIGNS = "another negative reading and another positive one"
 AN_OVERLOAD = "an overload"
 
-ANOTHER_RANGE = "another range of"
-"""Begins the wish for a range that no entry shows, so that the point moves; then comes the unit."""
-
 LONGER_RECORDING = "a longer recording"
 """Begins the wish for packets without an entry."""
 
@@ -19,6 +16,11 @@ AN_HOUR_LATER = "two of these readings an hour later"
 _PLACES = ("last place", "last place but one", "third place from the right", "fourth place from the right",
            "fifth place from the right", "sixth place from the right")  # fmt: skip
 _DIGIT = re.compile(r"a reading with a ([0-9])(?: or ([0-9]))? in (?:any place|the (.+))")
+
+
+def range_wish(unit: str) -> str:
+    """Return the wish for a range of ``unit`` that no entry shows."""
+    return f"another range of {unit}, so that the point moves"
 
 
 def digit_wish(digits: Sequence[str], place: int | None = None) -> str:

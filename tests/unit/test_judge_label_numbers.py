@@ -110,6 +110,13 @@ def corrected_numbers(text: str, alike: list[str]) -> Iterator[Decimal]:
             yield from one_change_away(number)
 
 
+def read_or_refused(text: str) -> RatedPart | Question[RatedPart] | None:
+    try:
+        return read_label(text)
+    except InputError:
+        return None
+
+
 def check(part: RatedPart, text: str, numbers: set[Decimal], percents: set[Decimal]) -> None:
     """Assert that every number of ``part`` is one of ``numbers``, and its tolerance one of ``percents``, too."""
     values = [section.digits for section in part.sections]
@@ -129,9 +136,8 @@ def test_no_value_or_tolerance_that_the_text_does_not_carry() -> None:
     @examples(150)
     @given(spoilt_markings())
     def read(text: str) -> None:
-        try:
-            result = read_label(text)
-        except InputError:
+        result = read_or_refused(text)
+        if result is None:
             return
         text = text.translate(_FULL_WIDTH)
         capitals = text.upper()
@@ -154,9 +160,8 @@ def test_every_question_has_a_choice_that_takes_no_number_for_wrong() -> None:
     @examples(300)
     @given(spoilt_markings())
     def read(text: str) -> None:
-        try:
-            result = read_label(text)
-        except InputError:
+        result = read_or_refused(text)
+        if result is None:
             return
         words = [choice.words for choice in result.choices] if isinstance(result, Question) else [""]
         assert not all("read wrongly" in described for described in words), text

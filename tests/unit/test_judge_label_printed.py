@@ -32,7 +32,7 @@ def marked_ranges(parts: list[RatedPart]) -> list[tuple[Decimal | None, Decimal 
     ("text", "low", "high"),
     [
         # A start capacitor is marked with the least and the most that it may have: the most is about a fifth more
-        # (common practice, no source). Whoever reads one value instead, or another range, condemns a good part.
+        # (common practice, no source). Read as one value, or as another range, a good part is condemned.
         ("1300-1600 uF 330 V", "1300", "1600"),
         ("20-24 uF 330 V", "20", "24"),
         ("20-25 MFD 250 VAC", "20", "25"),

@@ -17,14 +17,14 @@ A text with one possible meaning is read; any other raises a question that lists
 - So does a number that is on no part (455 MFD at 440 V, 45 MFD 340 V, 40.5 MFD), where one change makes the rating a
   usual one: the question offers the text as printed, and each rating that is one change away
   (`meterlink.judge.label.corrected`). ``as printed`` in the text says that its numbers are right.
-- A question always offers what is printed: the reading that takes nothing for read wrongly, and leaves the fewest
-  numbers out. Where there is none, the text is refused, and must be typed again.
 - So does a value above 20 µF of a fan alone: the label names FAN, and no compressor (75 MFD FAN is a worn 7.5). So do
   volts with a question mark behind them (400? V): as typed, the usual ones one glyph away, or none.
 - Where no reading has volts and plausible numbers and uses every number, the question offers those ratings as well
   (440 MFD 40 VAC). An unreadable sign in the place of a section is refused.
 - An M apart from its unit raises a question on a run capacitor: ±20 % is on no usual one.
-- Beside what is printed, a question offers usual values only, and to leave the unexplained number out.
+- Every question offers the rating as printed: the reading that takes no number for misread, and leaves out the fewest.
+  A text without such a reading is refused, so that the person types it again. The other choices have usual values, or
+  leave out the unexplained number.
 """
 
 import re
@@ -238,10 +238,10 @@ class _Search:
 
 
 def _offered_readings(readings: list[_Reading]) -> list[_Reading]:
-    """Return the readings to offer: each rating once, what is printed, and the usual ones beside it, not too many.
+    """Return the readings to offer, each rating once: the printed ones and the usual ones, at most `_MOST_CHOICES`.
 
-    None where what is printed has no reading. The reading that leaves most out is among them: it is right where the
-    numbers are no part of the rating.
+    Without a printed reading nothing is offered. The reading that leaves out most words is always kept: it is right
+    where the numbers belong to something else.
     """
     by_rating: dict[str, _Reading] = {}
     for reading in readings:
