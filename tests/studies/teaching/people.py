@@ -193,7 +193,7 @@ class PeopleResult:
 
     ``entries`` is the number typed until there was a profile, None if there was none with `MOST_ENTRIES`. Of the
     ``slips`` among them ``named`` were named, and ``innocent`` entries were named that were none. ``tally`` is that of
-    a session on other parts, decoded by the profile.
+    a session on other parts, decoded by the last profile; its ``wrong`` are those of every profile on the way to it.
     """
 
     family: str
@@ -232,7 +232,11 @@ def teach_in_haste(
         if report.profile is not None:
             services = tuple(characteristics(create_encoder(family, seed)).values())
             unseen = record_session(family, seed, functions, seed + 1, _UNSEEN_READINGS)
-            result.tally = decode_session(report.profile, services, unseen)
+            tally = decode_session(report.profile, services, unseen)
+            # Wrong values of a profile count, though a person went on from it.
+            tally.wrong += result.tally.wrong
+            tally.errors += result.tally.errors
+            result.tally = tally
             is_last = number + _ENTRIES_A_LOOK > MOST_ENTRIES
             if is_last or result.tally.refused <= result.tally.displays * _MOST_REFUSED_SHARE:
                 result.entries = number
