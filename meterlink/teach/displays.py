@@ -49,13 +49,13 @@ def segment_encodings(table: SampleMatrix) -> Iterator[Encoding]:
         for shapes in _shapes({char for sample in shown for char in sample.digit_text}):
             states = [[shapes[text[-1 - digit]] for text in texts] for digit in range(len(texts[0]))]
             targets = _targets(table, states)
-            found = sum(1 if target.candidates else -1 for target in targets)
+            found = len(targets) - 2 * _without_bit(targets, states, table.number_mask)
             if best is None or found > best[0]:
                 best = (found, states, targets)
     if best is None:
         return
     _, states, targets = best
-    if any(not target.candidates for target in targets) or not targets:
+    if not targets or _without_bit(targets, states, table.number_mask):
         return
     different = len({sample.counts for sample in shown})
     distinct = len({target.sequence for target in targets})
@@ -96,6 +96,22 @@ def _targets(table: SampleMatrix, states: Sequence[Sequence[int]]) -> list[_Targ
                 continue
             targets.append(_Target(digit, segment, sequence, table.matching_positions(sequence)))
     return targets
+
+
+def _without_bit(targets: Sequence[_Target], states: Sequence[Sequence[int]], care: int) -> int:
+    """Return the number of segments for which there is no bit: each has one of its own.
+
+    Only the two segments of a first digit that shows a 1 or nothing may share one.
+    """
+    groups: dict[int, list[_Target]] = {}
+    for target in targets:
+        groups.setdefault(min(target.sequence, target.sequence ^ care), []).append(target)
+    missing = 0
+    for group in groups.values():
+        halves = {target.digit for target in group if set(states[target.digit]) <= {0, PLAIN_SHAPES["1"]}}
+        own = sum(target.digit not in halves for target in group) + len(halves)
+        missing += max(0, own - len(group[0].candidates))
+    return missing
 
 
 @dataclass(frozen=True, slots=True)
