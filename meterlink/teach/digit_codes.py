@@ -4,13 +4,15 @@ The entries give the digit in every place of every sample. All places use one ta
 is known in all.
 """
 
-from collections.abc import Iterator, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from math import log2
 
 from meterlink.profiles.model import FieldLocation, NumberField, NumberType
 from meterlink.teach import limits
 from meterlink.teach.displays import display_texts
 from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling, largest_digits
+from meterlink.teach.samples import Sample
 from meterlink.teach.wishes import digit_wish
 
 _BITS_OF_A_DIGIT = log2(10)
@@ -33,6 +35,55 @@ def digit_code_encodings(table: SampleMatrix) -> Iterator[Encoding]:
                     yield _encoding(table, FieldLocation(at, width, order), characters, texts)  # type: ignore[arg-type]
 
 
+def fitting_frames(samples: Sequence[Sample], frames: Sequence[Mapping[bytes, float]]) -> list[set[bytes]]:
+    """Return for each sample those of its ``frames`` that write its digits by one table, that of the most samples.
+
+    ``frames`` are equally long, each with the share of time that it was shown. A sample without a number has none.
+    """
+    shown = [index for index, sample in enumerate(samples) if sample.is_number]
+    best: list[set[bytes]] = [set() for _ in samples]
+    if not shown:
+        return best
+    length = len(next(iter(frames[shown[0]])))
+    for texts in display_texts([samples[index] for index in shown]):
+        width = len(texts[0])
+        for at in range(length - width + 1):
+            for step in (1, -1):
+                fields = [{frame: frame[at : at + width][::step] for frame in frames[index]} for index in shown]
+                shares = [frames[index] for index in shown]
+                found = _fitting(texts, fields, shares)
+                if sum(map(bool, found)) > sum(map(bool, best)):
+                    best = [set() for _ in samples]
+                    for index, some in zip(shown, found, strict=True):
+                        best[index] = some
+    return best
+
+
+def _fitting(
+    texts: Sequence[str], fields: Sequence[Mapping[bytes, bytes]], shares: Sequence[Mapping[bytes, float]]
+) -> list[set[bytes]]:
+    """Return for each text the frames of ``fields`` that write it by the table that most frames vote for."""
+    votes: defaultdict[tuple[int, str], float] = defaultdict(float)
+    for text, some, share in zip(texts, fields, shares, strict=True):
+        for frame, field in some.items():
+            for pair in zip(field, text, strict=True):
+                votes[pair] += share[frame]
+    table = _elected(votes)
+    return [
+        {frame for frame, field in some.items() if "".join(table.get(byte, "?") for byte in field) == text}
+        for text, some in zip(texts, fields, strict=True)
+    ]
+
+
+def _elected(votes: Mapping[tuple[int, str], float]) -> dict[int, str]:
+    """Return the table of the pairs with the most votes: a byte has one character, and a character one byte."""
+    table: dict[int, str] = {}
+    for (byte, character), _ in sorted(votes.items(), key=lambda pair: (-pair[1], pair[0])):
+        if byte not in table and character not in table.values():
+            table[byte] = character
+    return table
+
+
 def _characters(fields: Sequence[bytes], texts: Sequence[str]) -> dict[int, str] | None:
     """Return ``{byte: character}`` where each byte always stood for one character, and the other way round."""
     characters: dict[int, str] = {}
@@ -51,7 +102,8 @@ def _characters(fields: Sequence[bytes], texts: Sequence[str]) -> dict[int, str]
 def _encoding(
     table: SampleMatrix, location: FieldLocation, characters: dict[int, str], texts: Sequence[str]
 ) -> Encoding:
-    missing = [digit for digit in "0123456789" if digit not in characters.values()]
+    times = Counter("".join(texts))
+    missing = [digit for digit in "0123456789" if times[digit] <= 1]  # a single one is not confirmed
     wanted = [digit_wish(missing)] * bool(missing)
     if all(len(sample.digit_text) == location.size for sample in table.number_samples):
         wanted.append("a reading with fewer digits")

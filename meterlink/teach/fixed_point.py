@@ -1,8 +1,12 @@
 """Whole numbers in a unit of the meter's own (µV, tenths of an ohm …), as fine as the display or finer."""
 
-from collections.abc import Iterator, Sequence
+from bisect import bisect_left, bisect_right
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from decimal import ROUND_HALF_EVEN, Decimal
+from itertools import product
+from math import floor, log10
 
 from meterlink.core.binary_numbers import EXACT_CONTEXT
 from meterlink.core.readings import Coupling
@@ -17,6 +21,11 @@ from meterlink.teach.samples import Sample
 _STEPS = tuple(Decimal(text) for text in ("1", "2", "5", "2.5", "1.25", "4", "8")) + tuple(
     Decimal(1) / (1 << shift) for shift in range(1, 9)
 )
+# ``(logarithm, index, decade)`` of the usual steps: in the decade from 1 to 10, and in the next one.
+_TWO_DECADES = sorted(
+    (log10(step) % 1 + decade, number, decade) for number, step in enumerate(_STEPS) for decade in (0, 1)
+)
+_WIDEST_INTERVAL = 0.2  # of a step: a wider one holds two usual steps
 _SIZES = (1, 2, 3, 4, 5, 6)  # bytes; more than 48 bits hold no number of a display
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
 
@@ -66,6 +75,74 @@ def rounded_unit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
                     found = _fits(table, shown, raws, kind, FieldLocation(at, size, order))
                     if found is not None:
                         yield found
+
+
+def fitting_frames(
+    samples: Sequence[Sample], frames: Sequence[Sequence[bytes]], exempt: frozenset[int]
+) -> list[set[int]]:
+    """Return for each sample the indexes of its ``frames`` whose number rounds to the one shown, at a usual step.
+
+    All frames are equally long. The number is the one that fits most samples, with one step for each unit, or for each
+    range of it: the narrowest one, because a byte of noise below a number would round it up or down. It has none of the
+    ``exempt`` positions, those of counters and check bytes.
+    """
+    shown = [index for index, sample in enumerate(samples) if sample.counts]
+    taken = {position // 8 for position in exempt}
+    best: list[set[int]] = [set() for _ in samples]
+    for size, order in product(_SIZES, _ORDERS):
+        for at in range(len(frames[0][0]) - size + 1 if shown else 0):
+            if not taken.isdisjoint(range(at, at + size)):
+                continue
+            contents = {index: [int.from_bytes(one[at : at + size], order) for one in frames[index]] for index in shown}
+            steps = {
+                (index, number): _usual_steps(abs(twos_complement(content, size)), samples[index])
+                for index, some in contents.items()
+                for number, content in enumerate(some)
+            }
+            for fits in (_fitting(samples, steps, by_range=by_range) for by_range in (False, True)):
+                if sum(map(bool, fits)) > sum(map(bool, best)):
+                    best = fits
+    return best
+
+
+_Step = tuple[int, int]
+"""A usual step: its index in `_STEPS`, and the power of ten of its first digit."""
+
+
+def _fitting(
+    samples: Sequence[Sample], steps: Mapping[tuple[int, int], set[_Step]], *, by_range: bool
+) -> list[set[int]]:
+    """Return for each sample the indexes of its frames that fit at the step most samples of its unit, or range, have.
+
+    ``steps`` gives those that fit by ``(index of the sample, index of the frame)``.
+    """
+    told: dict[int, set[_Step]] = {}
+    for (index, _), some in steps.items():
+        told.setdefault(index, set()).update(some)
+    kinds = [(one.displayed.unit, one.displayed.coupling, one.places if by_range else None) for one in samples]
+    votes: dict[object, Counter[_Step]] = {}
+    for index, some in told.items():
+        votes.setdefault(kinds[index], Counter()).update(some)
+    # A single sample fits at a step of its own, whatever the number.
+    elected = {kind: counter.most_common(1)[0] for kind, counter in votes.items() if counter}
+    usual = {kind: step for kind, (step, times) in elected.items() if times > 1}
+    fits: list[set[int]] = [set() for _ in samples]
+    for (index, number), some in steps.items():
+        if usual.get(kinds[index]) in some:
+            fits[index].add(number)
+    return fits
+
+
+def _usual_steps(raw: int, sample: Sample) -> set[_Step]:
+    """Return the usual steps with which ``raw`` rounds to the number shown."""
+    if not raw or 1 / sample.counts > _WIDEST_INTERVAL:
+        return set()
+    low = log10((sample.counts - 0.5) / raw) - sample.places
+    high = log10((sample.counts + 0.5) / raw) - sample.places
+    power = floor(low)
+    begin = bisect_left(_TWO_DECADES, (low - power,))
+    end = bisect_right(_TWO_DECADES, (high - power, len(_STEPS)))
+    return {(number, power + decade) for _, number, decade in _TWO_DECADES[begin:end]}
 
 
 def twos_complement(content: int, size: int) -> int:
@@ -135,7 +212,7 @@ def _scale(pairs: Sequence[tuple[int, Sample]]) -> Decimal | None:
             high = min(high, (digits + half) / raw)
         elif digits:
             return None
-    if not 0 < low <= high < Decimal("Infinity") or high > low * Decimal("1.2"):
+    if not 0 < low <= high < Decimal("Infinity") or high > low * (1 + Decimal(_WIDEST_INTERVAL)):
         return None
     power = low.adjusted()
     usual = {

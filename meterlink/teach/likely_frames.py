@@ -14,9 +14,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from itertools import pairwise
 
-from meterlink.teach import limits
+from meterlink.teach import digit_codes, dropped_digits, fixed_point, limits
 from meterlink.teach.displays import PLAIN_SHAPES
-from meterlink.teach.dropped_digits import fitting_frames
 from meterlink.teach.samples import Sample
 
 _NO_DIGIT = re.compile(rb"[^0-9]")
@@ -46,12 +45,19 @@ class Guess:
     """A guess: the ``likely`` frame of each look, and the looks ``ranked``, those that agree best first; by indexes.
 
     ``quality`` is 1 where bits of the frame follow all bits of the number; below `limits.LEAST_QUALITY` the frames
-    hardly contain the number. Looks at an overload or a blank are not ranked.
+    hardly contain the number. ``exact``: it is the share of looks with a frame that contains the number as it is.
+    Looks at an overload or a blank are not ranked.
     """
 
     quality: float
     likely: list[int]
     ranked: list[int]
+    exact: bool = False
+
+    @property
+    def rank(self) -> tuple[bool, float]:
+        """The greater, the better: the last bits of a number that flickers follow nothing, but the number is there."""
+        return self.exact and self.quality >= limits.LEAST_QUALITY, self.quality
 
 
 def likely_frames(looks: Sequence[Look], exempt: frozenset[int]) -> list[Guess]:
@@ -59,13 +65,13 @@ def likely_frames(looks: Sequence[Look], exempt: frozenset[int]) -> list[Guess]:
     frames = _Frames(looks, exempt)
     writes = (_whole_bits, _signed_bits, _digit_bits, _segment_bits, _float_bits, _unit_bits(looks))
     guesses = [frames.follow(write, alone=alone) for write in writes for alone in (False, True)]
-    guesses += [frames.find_text(), *frames.find_dropped_digits()]
-    return sorted(guesses, key=lambda guess: guess.quality, reverse=True)[: limits.MOST_GUESSES]
+    guesses += [frames.find_text(), *frames.find_finer_numbers(), *frames.find_coded_digits()]
+    return sorted(guesses, key=lambda guess: guess.rank, reverse=True)[: limits.MOST_GUESSES]
 
 
 class _Frames:
     def __init__(self, looks: Sequence[Look], exempt: frozenset[int]) -> None:
-        self.looks = looks
+        self.looks, self.exempt = looks, exempt
         size = Counter(len(look.frames[-1]) for look in looks).most_common(1)[0][0]
         self.words = [
             [int.from_bytes(frame, "little") if len(frame) == size else None for frame in look.frames] for look in looks
@@ -99,26 +105,46 @@ class _Frames:
             trust.append(float(bool(fits)) + limits.WEIGHT_OF_TIME * shares[likely[-1]])
         return self._found_exactly(likely, trust)
 
-    def find_dropped_digits(self) -> list[Guess]:
-        """Return the guess for numbers with more digits than the display; none for frames of several lengths.
+    def find_finer_numbers(self) -> list[Guess]:
+        """Return the guesses for numbers finer than the display; none for frames of several lengths.
 
         No bit of such a number follows one of the number shown, but all its digits do.
         """
         if any(word is None for words in self.words for word in words):
             return []
-        fits = fitting_frames([look.sample for look in self.looks], [look.frames for look in self.looks])
+        samples, frames = [look.sample for look in self.looks], [look.frames for look in self.looks]
+        dropped = dropped_digits.fitting_frames(samples, frames)
+        return [self._of_fitting(dropped), self._of_fitting(fixed_point.fitting_frames(samples, frames, self.exempt))]
+
+    def find_coded_digits(self) -> list[Guess]:
+        """Return the guess for digits by a table of the meter's own; none for frames of several lengths."""
+        if any(word is None for words in self.words for word in words):
+            return []
+        shown = [
+            {look.frames[at]: share for at, share in shares.items()}
+            for look, shares in zip(self.looks, self.shares, strict=True)
+        ]
+        fits = digit_codes.fitting_frames([look.sample for look in self.looks], shown)
+        numbered = [
+            {at for at in shares if look.frames[at] in fitting}
+            for look, shares, fitting in zip(self.looks, self.shares, fits, strict=True)
+        ]
+        return [self._of_fitting(numbered)]
+
+    def _of_fitting(self, fits: Sequence[set[int]]) -> Guess:
+        """Return the guess for the frames ``fits`` of each look, which contain its number as it is."""
         likely, trust = [], []
         for shares, all_fitting in zip(self.shares, fits, strict=True):
             fitting = all_fitting & shares.keys()
             likely.append(max(fitting or shares, key=lambda at: (shares[at], at)))
             trust.append(float(bool(fitting)) + limits.WEIGHT_OF_TIME * shares[likely[-1]])
-        return [self._found_exactly(likely, trust)]
+        return self._found_exactly(likely, trust)
 
     def _found_exactly(self, likely: list[int], trust: Sequence[float]) -> Guess:
         """Return the guess for frames of which those with a trust of 1 and more contain the number as it is."""
         numbers = sum(look.sample.is_number for look in self.looks)
         found = sum(share >= 1 for share in trust)
-        return Guess(found / max(numbers, 1), likely, self._ranked(trust))
+        return Guess(found / max(numbers, 1), likely, self._ranked(trust), exact=True)
 
     def _ranked(self, trust: Sequence[float]) -> list[int]:
         displayed = [look.sample.displayed for look in self.looks]

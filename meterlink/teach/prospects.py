@@ -32,7 +32,7 @@ def find_prospects(tried: Sequence[tuple[Way, Sequence[Sample]]]) -> list[Prospe
         guesses = likely_frames(looks, way.exempt)
         if guesses[0].quality >= limits.LEAST_QUALITY:
             found.append(Prospect(way, samples, looks, guesses))
-    return sorted(found, key=lambda one: -one.guesses[0].quality)[: limits.MOST_WAYS_BLAMED]
+    return sorted(found, key=lambda one: one.guesses[0].rank, reverse=True)[: limits.MOST_WAYS_BLAMED]
 
 
 def agreement_in(prospect: Prospect) -> Agreement | None:
