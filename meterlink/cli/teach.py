@@ -41,8 +41,8 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
     confidence, suggested_readings, one_range: no entry shows another), contradictions, unused_entries and near_entries
     (each t, line, display; a contradiction also expected_text, and rival, the only entry that contradicts it; near: one
     count off a moving display), unexplained_bits (they change while the labels stay the same), unconfirmed_entries
-    (each t, line, display: the only entry of its range, unit or sign, which is not read yet), slow_bytes (they follow
-    time), pinned_bytes (they may, but must not move yet), still_bytes (they never moved in less than an hour),
+    (each t, line, display: the only entry of its range, unit, sign, digit or overload, not read yet), slow_bytes (they
+    follow time), pinned_bytes (they may, but must not move yet), still_bytes (they never moved in less than an hour),
     unlabelled_frames and unlabelled_read (frames without an entry, and those of them that the profile reads), stopped
     (by Ctrl-C), suggested_readings (the most useful first) and progress (entered: the entries that count; needed: about
     how many will be enough; open: text and entries of each thing still open).
@@ -112,7 +112,7 @@ def _doubts(report: TeachReport) -> Iterator[str]:
     if report.unlabelled_frames:
         yield f"Of {report.unlabelled_frames} frames without an entry it reads {report.unlabelled_read}."
     for entry in report.unconfirmed_entries:
-        yield f"Not read until a second entry confirms its range, unit or sign: {entry.text!r} at {entry.seconds:g} s."
+        yield f"Not read until a second entry confirms it: {entry.text!r} at {entry.seconds:g} s."
     for function in report.functions:
         if function.one_range:
             yield (

@@ -74,6 +74,8 @@ def accepted_report(found: AcceptedProfile, capture: Capture, unused: tuple[Disp
     # A line names its unknown word; a frame has only the time at which it was refused.
     first, then = (learned.wanted, others.suggested_readings)[:: 1 if way.explain is None else -1]
     confirming = [*(f"a second reading like {sample.entry.text}" for sample in alone), *uncertain]
+    if learned.lone_overload is not None:
+        alone = (*alone, learned.lone_overload)
     still = _still_bytes(found)
     return TeachReport(
         profile=profile,

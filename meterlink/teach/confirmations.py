@@ -1,7 +1,7 @@
 """Meanings that rest on one entry: they are not read until a second entry confirms them.
 
 A single slip of the person who types (mV for V, a point in the wrong place, a forgotten minus) is never noticed if no
-other entry has the same code. So a range, a unit or a sign needs two entries.
+other entry has the same code. So a range, a unit or a sign needs two entries, and a digit of a table two places.
 
 The second need not be of the same range. If half bytes of the code determine the function in all entries, and other
 half bytes the point and the prefix, then entries of other ranges that share them predict the meaning; the single entry
@@ -57,7 +57,19 @@ class _Codes:
         """Return the profile without the meanings that rest on one sample; notes these samples in ``alone``."""
         codes = tuple(self._code(code) for code in profile.codes)
         annunciators = tuple(pair for bit, meaning in profile.annunciators for pair in self._annunciator(bit, meaning))
-        return replace(profile, codes=codes, annunciators=annunciators)
+        value = profile.value
+        if value is not None and isinstance(value.source, NumberField) and value.source.characters:
+            value = replace(value, source=self._digits(value.source))
+        return replace(profile, codes=codes, annunciators=annunciators, value=value)
+
+    def _digits(self, number: NumberField) -> NumberField:
+        """Return the number without the digits that were shown in one place of one sample only."""
+        at, size = number.location.at, number.location.size
+        fields = [frame[at : at + size] for frame in self._frames]
+        times = Counter(byte for field in fields for byte in field)
+        once = {byte for byte, character in number.characters if character.isdecimal() and times[byte] == 1}
+        self.alone |= {id(one) for field, one in zip(fields, self._shown, strict=True) if not once.isdisjoint(field)}
+        return replace(number, characters=tuple(pair for pair in number.characters if pair[0] not in once))
 
     def _code(self, code: Code) -> Code:
         if not any(_states(meaning) for _, meaning in code.meanings):

@@ -42,6 +42,7 @@ class Explanation:
 
     ``freed`` and ``pinned`` are the slow bytes that may take any value, and those that may not. ``used`` are
     the positions of the number. ``unfinished``: a counter did not roll over, so the next byte may belong to it.
+    ``lone_overload`` is that of `meterlink.teach.frame_meanings.FoundMeanings`.
     """
 
     profile: Profile
@@ -52,6 +53,7 @@ class Explanation:
     pinned: tuple[SlowByte, ...] = ()
     used: frozenset[int] = frozenset()
     unfinished: bool = False
+    lone_overload: Sample | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +161,7 @@ def _explanation(profile: Profile, encoding: Encoding, found: FoundMeanings) -> 
         found.freed_bytes,
         found.pinned_bytes,
         encoding.used_positions,
+        lone_overload=found.lone_overload,
     )
 
 

@@ -35,7 +35,8 @@ class FoundMeanings:
     few entries and other bits change with every entry.
 
     ``freed_bytes`` follow time: bits of them that did not move may do so later. ``pinned_bytes`` seem to follow time,
-    too, but a bit of them that did not move may be something else, and must not move.
+    too, but a bit of them that did not move may be something else, and must not move. ``lone_overload`` is the only
+    overload, which has no reading because its frame has a number.
     """
 
     codes: tuple[Code, ...]
@@ -47,6 +48,7 @@ class FoundMeanings:
     doubtful: bool = False
     freed_bytes: tuple[int, ...] = ()
     pinned_bytes: tuple[SlowByte, ...] = ()
+    lone_overload: Sample | None = None
 
 
 def meaning_candidates(table: SampleMatrix, encoding: Encoding) -> Iterable[list[FrameMeaning | None]]:

@@ -17,7 +17,14 @@ from meterlink.teach import limits
 from meterlink.teach.masks import HELPLESS_REASONS
 from meterlink.teach.report import TeachReport
 from meterlink.teach.samples import MeterFunction, Sample
-from meterlink.teach.wishes import A_NEGATIVE_READING, AN_HOUR_LATER, BOTH_SIGNS, LONGER_RECORDING, parse_digit_wish
+from meterlink.teach.wishes import (
+    A_NEGATIVE_READING,
+    A_SECOND_OVERLOAD,
+    AN_HOUR_LATER,
+    BOTH_SIGNS,
+    LONGER_RECORDING,
+    parse_digit_wish,
+)
 
 _CONFIRMED = 2  # entries of a range or a sign: a single one may be a slip
 _MOST_NAMED = 4  # items named in one line; of more, the number is said
@@ -120,7 +127,7 @@ def _left_out(report: TeachReport) -> dict[DisplayEntry, str]:
 
 def _open_items(counted: Sequence[Sample], shown: Sequence[Sample], report: TeachReport) -> Iterator[OpenItem]:
     """Yield the open items, the most particular first: the others may come with them."""
-    particular = [*_open_ranges(shown, report), *_open_signs(shown, report), *_open_overload(counted)]
+    particular = [*_open_ranges(shown, report), *_open_signs(shown, report), *_open_overload(counted, report)]
     items = [OpenItem(text, entries, wish=wish) for _, text, entries, wish in particular]
     held_out = {one.function: one.suggested_readings for one in report.functions}
     for function, missing in _missing(shown, report).items():
@@ -189,9 +196,9 @@ def _open_signs(shown: Sequence[Sample], report: TeachReport) -> Iterator[_Parti
         yield signed[0], "minus", entries, f"{signed[0]}: a negative reading"
 
 
-def _open_overload(counted: Sequence[Sample]) -> Iterator[_Particular]:
+def _open_overload(counted: Sequence[Sample], report: TeachReport) -> Iterator[_Particular]:
     """Yield OL, only where ohms were shown: an open lead shows it. Nobody is to overload a meter on volts."""
-    if any(sample.displayed.overload for sample in counted):
+    if any(sample.displayed.overload for sample in counted) and A_SECOND_OVERLOAD not in report.suggested_readings:
         return
     ohms = (sample.function for sample in counted if sample.displayed.quantity is Quantity.RESISTANCE)
     if (function := next(ohms, None)) is not None:

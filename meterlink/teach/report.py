@@ -124,10 +124,10 @@ class TeachReport:
     packets into frames, ``checksum`` the check bytes. ``unused_entries`` have no frame in their window;
     ``near_entries`` are one count off a display that moved: they contradict nothing and teach nothing.
     ``unexplained_bits`` (``"3.7"``: byte 3, bit 7) change while the entries stay the same. Each of
-    ``unconfirmed_entries`` is the only one of its range, unit or sign, which is not read before a second one confirms
-    it. ``slow_bytes`` follow time, not the display, and may take any value later; ``pinned_bytes`` seem to, but a bit
-    of them that never moved may be something else, so it must not move. ``still_bytes`` never moved in a recording of
-    less than an hour, in which a clock or the level of a battery may stand still. Of ``unlabelled_frames`` (without an
+    ``unconfirmed_entries`` is the only one of its range, unit, sign, digit or overload, not read before a second one
+    confirms it. ``slow_bytes`` follow time, not the display, and may take any value later; ``pinned_bytes`` seem to,
+    but a bit of them that never moved may be something else, so it must not move. ``still_bytes`` never moved in a
+    recording of less than an hour, in which a clock or the level of a battery may stand still. Of ``unlabelled_frames`` (without an
     entry) the profile reads ``unlabelled_read``. ``stopped``: the search was stopped, and not every entry was held out.
     ``suggested_readings``: the most useful first.
     """

@@ -23,10 +23,10 @@ from meterlink.teach.displays import lacks_constant_pool
 from meterlink.teach.encodings import Encoding, SampleMatrix, agreement_code
 from meterlink.teach.flag_bits import FLAG_WORDS, add_flag, find_optional_flag, find_signs
 from meterlink.teach.frame_meanings import FoundMeanings, FrameMeaning
-from meterlink.teach.overload_bits import find_overload_bits, overload_values
+from meterlink.teach.overload_bits import find_overload_bits, is_lone_with_number, overload_values
 from meterlink.teach.samples import may_overload
 from meterlink.teach.state_codes import find_state_codes
-from meterlink.teach.wishes import A_NEGATIVE_READING, AN_OVERLOAD, BOTH_SIGNS, range_wish
+from meterlink.teach.wishes import A_NEGATIVE_READING, A_SECOND_OVERLOAD, AN_OVERLOAD, BOTH_SIGNS, range_wish
 
 
 def find_meanings(
@@ -60,6 +60,7 @@ def find_meanings(
 
     values, told_in_field = overload_values(evidence)
     over_bits: set[int] = set()
+    lone = evidence.overloads[0] if not told_in_field and is_lone_with_number(evidence) else None
     if evidence.overloads and not told_in_field:
         over, over_bits = find_overload_bits(evidence, rest)
         codes += over
@@ -87,10 +88,11 @@ def find_meanings(
         overload_values=values,
         constant_bits=tuple(bit_at(one, inverted=bool(bits_value(first, [one]))) for one in constant),
         unexplained_positions=frozenset(rest) - told - free - set(constant),
-        suggested_readings=_wanted(evidence, signs),
+        suggested_readings=_wanted(evidence, signs, lone),
         doubtful=states.doubtful,
         freed_bytes=tuple(one.at for one in freed),
         pinned_bytes=tuple(pinned),
+        lone_overload=None if lone is None else evidence.table.samples[lone],
     )
 
 
@@ -123,7 +125,7 @@ def _extensions(evidence: BitEvidence, rest: Sequence[int]) -> list[Code]:
     return [agreement_code(found)] if len(found) > 1 else []
 
 
-def _wanted(evidence: BitEvidence, signs: Sequence[tuple[int, bool]]) -> tuple[str, ...]:
+def _wanted(evidence: BitEvidence, signs: Sequence[tuple[int, bool]], lone_overload: int | None) -> tuple[str, ...]:
     """Return the readings that would show more: a minus, an overload, another range."""
     samples, wanted = evidence.table.samples, []
     if not any(sample.negative for sample in samples):
@@ -131,8 +133,8 @@ def _wanted(evidence: BitEvidence, signs: Sequence[tuple[int, bool]]) -> tuple[s
             wanted.append(A_NEGATIVE_READING)
     elif len(signs) > 1:
         wanted.append(BOTH_SIGNS)
-    if not evidence.overloads and may_overload(samples):
-        wanted.append(AN_OVERLOAD)
+    if may_overload(samples) and (lone_overload is not None or not evidence.overloads):
+        wanted.append(AN_OVERLOAD if lone_overload is None else A_SECOND_OVERLOAD)
     said = {one for one in evidence.said if one is not None}
     still = [
         unit

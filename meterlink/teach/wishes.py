@@ -6,6 +6,7 @@ from collections.abc import Sequence
 A_NEGATIVE_READING = "a negative reading"
 BOTH_SIGNS = "another negative reading and another positive one"
 AN_OVERLOAD = "an overload"
+A_SECOND_OVERLOAD = "a second overload: the packets of the only one hold a number"
 
 LONGER_RECORDING = "a longer recording"
 """Begins the wish for packets without an entry."""

@@ -4,15 +4,19 @@ A technician's reasoning (common practice, no source): a person who types mV for
 A second reading in the same range shows it; without one, nothing does.
 """
 
+from decimal import Decimal
 from random import Random
 
 import pytest
 
 from meterlink.capture.capture_file import Capture, CapturedPacket, make_display_entry
 from meterlink.core.clock import Timestamp
-from meterlink.core.readings import Status
+from meterlink.core.readings import Coupling, Status
+from meterlink.core.units import Quantity
 from meterlink.profiles import check_profile, open_profile_driver, write_profile
 from meterlink.teach import teach
+from meterlink_simulators.display import DisplayState
+from meterlink_simulators.encoders.segments import MaskedEncoder
 from support.invented_meters import CHANNEL
 
 
@@ -133,6 +137,62 @@ def test_a_function_of_which_one_range_was_shown_is_sure_in_that_one_only():
     assert [one.one_range for one in ranges.functions] == [False]
 
 
+LONE = 0x31  # a state that no number shows, with a bit of its own
+
+
+def test_an_overload_whose_frame_has_a_number_is_refused_until_a_second_confirms_it():
+    """A person may have typed OL for that number (common practice, no source)."""
+    report = teach(captured([*lesson(), ("OL V DC", frame(4321, LONE))]))
+    assert [entry.text for entry in report.unconfirmed_entries] == ["OL V DC"]
+    assert decoded(report.profile, frame(1234, LONE)).status is Status.INVALID
+    assert decoded(report.profile, frame(1234, 0x11)).text == "12.34 V DC"
+    # Nobody is to overload the meter on volts; of ohms, an open lead does.
+    assert not any("overload" in one for one in report.suggested_readings)
+    confirmed = teach(captured([*lesson(), ("OL V DC", frame(4321, LONE)), ("OL V DC", frame(777, LONE))]))
+    assert confirmed.unconfirmed_entries == ()
+    assert decoded(confirmed.profile, frame(1234, LONE)).text == "OL V DC"
+
+
+def test_a_second_overload_is_asked_for_where_open_leads_show_it():
+    ohms = [(text, sent) for _, sent in lesson() for text in [reading(int.from_bytes(sent[3:5], "big"), 0x21)[0]]]
+    report = teach(captured([*ohms, ("OL kohm", frame(4321, LONE))]))
+    assert "a second overload: the packets of the only one hold a number" in report.suggested_readings
+    assert [entry.text for entry in report.unconfirmed_entries] == ["OL kohm"]
+
+
+def test_a_cleared_field_under_an_overload_needs_no_second_one():
+    report = teach(captured([*lesson(), ("OL V DC", frame(0, LONE))]))
+    assert report.unconfirmed_entries == ()
+    assert decoded(report.profile, frame(0, LONE)).text == "OL V DC"
+
+
+def test_a_number_typed_as_ol_is_no_overload_where_the_field_shows_the_others():
+    """The state of a range without a number shares its bit with the overload, so that its numbers would be read so."""
+    full = frame(0xFFFF, LONE)
+    report = teach(captured([*lesson(), ("OL V DC", full), ("OL V DC", full), ("OL V DC", frame(4321, LONE))]))
+    assert report.profile is None
+    assert [one.entry.seconds for one in report.contradictions] == [16.1]
+
+
+CODES = {character: 0x21 + 7 * index for index, character in enumerate("0123456789")}
+
+
+def coded(counts):
+    return f"{counts / 100:.2f} V DC", bytes([0xA5, *(CODES[digit] for digit in f"{counts:04d}"), 0x40])
+
+
+def test_a_digit_of_a_table_that_was_shown_once_is_refused_until_it_is_shown_again():
+    """A wrong digit is a usual slip (common practice, no source), and here nothing else would show it."""
+    shown = [coded(counts) for counts in (1234, 5610, 2346, 9851, 4403, 6125, 3389, 5092, 8164, 2905, 6548, 1983)]
+    report = teach(captured([*shown, coded(4172)]))
+    assert [entry.text for entry in report.unconfirmed_entries] == ["41.72 V DC"]
+    assert decoded(report.profile, coded(4172)[1]).status is Status.INVALID
+    assert decoded(report.profile, coded(4132)[1]).text == "41.32 V DC"
+    assert "a reading with a 7 in any place" in report.suggested_readings
+    confirmed = teach(captured([*shown, coded(4172), coded(2703)]))
+    assert decoded(confirmed.profile, coded(7777)[1]).text == "77.77 V DC"
+
+
 OVERLOADED = frame(0xFFFF, 0x13)  # a state that no number shows
 
 
@@ -158,3 +218,21 @@ def test_an_overload_without_ac_or_dc_is_read_where_no_entry_has_it():
     shown = [(text.removesuffix(" DC"), sent) for text, sent in lesson()]
     profile = teach(captured([*shown, ("OL V", OVERLOADED)])).profile
     assert decoded(profile, OVERLOADED).text == "OL V"
+
+
+SHOWN_ON_SEGMENTS = (
+    "-4.186", "519.3", "3.780", "-515.6", "18.33", "-55.62", "27.59", "-1.569", "-96.9", "-48.11", "36.50", "440.2",
+    "-19.83", "-344.2", "0.438",
+)  # fmt: skip
+
+
+def on_segments(text):
+    display = DisplayState(Quantity.VOLTAGE, Decimal(text), "V", coupling=Coupling.DC)
+    return MaskedEncoder(1).encode(display)[0][1]
+
+
+def test_two_segments_of_a_digit_have_two_bits():
+    """With 7 drawn as three segments, two segments of one digit changed alike here, and only one bit with them."""
+    report = teach(captured([(f"{text} V DC", on_segments(text)) for text in SHOWN_ON_SEGMENTS]))
+    for text in ("-0.365", "0.337", "1.399", "-2.943"):
+        assert decoded(report.profile, on_segments(text)).text in (f"{text} V DC", "--- V DC")
