@@ -127,9 +127,9 @@ class TeachReport:
     ``unconfirmed_entries`` is the only one of its range, unit, sign, digit or overload, not read before a second one
     confirms it. ``slow_bytes`` follow time, not the display, and may take any value later; ``pinned_bytes`` seem to,
     but a bit of them that never moved may be something else, so it must not move. ``still_bytes`` never moved in a
-    recording of less than an hour, in which a clock or the level of a battery may stand still. Of ``unlabelled_frames`` (without an
-    entry) the profile reads ``unlabelled_read``. ``stopped``: the search was stopped, and not every entry was held out.
-    ``suggested_readings``: the most useful first.
+    recording of less than an hour, in which a clock or the level of a battery may stand still. Of ``unlabelled_frames``
+    (without an entry) the profile reads ``unlabelled_read``. ``stopped``: the search was stopped, and not every entry
+    was held out. ``suggested_readings``: the most useful first.
     """
 
     profile: Profile | None

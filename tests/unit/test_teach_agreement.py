@@ -196,7 +196,7 @@ def nines(data: bytes, encode: Encode) -> bytes:
 
 def fine_frame(counts: int, places: int) -> bytes:
     """Return a frame with the value in units of 10 µV, in 40 bits; the display rounds it."""
-    value = abs(counts) * 10 ** (5 - places) + (counts * counts % 9 - 4) * 10 ** (4 - places)
+    value: int = abs(counts) * 10 ** (5 - places) + (counts * counts % 9 - 4) * 10 ** (4 - places)
     return bytes([0xA5, places << 1]) + (-value if counts < 0 else value).to_bytes(5, "big", signed=True)
 
 
