@@ -1,5 +1,6 @@
 """The invented encodings, compared with bytes worked out by hand. Their decoding is tested elsewhere."""
 
+import itertools
 import random
 from decimal import Decimal
 
@@ -23,6 +24,7 @@ from meterlink_simulators.encoders.presented import PresentedEncoder
 from meterlink_simulators.encoders.printed import PrintedEncoder
 from meterlink_simulators.encoders.ranged import KEEP_ALIVE_REFRESHES, RangedEncoder
 from meterlink_simulators.encoders.segments import MaskedEncoder, SegmentsEncoder
+from meterlink_simulators.encoders.split_packets import SplitPacketsEncoder
 
 CAPACITANCE = (Quantity.CAPACITANCE, None)
 RESISTANCE = (Quantity.RESISTANCE, None)
@@ -157,6 +159,54 @@ def test_dropped_digit():
     # 11+09+FF+FF+FF+01+FF+E1, exclusive-or: 18 ^ FF ^ 01 ^ FF ^ E1 = F8.
     low = shown(None, "µF", overload=True, low_battery=True)
     assert sent(encoder, low) == bytes.fromhex("11 09 FF FF FF 01 FF E1 F8")
+
+
+def split_packets(*, two, range_first):
+    encoder = SplitPacketsEncoder()
+    encoder.has_two_characteristics, encoder.sends_range_first = two, range_first
+    encoder.number_mark, encoder.range_mark = 0x4E, 0x52
+    encoder.modes = {CAPACITANCE: 0x11, DC_VOLTS: 0x22}
+    encoder.prefixes = {"µ": 0x9, "m": 0x5}
+    encoder.overload_bit, encoder.blank_bit, encoder.battery_bit = 7, 6, 0
+    return encoder
+
+
+def test_split_packets_on_one_characteristic():
+    encoder = split_packets(two=False, range_first=False)
+    encoder.byte_order, encoder.count, encoder.offset, encoder.filler = "big", 0xFF, 0x10, b"\xe1"
+    # -1234 = 0xFFFB2E. 4E+FF+FB+2E+E1+FF+10 = 466; 52+22+25+00+64+FF+10 = 20C.
+    assert encoder.encode(shown("-12.34", "mV", DC_VOLTS)) == [
+        ("numbers", bytes.fromhex("4E FF FB 2E E1 FF 66")),
+        ("numbers", bytes.fromhex("52 22 25 00 64 FF 0C")),
+    ]
+    # Overload in bit 7, low battery in bit 0 at 7 %. 4E+E1+10 = 13F; 52+11+09+81+07+10 = 104.
+    assert encoder.encode(shown(None, "µF", overload=True, low_battery=True, battery_percent=7)) == [
+        ("numbers", bytes.fromhex("4E 00 00 00 E1 00 3F")),
+        ("numbers", bytes.fromhex("52 11 09 81 07 00 04")),
+    ]
+
+
+def test_split_packets_on_two_characteristics():
+    encoder = split_packets(two=True, range_first=True)
+    encoder.byte_order, encoder.count, encoder.offset, encoder.filler = "little", None, None, b""
+    # 470 = 0x0001D6.
+    assert encoder.encode(shown("4.70", "µF")) == [
+        ("ranges", bytes.fromhex("52 11 29 00 64")),
+        ("numbers", bytes.fromhex("4E D6 01 00")),
+    ]
+    assert encoder.encode(shown(None, "µF", blank=True)) == [
+        ("ranges", bytes.fromhex("52 11 09 40 64")),
+        ("numbers", bytes.fromhex("4E 00 00 00")),
+    ]
+
+
+def test_split_packets_have_every_form():
+    meters = map(SplitPacketsEncoder, range(100))
+    forms = {
+        (meter.has_two_characteristics, meter.sends_range_first, meter.count is None, meter.offset is None)
+        for meter in meters
+    }
+    assert forms == set(itertools.product((False, True), repeat=4))
 
 
 def packed():

@@ -14,6 +14,7 @@ from meterlink_simulators.encoders.presented import PresentedEncoder
 from meterlink_simulators.encoders.printed import PrintedEncoder
 from meterlink_simulators.encoders.ranged import RangedEncoder
 from meterlink_simulators.encoders.segments import DIGITS, MaskedEncoder, SegmentsEncoder
+from meterlink_simulators.encoders.split_packets import SplitPacketsEncoder
 
 PRESENTED = "presented"
 
@@ -31,6 +32,7 @@ ENCODER_FAMILIES: Mapping[str, Callable[[int], Encoder]] = {
     "coded digits": CodedDigitsEncoder,
     "fine units": FineUnitsEncoder,
     "dropped digit": DroppedDigitEncoder,
+    "split packets": SplitPacketsEncoder,
 }
 
 # Full scale, in counts, of the families whose frames have less room than a pocket meter may need.

@@ -238,7 +238,7 @@ def teach_in_haste(
             tally.errors += result.tally.errors
             result.tally = tally
             is_last = number + _ENTRIES_A_LOOK > MOST_ENTRIES
-            if is_last or result.tally.refused <= result.tally.displays * _MOST_REFUSED_SHARE:
+            if is_last or result.tally.refused_at_most(_MOST_REFUSED_SHARE, family):
                 result.entries = number
                 break
     result.slips, result.named, result.innocent = len(slips), len(slips & dropped), len(dropped - slips)

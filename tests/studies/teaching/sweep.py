@@ -40,8 +40,8 @@ from support.slow_meters import SLOW_KINDS, SlowMeter
 TEACH = Path(limits.__file__).parent
 
 _FEW = 6  # entries, which leave the most to chance
-_TAUGHT_FROM_FEW = {"counted", "packed", "ranged", "coded digits", "dropped digit", "prefixed lines"}
-_QUICK_FAMILIES = ("counted", "packed", "lines", "prefixed lines")
+_TAUGHT_FROM_FEW = {"counted", "packed", "ranged", "coded digits", "dropped digit", "prefixed lines", "split packets"}
+_QUICK_FAMILIES = ("counted", "packed", "lines", "prefixed lines", "split packets")
 _QUICK_KINDS = ("seconds",)
 _UNSEEN_READINGS = 12
 _HASTY = ("counted", "lines")  # the search for slips takes the most time, so that two meters must do
