@@ -28,6 +28,7 @@ from meterlink_simulators.air import Air
 from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition
 from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES
+from meterlink_simulators.encoders.split_packets import SplitPacketsEncoder
 from meterlink_simulators.peripheral import Peripheral
 from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
@@ -35,6 +36,10 @@ ADDRESS = "C0:00:5E:00:53:01"
 # Different digits in every place, each range, in an order as on a bench.
 READINGS = ("4.703", "1.862", "3.195", "5.278", "2.941", "0.536", "47.03", "18.62", "31.95", "52.78", "29.41", "5.617",
             "470.3", "186.2", "319.5", "529.4")  # fmt: skip
+
+POINTS = load_plan("split-condenser").points
+SUPPLY = Plan("test", POINTS[:1])
+CAPACITOR = Plan("test", tuple(point for point in POINTS if point.quantity is Quantity.CAPACITANCE)[:1])
 
 
 def teach_command(meter: str, line: str) -> Command:
@@ -120,16 +125,15 @@ def run(
     body: Callable[[Bench], Awaitable[None]],
     *,
     bound: bool = True,
-    family: str = "counted",
+    plan: Plan = SUPPLY,
     around: Callable[[Any], Any] = lambda encoder: encoder,
 ) -> None:
-    plan = Plan("test", load_plan("split-condenser").points[:1])
     stations: list[Station] = []
 
     async def on_air() -> None:
         async with Air() as air:
             dial = Dial()
-            meter = await air.add_meter(dial, encoder=around(ENCODER_FAMILIES[family](1)), address=ADDRESS)
+            meter = await air.add_meter(dial, encoder=around(ENCODER_FAMILIES["counted"](1)), address=ADDRESS)
             config = StationConfig(
                 folder,
                 Settings("bench"),
@@ -238,6 +242,27 @@ def test_a_meter_that_needs_writes_is_taught_with_its_writes(tmp_path: Path) -> 
     # The kept capture gives the same profile again.
     again = teach(read_capture(tmp_path / "profiles" / "rowan-7.jsonl"), "rowan-7")
     assert again.profile == profile
+
+
+def test_a_meter_with_the_range_on_a_characteristic_of_its_own_is_taught_and_settles(tmp_path: Path) -> None:
+    encoder = SplitPacketsEncoder(2)
+    assert len(encoder.services()[0][1]) == 2
+    assert encoder.sends_range_first  # a reading waits for the next range
+    later = ("44.12", "3.805", "251.6", "19.07")  # each has digits of its own, so that a wrong range shows
+
+    async def body(bench: Bench) -> None:
+        await bench.send("")
+        await asyncio.sleep(10)
+        await taught_and_read(bench)
+        for digits in later:
+            bench.dial.digits = digits
+            await asyncio.sleep(10)
+            assert bench.views["live"]["text"] == f"{digits} µF"
+        assert bench.views["visit"]["points"][0]["accepted"]["text"] == f"{later[0]} µF"  # the first to settle
+
+    run(tmp_path, body, plan=CAPACITOR, around=lambda _: encoder)
+    # None has the digits of one display and the range of another.
+    assert set(kept(tmp_path)) == {(digits, "µF") for digits in later}
 
 
 def test_a_profile_is_written_even_if_its_capture_cannot_be_kept(tmp_path: Path) -> None:
