@@ -12,13 +12,14 @@ from meterlink.teach.confirmations import confirm_meanings
 from meterlink.teach.couplings import leave_out_uncertain_overloads
 from meterlink.teach.decoding import frame_decoder, open_driver, says, without_checks
 from meterlink.teach.explanations import Explanation, ordered
+from meterlink.teach.negative_counts import leave_out_uncertain_negatives
 from meterlink.teach.report import FunctionReport, TeachReport, name_bytes
 from meterlink.teach.rivals import Disagreement, find_disagreement
 from meterlink.teach.samples import MeterFunction, Sample
 from meterlink.teach.slow_bytes import find_still_bytes
 from meterlink.teach.unexplained import UnexplainedError
 from meterlink.teach.ways import Way
-from meterlink.teach.wishes import AN_HOUR_LATER, range_wish
+from meterlink.teach.wishes import A_STILL_NEGATIVE_READING, AN_HOUR_LATER, range_wish
 from meterlink.teach.yields import find_yield
 
 
@@ -66,14 +67,20 @@ def accepted_report(found: AcceptedProfile, capture: Capture, unused: tuple[Disp
     """Return the report on the profile found; ``unused`` are the entries of ``capture`` without a frame."""
     way, samples, learned = found.way, found.samples, found.learned
     certain, uncertain = leave_out_uncertain_overloads(learned.profile, samples)
-    profile, alone = confirm_meanings(certain, samples)
+    confirmed, single = confirm_meanings(certain, samples)
+    profile, negative = leave_out_uncertain_negatives(confirmed, way.channel, way.frames, samples)
+    alone = (*single, *(sample for sample in negative if sample not in single))
     frames = {frame for _, frame in way.frames}
     others = find_yield(open_driver(profile, way.channels), way.channels, capture, frames)
     settled = not learned.pinned and not learned.unfinished and others.share_read >= limits.LEAST_YIELD
     functions = dict.fromkeys(sample.function for sample in samples)
     # A line names its unknown word; a frame has only the time at which it was refused.
     first, then = (learned.wanted, others.suggested_readings)[:: 1 if way.explain is None else -1]
-    confirming = [*(f"a second reading like {sample.entry.text}" for sample in alone), *uncertain]
+    confirming = [
+        *(f"a second reading like {sample.entry.text}" for sample in single),
+        *[A_STILL_NEGATIVE_READING] * bool(negative),
+        *uncertain,
+    ]
     if learned.lone_overload is not None:
         alone = (*alone, learned.lone_overload)
     still = _still_bytes(found)

@@ -236,3 +236,54 @@ def test_two_segments_of_a_digit_have_two_bits():
     report = teach(captured([(f"{text} V DC", on_segments(text)) for text in SHOWN_ON_SEGMENTS]))
     for text in ("-0.365", "0.337", "1.399", "-2.943"):
         assert decoded(report.profile, on_segments(text)).text in (f"{text} V DC", "--- V DC")
+
+
+def signed_lesson(below_zero, flicker):
+    """Return a capture of signed counts, two negative: a person reads a display 1.5 s before the first key.
+
+    ``below_zero`` gives the number sent for negative counts, ``flicker`` the counts added to them, packet by packet.
+    """
+    rng = Random(8)
+    packets, entries, t = [], [], 0.0
+    for index in range(14):
+        counts = rng.randrange(100, 10_000) * (-1 if index in (5, 9) else 1)
+        for more in flicker if counts < 0 else [0] * len(flicker):
+            t = round(t + 0.5, 3)
+            packets.append(CapturedPacket(t, CHANNEL, signed_frame(counts + more, below_zero)))
+        entries.append(make_display_entry(t + 5, f"{counts / 100:.2f} V DC", first_key=t + 0.1))
+        t += 10
+    return Capture(tuple(packets), tuple(entries))
+
+
+def signed_frame(counts, below_zero):
+    number = below_zero(counts) if counts < 0 else counts
+    body = bytes([0xA5, 0x11, *(number & 0xFFFFFF).to_bytes(3, "big")])
+    return body + bytes([sum(body) & 0xFF])
+
+
+def ones_complement(counts):
+    return ~-counts
+
+
+def twos_complement(counts):
+    return counts
+
+
+# The display showed the entry 1.5 s before the key, and moved by a count then and now.
+FLICKERING = [0, 0, 0, 1, 0, 1]
+
+
+def test_one_s_complement_beside_a_flickering_display_is_not_read_as_twos_complement():
+    report = teach(signed_lesson(ones_complement, FLICKERING))
+    assert report.suggested_readings[0] == "a negative reading while the display stands still"
+    assert len(report.unconfirmed_entries) == 2
+    assert decoded(report.profile, signed_frame(-1234, ones_complement)).status is Status.INVALID
+    assert decoded(report.profile, signed_frame(1234, ones_complement)).text == "12.34 V DC"
+    assert check_profile(write_profile(report.profile)).value == report.profile
+
+
+def test_twos_complement_is_read_if_one_negative_display_decides():
+    for flicker in ([0] * 6, [0, 0, 0, 1, 1, 0]):
+        report = teach(signed_lesson(twos_complement, flicker))
+        assert report.unconfirmed_entries == ()
+        assert decoded(report.profile, signed_frame(-1234, twos_complement)).text == "-12.34 V DC"
