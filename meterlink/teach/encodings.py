@@ -34,7 +34,7 @@ class Encoding:
     - ``suggested_readings``: readings that would widen the range that can be read.
     - ``needs_no_places``: whether the number equals the shown one without `Scaling.places`.
     - ``finer_than_display``: whether the number has more digits than the display.
-    - ``largest_value``: the greatest whole number in the field for which the digits shown have room.
+    - ``largest_value``: the greatest number in the field for which the digits shown have room.
     - ``reserved_values``: field values reserved for 'no number', except those seen as a real reading.
     - ``rounding``: how the display rounds a number that has more digits.
     - ``sign_position``: the bit of the number's own sign; None without one, or if the bits above it were already
@@ -51,7 +51,7 @@ class Encoding:
     suggested_readings: tuple[str, ...] = ()
     needs_no_places: bool = False
     finer_than_display: bool = False
-    largest_value: int = 0
+    largest_value: int | Decimal = 0
     reserved_values: frozenset[int] = frozenset()
     sign_position: int | None = None
     rounding: Rounding = Rounding.HALF_EVEN

@@ -155,6 +155,14 @@ def _fits(
         key={place.at + byte: one for byte, one in enumerate(key) if one},
         needs_no_places=exact,
         finer_than_display=not exact,
+        largest_value=_largest(table.number_samples, scales),
+    )
+
+
+def _largest(shown: Sequence[Sample], scales: dict[str, int]) -> Decimal:
+    """Return the first number for which the digits shown have no room in any unit."""
+    return max(
+        Decimal(1).scaleb(len(sample.digit_text) - sample.places - scales[sample.displayed.unit]) for sample in shown
     )
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from itertools import pairwise
 
-from meterlink.teach import digit_codes, dropped_digits, fixed_point, limits
+from meterlink.teach import digit_codes, dropped_digits, finer_floats, fixed_point, limits
 from meterlink.teach.displays import PLAIN_SHAPES
 from meterlink.teach.samples import Sample
 
@@ -22,6 +22,9 @@ _NO_DIGIT = re.compile(rb"[^0-9]")
 
 _Bits = dict[tuple[int, int], bool]
 """Bits of the number shown by ``(place, bit)``."""
+
+_Fitting = Callable[[Sequence[Sample], Sequence[Sequence[bytes]]], list[set[int]]]
+"""Returns for each sample the indexes of the frames, of those given for it, whose number shows the one displayed."""
 
 _Followers = dict[tuple[int, int], tuple[int, bool, float]]
 """The frame's bit that follows each bit of the number: position, inversion and weight, 1 where it misses no entry."""
@@ -108,13 +111,17 @@ class _Frames:
     def find_finer_numbers(self) -> list[Guess]:
         """Return the guesses for numbers finer than the display; none for frames of several lengths.
 
-        No bit of such a number follows one of the number shown, but all its digits do.
+        No bit of such a number follows one of the number shown, but its digits do, or its value.
         """
         if any(word is None for words in self.words for word in words):
             return []
         samples, frames = [look.sample for look in self.looks], [look.frames for look in self.looks]
-        dropped = dropped_digits.fitting_frames(samples, frames)
-        return [self._of_fitting(dropped), self._of_fitting(fixed_point.fitting_frames(samples, frames, self.exempt))]
+        found = (
+            dropped_digits.fitting_frames(samples, frames),
+            fixed_point.fitting_frames(samples, frames, self.exempt),
+            finer_floats.fitting_frames(samples, frames),
+        )
+        return [self._of_fitting(fits) for fits in found]
 
     def find_coded_digits(self) -> list[Guess]:
         """Return the guess for digits by a table of the meter's own; none for frames of several lengths."""

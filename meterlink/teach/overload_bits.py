@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from decimal import Decimal
 
-from meterlink.core.binary_numbers import has_plausible_magnitude
 from meterlink.core.readings import Status
 from meterlink.profiles.fields import RawValue, compile_number
 from meterlink.profiles.model import Code, Flag, Meaning, NumberField, Segments
@@ -50,7 +49,7 @@ def _told_in_field(evidence: BitEvidence, source: NumberField, overloads: Sequen
 
 def _is_no_number(evidence: BitEvidence, raw: RawValue) -> bool:
     """Return whether a field's content has a digit above 9, or is too great for the digits shown."""
-    return isinstance(raw, Status) or (isinstance(raw, int) and abs(raw) > evidence.encoding.largest_value)
+    return isinstance(raw, Status) or abs(Decimal(raw)) > evidence.encoding.largest_value
 
 
 def _has_number(evidence: BitEvidence, source: NumberField, place: int) -> bool:
@@ -59,9 +58,7 @@ def _has_number(evidence: BitEvidence, source: NumberField, place: int) -> bool:
     Many meters clear the field under an overload, and nobody types OL for a zero.
     """
     raw = compile_number(source)(_plain(evidence, place))
-    if _is_no_number(evidence, raw) or not raw:
-        return False
-    return not isinstance(raw, Decimal) or has_plausible_magnitude(raw)
+    return not _is_no_number(evidence, raw) and bool(raw)
 
 
 def is_lone_with_number(evidence: BitEvidence) -> bool:
