@@ -63,9 +63,12 @@ class Guess:
         return self.exact and self.quality >= limits.LEAST_QUALITY, self.quality
 
 
-def likely_frames(looks: Sequence[Look], exempt: frozenset[int]) -> list[Guess]:
-    """Return guesses, the best one first. ``exempt`` are the positions of counters and check bytes."""
-    frames = _Frames(looks, exempt)
+def likely_frames(looks: Sequence[Look], exempt: frozenset[int], common: int = 0) -> list[Guess]:
+    """Return guesses, the best one first. ``exempt`` are the positions of counters and check bytes.
+
+    ``common`` is the length of the part that all frames have; 0 for lines of text, which have none.
+    """
+    frames = _Frames(looks, exempt, common)
     writes = (_whole_bits, _signed_bits, _digit_bits, _segment_bits, _float_bits, _unit_bits(looks))
     guesses = [frames.follow(write, alone=alone) for write in writes for alone in (False, True)]
     guesses += [frames.find_text(), *frames.find_finer_numbers(), *frames.find_coded_digits()]
@@ -73,11 +76,13 @@ def likely_frames(looks: Sequence[Look], exempt: frozenset[int]) -> list[Guess]:
 
 
 class _Frames:
-    def __init__(self, looks: Sequence[Look], exempt: frozenset[int]) -> None:
+    def __init__(self, looks: Sequence[Look], exempt: frozenset[int], common: int) -> None:
         self.looks, self.exempt = looks, exempt
-        size = Counter(len(look.frames[-1]) for look in looks).most_common(1)[0][0]
+        self.frames = [[frame[:common] if common else frame for frame in look.frames] for look in looks]
+        size = Counter(len(frames[-1]) for frames in self.frames).most_common(1)[0][0]
         self.words = [
-            [int.from_bytes(frame, "little") if len(frame) == size else None for frame in look.frames] for look in looks
+            [int.from_bytes(frame, "little") if len(frame) == size else None for frame in frames]
+            for frames in self.frames
         ]
         lively = _lively_positions(self.words, size)
         self.positions = [position for position in range(8 * size) if position not in exempt | lively]
@@ -115,7 +120,7 @@ class _Frames:
         """
         if any(word is None for words in self.words for word in words):
             return []
-        samples, frames = [look.sample for look in self.looks], [look.frames for look in self.looks]
+        samples, frames = [look.sample for look in self.looks], self.frames
         found = (
             dropped_digits.fitting_frames(samples, frames),
             fixed_point.fitting_frames(samples, frames, self.exempt),
@@ -128,13 +133,13 @@ class _Frames:
         if any(word is None for words in self.words for word in words):
             return []
         shown = [
-            {look.frames[at]: share for at, share in shares.items()}
-            for look, shares in zip(self.looks, self.shares, strict=True)
+            {some[at]: share for at, share in shares.items()}
+            for some, shares in zip(self.frames, self.shares, strict=True)
         ]
         fits = digit_codes.fitting_frames([look.sample for look in self.looks], shown)
         numbered = [
-            {at for at in shares if look.frames[at] in fitting}
-            for look, shares, fitting in zip(self.looks, self.shares, fits, strict=True)
+            {at for at in shares if some[at] in fitting}
+            for some, shares, fitting in zip(self.frames, self.shares, fits, strict=True)
         ]
         return [self._of_fitting(numbered)]
 
@@ -175,7 +180,7 @@ class _Frames:
     def _shown(self, index: int, at: int) -> int | bytes:
         """Return the content of a frame without counters, check bytes and noise."""
         word = self.words[index][at]
-        return self.looks[index].frames[at] if word is None else word & self.mask
+        return self.frames[index][at] if word is None else word & self.mask
 
     def _followers(self, bits: Sequence[_Bits], likely: Sequence[int], *, alone: bool) -> "tuple[_Followers, float]":
         """Return ``(the frame's bits that follow best, the share of the bits that something follows)``."""

@@ -29,7 +29,7 @@ def find_prospects(tried: Sequence[tuple[Way, Sequence[Sample]]]) -> list[Prospe
     found = []
     for way, samples in tried[: limits.MOST_WAYS_LOOKED_AT]:
         looks = [look_of(way, sample) for sample in samples]
-        guesses = likely_frames(looks, way.exempt)
+        guesses = likely_frames(looks, way.exempt, way.common)
         if guesses[0].quality >= limits.LEAST_QUALITY:
             found.append(Prospect(way, samples, looks, guesses))
     return sorted(found, key=lambda one: one.guesses[0].rank, reverse=True)[: limits.MOST_WAYS_BLAMED]

@@ -31,7 +31,8 @@ class Way:
     """One way to cut packets: its frames, and the function that learns from samples of them.
 
     ``explain`` yields all explanations of the samples, the one that ``learn`` returns first; None for text.
-    ``more_channels`` are the further channels of frames with parts.
+    ``more_channels`` are the further channels of frames with parts. ``common`` is the length of the part that all
+    frames have, without the check bytes at the end of frames of several lengths; 0 for text.
     """
 
     channel: str
@@ -43,6 +44,7 @@ class Way:
     explain: Callable[[Sequence[Sample]], Iterator[Explanation]] | None = None
     exempt: frozenset[int] = frozenset()
     more_channels: tuple[str, ...] = ()
+    common: int = 0
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -112,7 +114,7 @@ def _binary_way(head: ProfileHead, cut: FramingCandidate, is_stopped: IsStopped)
 
     return Way(
         cut.channel, _framing_words(cut.framing, lengths), cut.frames, learn, check=check, explain=explain,
-        exempt=exempt, more_channels=cut.more_channels,
+        exempt=exempt, more_channels=cut.more_channels, common=max(0, common),
     )  # fmt: skip
 
 

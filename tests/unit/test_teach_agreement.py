@@ -221,6 +221,24 @@ def test_a_display_that_moved_on_before_the_key_is_found_in_the_packets_before()
     assert (reading.status, reading.text) == (Status.OK, "-12.34 V DC")
 
 
+def long_and_short_frame(counts: int, places: int) -> bytes:
+    """Return a frame with a length byte; in one range in three it is two bytes longer, in another four."""
+    body = frame(counts, places)[:-1] + bytes(2 * (places - 1))
+    body = bytes([0xD2, len(body)]) + body
+    return body + bytes([sum(body) & 0xFF])
+
+
+def test_a_display_that_moved_on_is_found_where_frames_have_several_lengths() -> None:
+    capture = session(moving=True, encode=long_and_short_frame)
+    report = teach(capture)
+    assert report.profile is not None
+    assert report.contradictions == ()
+    for counts, places in ((-1234, 1), (4321, 2), (987, 3)):
+        driver = open_profile_driver(report.profile, [CHANNEL])
+        readings = driver.feed(CHANNEL, long_and_short_frame(counts, places), Timestamp(0, 0))
+        assert [reading.text for reading in readings] == [text_of(counts, places)]
+
+
 def test_of_frames_that_arrive_in_one_burst_the_one_that_was_read_counts() -> None:
     # A connection that sends seldom delivers two packets at once (common practice, no source): here the last one of the
     # display that was read, and the first one after it moved on.
