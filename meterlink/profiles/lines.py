@@ -258,7 +258,7 @@ class LineParser:
             detail = f"{count_phrase(count, 'number')}, not {number_count}"
         elif self._shapes and content.shape not in self._shapes:
             detail = clean_text(content.shape, _LONGEST_SHAPE)
-        elif value_text := self._value_text(content):
+        elif not no_number and (value_text := self._value_text(content)):
             detail = _other_form(value_text, self._text.number)
         return Refusal(RefusalReason.SHAPE, detail) if detail else None
 

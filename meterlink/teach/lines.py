@@ -330,10 +330,12 @@ def _said(
     Raises:
         ContradictedWordError: the word states another prefix than all entries: values would be wrong by powers of ten.
     """
-    within = [(sample, unit) for sample, line, unit in named if word in line.words]
     known = usual_meaning(word)
-    if known is not None and known.unit and _is_beside(word, number, [line for _, line, _ in named]):
+    states_unit = known is not None and known.unit != ""
+    lines = [one for one in named if word in one[1].words and not (states_unit and _is_beside(word, number, *one[:2]))]
+    if not lines:
         return Meaning()  # the unit of another number
+    within = [(sample, unit) for sample, _, unit in lines]
     there = {unit for _, unit in within if unit}
     if known is not None and len(there) == 1 and _other_prefix(known.unit, *there):
         said = clean_text(word, _LONGEST_WORD)
@@ -347,8 +349,9 @@ def _said(
         return known
     everywhere = len(within) == len(named)
     # Where the unit stands behind the number, a word in every line does not tell it.
-    behind = [(usual_meaning(line.units[number - 1]), unit) for sample, line, unit in named if sample.is_number]
-    told = everywhere and all(meaning is not None and meaning.unit == unit for meaning, unit in behind)
+    told = everywhere and _unit_is_behind(named, number)
+    # A letter for the function may look like another unit (V beside mV): it does not tell that this is what it means.
+    told |= states_unit and known is not None and known.unit not in there and _unit_is_behind(lines, number)
     return Meaning(
         unit=_common_unit(there, apart=apart) if (not everywhere or len(units) == 1) and not told else "",
         prefix=_common_prefix(there, units) if apart else "",
@@ -362,9 +365,19 @@ def _other_prefix(stated: str, shown: str) -> bool:
     return prefix != "" and _parts(shown)[1] == unit and stated.lower() != shown.lower()
 
 
-def _is_beside(word: str, number: int, lines: Sequence[_Line]) -> bool:
-    """Return whether a word is always the unit of another number than ``number``, counted from 1."""
-    return all(word in line.units and word != line.units[number - 1] for line in lines if word in line.words)
+def _is_beside(word: str, number: int, sample: Sample, line: _Line) -> bool:
+    """Return whether a word of a line is there only as the unit of another number than ``number``, counted from 1.
+
+    A line with a word for an overload in the place of that number has one number less.
+    """
+    others = [unit for place, unit in enumerate(line.units, 1) if place != number or not sample.is_number]
+    return line.words.count(word) == others.count(word)
+
+
+def _unit_is_behind(named: Sequence[tuple[Sample, _Line, str]], number: int) -> bool:
+    """Return whether the unit that the display showed is always the word behind the number."""
+    behind = [(usual_meaning(line.units[number - 1]), unit) for sample, line, unit in named if sample.is_number]
+    return all(meaning is not None and meaning.unit == unit for meaning, unit in behind)
 
 
 def _parts(unit: str) -> tuple[str, str]:

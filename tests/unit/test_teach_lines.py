@@ -103,6 +103,14 @@ def test_lines_of_json_with_a_word_for_an_overload():
     assert decoded(report.profile, '{"fn": "DCV", "v": 12.5, "u": "V", "n": 79}\n').status is Status.INVALID
 
 
+def test_an_overload_may_be_a_number_of_another_form_beside_a_word():
+    shown = [(f"{abs(value) / 100:.2f} kohm", f"{abs(value) / 100:+07.2f} kOhm\n") for value in draws()]
+    report = taught([*shown, *[("OL kohm", "+999999 kOhm OVER\n")] * 2])
+    assert report.profile is not None
+    assert decoded(report.profile, "+999999 kOhm OVER\n").text == "OL kΩ"
+    assert decoded(report.profile, "+999999 kOhm\n").status is Status.INVALID
+
+
 def test_coupling_without_a_word_is_that_of_all_entries():
     report = taught([(f"{abs(value) / 100:.2f} A AC", f"{abs(value) / 100:.2f}\n") for value in draws()])
     assert report.profile is not None
@@ -208,6 +216,31 @@ def test_a_unit_beside_another_number_is_not_that_of_the_value():
     assert report.profile is not None
     assert decoded(report.profile, "24.05 V 49.9 Hz\n").text == "24.05 V AC"
     assert decoded(report.profile, "24.05 Hz 49.9 V\n").status is Status.INVALID
+
+
+def test_a_unit_beside_another_number_may_be_that_of_the_value_in_other_lines():
+    shown = [(f"{abs(value) / 100:.2f} Hz", f"50.{index:02} Hz,{abs(value) / 100:.2f} Hz\n")
+             for index, value in enumerate(draws())]  # fmt: skip
+    shown += [(f"{abs(value) / 100:.2f} V AC", f"50.{index:02} Hz,{abs(value) / 100:.2f} VAC\n")
+              for index, value in enumerate(draws(seed=2))]  # fmt: skip
+    shown += [(f"{abs(value) / 100:.2f} kohm", f"50.{index:02} Hz,{abs(value) / 100:.2f} kohm\n")
+              for index, value in enumerate(draws(seed=3))]  # fmt: skip
+    # In the lines of an overload, the other number is the only one.
+    report = taught([*shown, *[("OL kohm", "49.98 Hz,OL kohm\n")] * 2])
+    assert report.profile is not None
+    for line, text in (("50.00 Hz,12.34 Hz\n", "12.34 Hz"), ("50.00 Hz,12.34 VAC\n", "12.34 V AC")):
+        assert decoded(report.profile, line).text == text
+    assert decoded(report.profile, "50.00 Hz,OL kohm\n").status is Status.OVERLOAD
+
+
+def test_a_letter_of_the_function_that_looks_like_a_unit_does_not_stand_for_another_unit():
+    """The meter sends V for voltage before each number, and the unit behind it; only millivolts were shown."""
+    millivolts = [(f"{abs(value) / 10:.1f} mV DC", f"V {abs(value) / 10:.1f} mV DC\n") for value in draws()]
+    others = [(f"{abs(value) / 100:.2f} kohm", f"R {abs(value) / 100:.2f} kohm\n") for value in draws(seed=2)]
+    for shown in (millivolts, [*millivolts, *others]):
+        profile = taught(shown).profile
+        assert decoded(profile, "V 123.4 mV DC\n").text == "123.4 mV DC"
+        assert decoded(profile, "V 1.234 V DC\n").status is Status.INVALID
 
 
 def test_numbers_of_like_size_do_not_show_that_all_have_as_many_digits():
