@@ -5,16 +5,18 @@ from collections.abc import Iterator
 from decimal import Decimal
 from typing import Any
 
+from meterlink.core.text import count_phrase
 from meterlink.profiles.bits import LARGEST_OFFSET, LONGEST_FRAME
 from meterlink.profiles.checksum_table import CHECKSUMS
 from meterlink.profiles.hexadecimal import hexadecimal
 from meterlink.profiles.location_keys import OFFSET, ORDER, ORDER_DESCRIPTION
-from meterlink.profiles.model import FramePart, Framing, LengthField
+from meterlink.profiles.model import FramePart, FrameTail, Framing, LengthField
 from meterlink.profiles.pause_key import PAUSE, PAUSE_KEY, REST, REST_KEY
 from meterlink.tomlfile.field_types import Boolean, Either, Entries, Integer, ListOf
 from meterlink.tomlfile.tables import FieldError, Key, Table, Tables
 
 _MOST_PACKETS = 64  # of a frame
+_MOST_TAILS = 16  # lengths of frames
 PARTS = 2
 _OFFSET = r"(?:0|[1-9][0-9]{0,2})"
 
@@ -82,6 +84,23 @@ def _check_part(length: int, marks: tuple[tuple[int, int], ...]) -> Iterator[Fie
             yield FieldError(("marks", str(at)), message, "Correct the offset, or length.")
 
 
+def _check_tail(length: int, at: int, content: bytes, mask: bytes) -> Iterator[FieldError]:
+    if at + len(content) > length:
+        message = f"the content ends beyond a frame of {length} bytes."
+        yield FieldError("content", message, "Correct at, content or length.")
+    if len(mask) != len(content):
+        message = f"it has {count_phrase(len(mask), 'byte')}, the content {len(content)}."
+        yield FieldError("mask", message, "Write as many bytes as in content: ff for a byte that is compared.")
+
+
+def _check_tails(tails: tuple[FrameTail, ...], parts: tuple[FramePart, ...]) -> Iterator[FieldError]:
+    if tails and parts:
+        yield FieldError("tail", "a frame with parts has no tail.", "Remove it: its length is always the same.")
+    lengths = [tail.length for tail in tails]
+    if len(set(lengths)) < len(lengths):
+        yield FieldError("tail", "two tails have one length.", "Write one [[frame.tail]] for each length.")
+
+
 def _alike(one: FramePart, other: FramePart) -> bool:
     """Return whether a packet can be both parts."""
     marks = dict(one.marks)
@@ -103,6 +122,14 @@ _PART = Table(
     Key("channel", Integer(0, 7), 0, description="The number of its characteristic in connection.notify, from 0."),
     Key("marks", _MARKS, (), description="Bytes of the packet that tell it from others."),
     checks=(_check_part,),
+)
+_TAIL = Table(
+    FrameTail,
+    Key("length", Integer(1, LONGEST_FRAME), description="Bytes of the frame."),
+    Key("at", OFFSET, description="The first byte of the content."),
+    Key("content", hexadecimal(LONGEST_FRAME), description="The bytes at the end of the frame, or before its check."),
+    Key("mask", hexadecimal(LONGEST_FRAME), description="The bits of the content that are compared."),
+    checks=(_check_tail,),
 )
 FRAME = Table(
     Framing,
@@ -138,7 +165,8 @@ FRAME = Table(
     ),
     Key("part", Tables(_PART, 0, PARTS), (), "parts", "Two packets that together are one frame, in their order."),
     REST_KEY,
+    Key("tail", Tables(_TAIL, 0, _MOST_TAILS), (), "tails", "The ends of frames of several lengths, one for each."),
     Key("checksum", CHECKSUMS, (), "checksums", "Check bytes; a frame with a wrong one is invalid."),
-    checks=(_check_length, _check_hex, _check_parts, _check_bytes_of_parts, _check_packets_of_parts),
+    checks=(_check_length, _check_hex, _check_parts, _check_bytes_of_parts, _check_packets_of_parts, _check_tails),
     computed=(PAUSE, REST),
 )

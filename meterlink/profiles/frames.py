@@ -43,7 +43,7 @@ def compile_frames(profile: Profile) -> DecoderFactory:
     """Return the decoder factory of a framed or segmented profile. Its decoders never raise."""
     framing = profile.framing or Framing()
     rules = CompiledFraming(framing)
-    reader = _compile_reader(profile)
+    reader = _compile_reader(profile, rules)
     if framing.parts:
         return _opener_of_parts(framing, rules, reader)
     return each_channel(_channel_opener(rules, reader.make_reading, reader.make_invalid_reading))
@@ -54,7 +54,7 @@ def each_channel(open_channel: ChannelDecoderFactory) -> DecoderFactory:
     return lambda channels, refusals: {channel: open_channel(channel, refusals) for channel in channels}
 
 
-def _compile_reader(profile: Profile) -> _FrameReader:
+def _compile_reader(profile: Profile, rules: CompiledFraming) -> _FrameReader:
     assert profile.value is not None  # noqa: S101 - of these drivers
     fallback_unit = fallback_unit_of(profile.value.unit, _profile_meanings(profile))
     fallback_quantity = quantity_of(fallback_unit)
@@ -70,11 +70,15 @@ def _compile_reader(profile: Profile) -> _FrameReader:
         interpretations.interpret,
     )
     ok, invalid = Status.OK, Status.INVALID
+    has_tails = rules.has_tails
 
     def make_reading(frame: Frame, channel: str, timestamp: Timestamp, refusals: list[Refusal]) -> Reading:
         received, plain = frame
         if len(plain) < needed:
             refusals.append(Refusal(RefusalReason.SHORT, f"{len(plain)} of {count_phrase(needed, 'byte')}", received))
+            return make_invalid_reading(received, channel, timestamp)
+        if has_tails and (unknown := rules.unknown_tail(plain)) is not None:
+            refusals.append(replace(unknown, data=received))
             return make_invalid_reading(received, channel, timestamp)
         key = from_bytes(plain, "little") & mask
         interpretation = cached.get(key) or interpret(plain, key)

@@ -32,6 +32,13 @@ class CompiledFraming:
         self.packet_sizes = framing.packet_sizes
         self.followed_by = len(framing.start) if framing.followed else 0
         self.marks = framing.marks
+        self._tails = {
+            tail.length: (
+                int.from_bytes(tail.mask, "little") << 8 * tail.at,
+                (int.from_bytes(tail.content, "little") & int.from_bytes(tail.mask, "little")) << 8 * tail.at,
+            )
+            for tail in framing.tails
+        }
         self._verifiers = tuple(compile_checksum(checksum) for checksum in framing.checksums)
         self._key_word = 0
         if framing.key:
@@ -48,6 +55,11 @@ class CompiledFraming:
         """Whether frames have check bytes."""
         return bool(self._verifiers)
 
+    @property
+    def has_tails(self) -> bool:
+        """Whether frames have several lengths, each with a tail."""
+        return bool(self._tails)
+
     def other_kind(self, plain: bytes) -> Refusal | None:
         """Return the refusal of a frame without its key that is of another kind than those that are read, else None."""
         for at, byte in self.marks:
@@ -55,6 +67,20 @@ class CompiledFraming:
                 detail = f"byte {at} is 0x{plain[at]:02x}" if at < len(plain) else count_phrase(len(plain), "byte")
                 return Refusal(RefusalReason.OTHER_KIND, detail, plain)
         return None
+
+    def unknown_tail(self, plain: bytes) -> Refusal | None:
+        """Return the refusal of a frame without its key whose length or tail is unknown; None for a known one."""
+        if not self._tails:
+            return None
+        mask, content = self._tails.get(len(plain), (0, -1))
+        different = int.from_bytes(plain, "little") & mask ^ content
+        if content == -1:
+            return Refusal(RefusalReason.CODE, f"a frame of {count_phrase(len(plain), 'byte')}")
+        if not different:
+            return None
+        lowest = (different & -different).bit_length() - 1
+        at, bit = divmod(lowest, 8)
+        return Refusal(RefusalReason.CODE, f"bit {at}.{bit} is {plain[at] >> bit & 1}")
 
     def verify_frame(self, received: bytes) -> Frame | None:
         """Return the frame with its key removed; None where a checksum is wrong."""

@@ -343,6 +343,21 @@ class FramePart:
 
 
 @dataclass(frozen=True, slots=True)
+class FrameTail:
+    """The bytes from ``at`` on of the frames of ``length`` bytes. TOML ``[[frame.tail]]``, bytes in hexadecimal.
+
+    Frames may have several lengths. Fields lie in the part that all of them have; the bytes behind it are compared with
+    ``content``, in the bits that are set in ``mask``. Offsets and lengths are those of the frame without key and
+    hexadecimal digits.
+    """
+
+    length: int
+    at: int
+    content: bytes
+    mask: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class Framing:
     """How frames are cut out of packets. TOML ``[frame]``; ``start``, ``end`` and ``key`` in hexadecimal.
 
@@ -365,6 +380,8 @@ class Framing:
     one behind the other, at most ``pause`` seconds apart, and if more than ``pause`` and at most ``rest`` seconds
     passed since the part before them. The part without the number stands on both sides of the number, and both must
     mean the same: so no lost packet can pair a number with the range of another one.
+
+    With ``tails``, a frame is invalid if its length is that of none of them, or if its tail has another content.
     """
 
     start: bytes = b""
@@ -383,6 +400,7 @@ class Framing:
     hex: bool = False
     parts: tuple[FramePart, ...] = ()
     rest: float = LONGEST_REST
+    tails: tuple[FrameTail, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -158,6 +158,16 @@ def _framing(framing: Framing, comments: ProfileComments) -> Iterator[str]:
                 ("marks", _marks(part.marks)),
             ],
         )
+    for tail in framing.tails:
+        yield _block(
+            "[[frame.tail]]",
+            [
+                ("length", tail.length),
+                ("at", tail.at),
+                ("content", tail.content.hex(" ")),
+                ("mask", tail.mask.hex(" ")),
+            ],
+        )
     for checksum in framing.checksums:
         yield _checksum(checksum, "[[frame.checksum]]", comments.checksum)
 

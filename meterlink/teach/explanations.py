@@ -140,7 +140,7 @@ def _explained(
         except UnexplainedError as error:
             reasons.append(str(error))
             continue
-        profile = frame_profile(head, evidence.cut, evidence.check, encoding, said, found, samples)
+        profile = frame_profile(head, evidence.cut, evidence.check, encoding, said, found, samples, evidence.common)
         if decodes_all(profile, evidence.cut.channel, samples):
             doubtful = _explanation(profile, encoding, found)
             if not found.doubtful or not encoding.needs_no_places:

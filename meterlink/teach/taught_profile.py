@@ -24,6 +24,7 @@ from meterlink.teach.encodings import Encoding
 from meterlink.teach.frame_meanings import FoundMeanings, FrameMeaning
 from meterlink.teach.framings import FramingCandidate
 from meterlink.teach.samples import Sample
+from meterlink.teach.tails import find_tails
 
 _ROOMY = frozenset({NumberType.FLOAT32, NumberType.FLOAT64, NumberType.FLOAT})
 
@@ -43,9 +44,9 @@ def text_profile(head: ProfileHead, channel: str, text: TextFormat) -> Profile:
 
 def frame_profile(
     head: ProfileHead, cut: FramingCandidate, check: Checksum | None, encoding: Encoding,
-    said: Sequence[FrameMeaning | None], found: FoundMeanings, samples: Sequence[Sample],
+    said: Sequence[FrameMeaning | None], found: FoundMeanings, samples: Sequence[Sample], common: int,
 ) -> Profile:  # fmt: skip
-    """Return the profile of a meter that sends frames.
+    """Return the profile of a meter that sends frames, of which the first ``common`` bytes are explained.
 
     ``cut`` and ``check`` are its framing and check bytes, ``encoding`` that of its number, ``said`` the meaning that
     the frame of each sample gives it, and ``found`` the place of these meanings.
@@ -66,12 +67,14 @@ def frame_profile(
     checks = (*cut.framing.checksums, *(() if check is None else (check,)))
     checks = tuple(replace(one, raw=bool(key)) for one in checks)
     unit = units.pop() if len(units) == 1 else ""
+    several = len({len(frame) for _, frame in cut.frames}) > 1
+    tails = find_tails(samples, common, 0 if check is None else check.encoded_size) if several else ()
     return Profile(
         name=head.name,
         driver=DriverName.SEGMENTED if segmented else DriverName.FRAMED,
         connection=_connection(cut.channel, head.meter, cut.more_channels),
         match=_match(head.meter),
-        framing=replace(cut.framing, checksums=checks, key=key, marks=marks),
+        framing=replace(cut.framing, checksums=checks, key=key, marks=marks, tails=tails),
         value=ValueFormat(source, unit=unit, most_digits=most_digits, rounding=encoding.rounding),
         codes=found.codes,
         annunciators=found.annunciators,

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterlink.driver_api import Coupling, Quantity, Reading, Status, Timestamp
-from meterlink.profiles import open_profile_driver
+from meterlink.profiles import RefusalReason, open_profile_driver
 from meterlink.profiles.model import (
     Bit,
     ByteOrder,
@@ -22,6 +22,7 @@ from meterlink.profiles.model import (
     DriverName,
     FieldLocation,
     Flag,
+    FrameTail,
     Framing,
     LengthField,
     Match,
@@ -575,3 +576,20 @@ def test_a_number_longer_than_the_display_is_invalid(sent: float, text: str) -> 
         ValueFormat(NumberField(NumberType.FLOAT32, FieldLocation(0, 4)), places=1, unit="V", most_digits=5)
     )
     assert only_reading(meter, struct.pack("<f", sent)).text == text
+
+
+def test_frames_of_several_lengths_are_read_with_the_tails_given_and_no_others() -> None:
+    tails = (FrameTail(4, 3, b"\x00", b"\x00"), FrameTail(6, 4, b"\x12\x34", b"\x0f\xff"))
+    meter = profile(VOLTS, Framing(one_per_packet=True, tails=tails))
+    for packet in ("a1 07 00 99", "a1 07 00 55 12 34", "a1 07 00 55 f2 34"):
+        assert only_reading(meter, bytes.fromhex(packet)).text == "7 V"
+    for packet, why in (
+        ("a1 07 00", "a frame of 3 bytes"),
+        ("a1 07 00 99 12", "a frame of 5 bytes"),
+        ("a1 07 00 55 12 74", "bit 5.6 is 1"),
+        ("a1 07 00 55 10 34", "bit 4.1 is 0"),
+    ):
+        driver = open_profile_driver(meter, [CHANNEL])
+        (reading,) = driver.feed(CHANNEL, bytes.fromhex(packet), NOW)
+        assert reading.status is Status.INVALID
+        assert [(refusal.reason, refusal.detail) for refusal in driver.refusals] == [(RefusalReason.CODE, why)]

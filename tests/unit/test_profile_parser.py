@@ -29,6 +29,7 @@ from meterlink.profiles.model import (
     DriverName,
     FieldLocation,
     Flag,
+    FrameTail,
     Framing,
     LengthField,
     Match,
@@ -149,6 +150,9 @@ MARKS = st.binary(max_size=3)
 LENGTHS = st.none() | st.integers(40, 256) | st.builds(
     LengthField, st.integers(0, 9), st.integers(1, 2), ORDERS, st.integers(-9, 9)
 )  # fmt: skip
+TAILS = st.dictionaries(st.integers(20, 256), st.binary(min_size=1, max_size=9), max_size=3).map(
+    lambda rows: tuple(FrameTail(length, 11, content, content[::-1]) for length, content in rows.items())
+)
 FRAMINGS = st.builds(
     Framing,
     MARKS,
@@ -164,6 +168,7 @@ FRAMINGS = st.builds(
     st.lists(st.integers(1, 256), max_size=3).map(tuple),
     st.booleans(),
     st.dictionaries(st.integers(0, 9), st.integers(0, 255), max_size=2).map(lambda rows: tuple(rows.items())),
+    tails=TAILS,
 ) | st.builds(lambda start, end: Framing(start, end=end, hex=True), MARKS, MARKS)
 CODES = st.builds(
     Code,

@@ -259,3 +259,27 @@ def test_a_slip_of_a_rare_range_is_named_and_not_left_out_as_another_kind_of_fra
     (one,) = report.contradictions
     assert one.entry.text == pairs[4][0]
     assert one.expected_text == f"{shown[5][0] / 100:.2f} V DC"
+
+
+def long_or_short(counts, unit, flags=0, more=b""):
+    """Return a frame: number, unit, for volts two bytes more, flags; without check bytes."""
+    between = bytes([0x77, *more]).ljust(2, b"\0") if unit == "V DC" else b""
+    return bytes([0xD1, 0x31 if unit == "V DC" else 0x52, *counts.to_bytes(2, "big"), 0x40]) + between + bytes([flags])
+
+
+def test_bits_behind_the_part_that_all_frames_have_are_refused_when_they_change():
+    """The last byte has a display hold, in frames of either length; it was never shown."""
+    rng = Random(2)
+    shown = [
+        (f"{counts / 100:.2f} {unit}", long_or_short(counts, unit, more=bytes([index])))
+        for index, (counts, unit) in enumerate((rng.randint(100, 9999), unit) for unit in ["V DC", "kohm"] * 9)
+    ]
+    profile = teach(captured(shown)).profile
+    assert profile is not None
+    assert check_profile(write_profile(profile)).value == profile
+    for unit, text in (("V DC", "12.34 V DC"), ("kohm", "12.34 kΩ")):
+        assert decoded(profile, long_or_short(1234, unit, more=b"\x12")).text == text
+        for flags in (0x01, 0x80):
+            assert decoded(profile, long_or_short(1234, unit, flags)).status is Status.INVALID
+    # A length that no entry showed may be anything.
+    assert decoded(profile, long_or_short(1234, "V DC") + bytes(1)).status is Status.INVALID
