@@ -259,8 +259,23 @@ class LineParser:
         elif self._shapes and content.shape not in self._shapes:
             detail = clean_text(content.shape, _LONGEST_SHAPE)
         elif not no_number and (value_text := self._value_text(content)):
-            detail = _other_form(value_text, self._text.number)
+            detail = _other_form(value_text, self._text.number) or self._other_fixed_number(content)
         return Refusal(RefusalReason.SHAPE, detail) if detail else None
+
+    def _other_fixed_number(self, content: _LineContent) -> str:
+        """Return which number beside the value is not written as it must be; empty where all are."""
+        for position, text in self._text.fixed_numbers:
+            there = content.numbers[position - 1][0] if position <= len(content.numbers) else "missing"
+            if there != text:
+                return clean_text(f"number {position} is {there}, not {text}", _LONGEST_SHAPE)
+        return ""
+
+    def other_numbers(self, line: bytes) -> dict[int, str]:
+        """Return the texts of the numbers beside the value, by their positions among the line's numbers."""
+        content = self._content_of(self._tokenize(blank_out_checksums(line, self._text.checksums)))
+        numbers = {position: text for position, (text, _) in enumerate(content.numbers, 1)}
+        numbers.pop(self._text.value_number, None)
+        return numbers
 
     def _word_meaning(self, word: str) -> _WordMeaning:
         word_meaning = self._known_words.get(word) or self._cached_words.get(word)

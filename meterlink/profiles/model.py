@@ -436,7 +436,8 @@ class TextFormat:
     first byte comes in one packet with the end of the line before it. ``shapes`` are lines with the words ``value``,
     ``number`` (any other one) and ``word`` in the place of theirs, such as ``"word: value word"``; a run of blanks is
     one blank, none at the ends (no shapes: any line). With ``known_words_only`` a word that is neither in ``words`` nor
-    in ``ignore`` makes the line invalid, even if it is a unit.
+    in ``ignore`` makes the line invalid, even if it is a unit. ``fixed_numbers`` are ``(position, text)`` of numbers
+    beside the value that must be written so (TOML ``[text.fixed_numbers]``, ``3 = "000"``): another one may be a state.
     """
 
     end: str = "\n"
@@ -457,6 +458,7 @@ class TextFormat:
     shapes: tuple[str, ...] = ()
     number: NumberForm = NumberForm()
     known_words_only: bool = False
+    fixed_numbers: tuple[tuple[int, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,13 @@ _MOST_SHAPES = 64  # of a meter: a few for each function
 _LONGEST_SHAPE = 600  # characters: the words of the longest line that a meter sends
 _SHAPE = r"[^\x00-\x1f\x7f]*"
 _WORD = r"\S+"
+_POSITION = r"[1-9][0-9]?"
+_FIXED_REMEDY = 'Write 3 = "000": the text of the third number of a line.'
 _WORD_REMEDY = "Write a word without blanks."
+
+
+def _find_position(text: str) -> int | None:
+    return int(text) if re.fullmatch(_POSITION, text) and int(text) <= _MOST_NUMBERS else None
 
 
 def _find_word(text: str) -> str | None:
@@ -73,6 +79,18 @@ TEXT = Table(
         ),
         (),
         description="The orders of value, number and word in a line; a line with another order is invalid.",
+    ),
+    Key(
+        "fixed_numbers",
+        Entries(
+            _find_position,
+            _POSITION,
+            Text(_MOST_DIGITS, pattern=_WORD, wanted=_FIXED_REMEDY, clean=False),
+            '3 = "000"',
+            wanted=_FIXED_REMEDY,
+        ),
+        (),
+        description="Numbers beside the value that must be written so, by their positions among the line's numbers.",
     ),
     Key("number", NUMBER_FORM, NumberForm(), description="How the number of the value is written."),
     Key("known_words_only", Boolean(), default=False, description="Words outside words and ignore are unknown."),

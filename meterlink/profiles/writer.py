@@ -271,6 +271,7 @@ def _text(text: TextFormat, comments: ProfileComments) -> Iterator[str]:
         ],
         comments.text,
     )
+    yield _block("[text.fixed_numbers]", [(str(position), number) for position, number in text.fixed_numbers])
     for checksum in text.checksums:
         yield _checksum(checksum, "[[text.checksum]]", comments.checksum)
     words = [(quoted(word), _inline_meaning(meaning)) for word, meaning in text.words]

@@ -6,6 +6,7 @@ from itertools import islice
 
 from meterlink.capture.capture_file import Capture, DisplayEntry
 from meterlink.core.readings import Status
+from meterlink.profiles import Profile
 from meterlink.profiles.model import Checksum, DriverName
 from meterlink.teach import limits
 from meterlink.teach.confirmations import confirm_meanings
@@ -72,7 +73,8 @@ def accepted_report(found: AcceptedProfile, capture: Capture, unused: tuple[Disp
     alone = (*single, *(sample for sample in negative if sample not in single))
     frames = {frame for _, frame in way.frames}
     others = find_yield(open_driver(profile, way.channels), way.channels, capture, frames)
-    settled = not learned.pinned and not learned.unfinished and others.share_read >= limits.LEAST_YIELD
+    numbers = _still_numbers(profile, way)
+    settled = not (learned.pinned or learned.unfinished or numbers) and others.share_read >= limits.LEAST_YIELD
     functions = dict.fromkeys(sample.function for sample in samples)
     # A line names its unknown word; a frame has only the time at which it was refused.
     first, then = (learned.wanted, others.suggested_readings)[:: 1 if way.explain is None else -1]
@@ -100,7 +102,9 @@ def accepted_report(found: AcceptedProfile, capture: Capture, unused: tuple[Disp
         unlabelled_frames=others.frames,
         unlabelled_read=others.read,
         still_bytes=still,
-        suggested_readings=ordered(confirming, first, then, _later(still)),
+        suggested_readings=ordered(
+            confirming, first, then, _later(name_bytes(still) if still else ""), _later(numbers)
+        ),
     )
 
 
@@ -141,13 +145,21 @@ def _still_bytes(found: AcceptedProfile) -> tuple[int, ...]:
     return find_still_bytes(way.frames, learned.used | way.exempt | slow)
 
 
-def _later(still: tuple[int, ...]) -> tuple[str, ...]:
-    """Return the recording that shows whether one of the still bytes follows time; none without such a byte."""
+def _still_numbers(profile: Profile, way: Way) -> str:
+    """Return the numbers beside the value that never changed in a short recording, in words; empty for none."""
+    fixed = profile.text.fixed_numbers if profile.text is not None else ()
+    if not fixed or way.frames[-1][0] - way.frames[0][0] >= limits.LONG_RECORDING_SECONDS:
+        return ""
+    return f"the number{'s' * (len(fixed) > 1)} {' and '.join(number for _, number in fixed)} beside the value"
+
+
+def _later(still: str) -> tuple[str, ...]:
+    """Return the recording that shows whether one of the parts that stood still follows time; none without one."""
     if not still:
         return ()
     readings = f"{AN_HOUR_LATER}, added to this recording"
     why = "packets are refused once a clock or the level of a battery in it moves"
-    return (f"{readings}: {name_bytes(still)} never moved, and {why}",)
+    return (f"{readings}: {still} never moved, and {why}",)
 
 
 def _check_words(check: Checksum | None) -> str:

@@ -164,7 +164,25 @@ def _strict(text: TextFormat, samples: Sequence[Sample], every: Sequence[bytes])
     for line in numbered:
         values[shape_of(line)[1]] += limits.FEWEST_ALIKE
     values = +values  # without those that no line has
-    return replace(text, shapes=tuple(sorted(shapes)), number=_number_form(values, split=text.packets is None))
+    return replace(
+        text,
+        shapes=tuple(sorted(shapes)),
+        number=_number_form(values, split=text.packets is None),
+        fixed_numbers=_fixed_numbers(text, numbered),
+    )
+
+
+def _fixed_numbers(text: TextFormat, numbered: Sequence[bytes]) -> tuple[tuple[int, str], ...]:
+    """Return the whole numbers beside the value that all lines with a number have in common.
+
+    Digits that never changed may stand for a state, such as a display hold. A measured value that did not change has
+    decimals.
+    """
+    others_of = LineParser(text).other_numbers
+    common = set(others_of(numbered[0]).items())
+    for line in numbered[1:]:
+        common &= others_of(line).items()
+    return tuple(sorted((position, number) for position, number in common if number.isdecimal()))
 
 
 def _number_form(values: Counter[str], *, split: bool) -> NumberForm:

@@ -202,6 +202,9 @@ TEXTS = st.builds(
         st.booleans(),
     ),
     st.booleans(),
+    st.dictionaries(st.integers(1, 64), st.from_regex(r"[0-9]{1,9}", fullmatch=True), max_size=2).map(
+        lambda rows: tuple(rows.items())
+    ),
 )
 CONNECTIONS = st.builds(
     ConnectionSetup,

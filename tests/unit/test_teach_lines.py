@@ -243,6 +243,20 @@ def test_a_letter_of_the_function_that_looks_like_a_unit_does_not_stand_for_anot
         assert decoded(profile, "V 1.234 V DC\n").status is Status.INVALID
 
 
+def test_digits_beside_the_value_that_never_changed_may_be_a_state():
+    """The digits behind the unit are hold, low battery and maximum; the last number is a temperature, which moves."""
+    shown = [
+        (f"{value / 100:.2f} V DC", f"{value / 100:.2f} V DC 000 2{index % 3}\n") for index, value in enumerate(draws())
+    ]
+    report = taught(shown)
+    assert check_profile(write_profile(report.profile)).value == report.profile
+    assert decoded(report.profile, "12.34 V DC 000 29\n").text == "12.34 V DC"
+    for flags in ("100", "010", "0"):
+        assert decoded(report.profile, f"12.34 V DC {flags} 21\n").status is Status.INVALID
+    assert any("the number 000 beside the value never moved" in wish for wish in report.suggested_readings)
+    assert [function.confidence for function in report.functions] == ["sure of what was shown"]
+
+
 def test_numbers_of_like_size_do_not_show_that_all_have_as_many_digits():
     # Taught at an outlet of 120 V; later there are 24 V of a transformer.
     shown = [(f"{115 + number / 10:.1f} V AC", f"{115 + number / 10:.1f} VAC\r\n") for number in range(12)]
