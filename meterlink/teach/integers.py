@@ -223,9 +223,31 @@ def _scattered(
     evidence = len(wanted) * (different - 1 - log2(2 * table.columns.bits))
     if len(set(positions)) < len(positions) or evidence < limits.LEAST_EVIDENCE_BITS:
         return None
+    if not all(
+        _is_proven(bit, every[: len(exercised)], different, 2 * table.columns.bits) for bit in range(len(exercised))
+    ):
+        return None
     return _Found(
         [candidates[0] for candidates in every],
         [pair for candidates in every for pair in candidates[1:]],
         tuple(agreement_code(candidates) for candidates in every if len(candidates) > 1),
         len(exercised),
     )
+
+
+def _is_proven(bit: int, every: Sequence[_Placed], different: int, positions: int) -> bool:
+    """Return whether a bit of the number hardly follows its frame's bit by chance, of so many ``positions``.
+
+    All bits together prove the number, but the true bit of one may be elsewhere, or not in the frame as it is. Beside
+    its neighbour a bit is proven. Where the last digit flickers, a person's entry fits either value of the lowest bit:
+    so it may be with half of the entries.
+    """
+    if any(_beside(every[bit], every[other]) for other in (bit - 1, bit + 1) if 0 <= other < len(every)):
+        return True
+    evidence = (different - 1) / 2 if bit == 0 else different - 1
+    return evidence - log2(positions) >= limits.LEAST_SIGN_EVIDENCE
+
+
+def _beside(candidates: _Placed, others: _Placed) -> bool:
+    """Return whether one of the positions stands beside one of the others, in the same byte."""
+    return any(one // 8 == other // 8 and abs(one - other) == 1 for one, _ in candidates for other, _ in others)

@@ -90,6 +90,16 @@ def test_integer_of_any_width_order_and_key_is_found_and_never_misread(seed):
     assert read >= 100
 
 
+@pytest.mark.parametrize(("number", "found"), [(13, False), (60, True)])
+def test_a_single_bit_apart_from_the_others_is_proven_by_many_numbers_only(number, found):
+    """The lowest bit is the highest one of another byte, or so it seems: few numbers may show that by chance."""
+    rng = Random(number)
+    counts = [rng.randrange(5_000, 16_384) for _ in range(number)]
+    frames = [bytes([0x51, value >> 8 & 0x3F, value >> 1 & 0x7F, (value & 1) << 7 | 0x22, 0x10]) for value in counts]
+    matrix = matrix_of([(f"{value / 1000:.3f} V", frame) for value, frame in zip(counts, frames, strict=True)])
+    assert bool(list(integer_encodings(matrix, counts_of(matrix), scalings_of(matrix)))) is found
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_ends_of_a_fully_used_field_are_no_numbers(seed):
     # Twelve bits in two's complement, of which IEEE 11073-20601 reserves five values for 'no number'.
