@@ -61,6 +61,7 @@ class Lesson:
         if question := _question(labels):
             return self._refused(question, ())
         reason, tried = NO_EXPLANATION, []
+        poor: TeachReport | None = None  # of a profile that reads few of the frames: they may be cut otherwise
         contradicted = 0.0  # the most packets that begin a frame, in a way of cutting that an entry contradicts
         for way in find_ways(self._capture, self._head, self._is_stopped):
             _, samples = label_frames(way.frames, labels)
@@ -85,8 +86,13 @@ class Lesson:
                 continue
             # Where an entry has no frame, the frames may be of one kind only, and a slip may stand among the others.
             fuller = [one for one in tried if len(one[1]) > len(samples)]
-            return self._most_agree(fuller, reason) or self._concluded(way, samples, learned)
-        return self._unexplained(labels, tried, reason)
+            concluded = self._most_agree(fuller, reason) or self._concluded(way, samples, learned)
+            if poor is None and (not concluded.has_profile or not _is_poor(concluded)):
+                return concluded
+            if poor is not None and _is_better(concluded, poor):
+                return concluded
+            poor = poor or concluded
+        return poor or self._unexplained(labels, tried, reason)
 
     def _share_begun(self, way: Way, learned: Explanation) -> float:
         """Return the number of packets that begin a frame, as a share of the frames."""
@@ -140,11 +146,18 @@ class Lesson:
 
     def _most_agree(self, tried: Sequence[tuple[Way, Sequence[Sample]]], reason: str) -> TeachReport | None:
         """Return the report on the entries that most agree on, in one of these ways; None without agreement."""
+        poor: TeachReport | None = None
         for prospect in find_prospects(tried):
             agreement = agreement_in(prospect)
-            if agreement is not None:
-                return self._agreed(prospect, agreement, reason)
-        return None
+            if agreement is None:
+                continue
+            agreed = self._agreed(prospect, agreement, reason)
+            if poor is None and (not agreed.has_profile or not _is_poor(agreed)):
+                return agreed
+            if poor is not None and _is_better(agreed, poor):
+                return agreed
+            poor = poor or agreed
+        return poor
 
     def _agreed(self, prospect: Prospect, agreement: Agreement, reason: str) -> TeachReport:
         """Return the report on entries of which most agree: a profile if all of them do."""
@@ -195,6 +208,19 @@ class Lesson:
             near_entries=near,
             suggested_readings=wanted,
         )
+
+
+def _is_poor(report: TeachReport) -> bool:
+    """Return whether a profile reads few of the frames without an entry, or of the entries held out."""
+    entries = sum(function.entries for function in report.functions)
+    right = sum(function.right for function in report.functions)
+    frames, read = report.unlabelled_frames, report.unlabelled_read
+    return read < limits.LEAST_MAJORITY * frames or right < limits.LEAST_MAJORITY * entries
+
+
+def _is_better(report: TeachReport, poor: TeachReport) -> bool:
+    """Return whether a profile is no poor one and reads more; it might only leave frames out, as of another kind."""
+    return report.has_profile and not _is_poor(report) and report.unlabelled_read > poor.unlabelled_read
 
 
 def _read_sample(look: Look, at: int) -> Sample:

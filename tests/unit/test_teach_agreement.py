@@ -239,6 +239,21 @@ def test_a_display_that_moved_on_is_found_where_frames_have_several_lengths() ->
         assert [reading.text for reading in readings] == [text_of(counts, places)]
 
 
+def bracketed(counts: int, places: int) -> bytes:
+    """Return characters with a hexadecimal sum before the last one: as lines of words, each sum would be a word."""
+    body = f"{'-' if counts < 0 else ''}{abs(counts) / 10**places:.{places}f}".rjust(8) + "Bd0"
+    return f"<{body}{sum(body.encode()) & 0xFF:02X}>".encode()
+
+
+def test_packets_are_cut_otherwise_where_a_profile_reads_few_of_them() -> None:
+    report = teach(session(moving=True, encode=bracketed))
+    assert report.profile is not None
+    assert report.checksum == "sum of 8 bits"
+    assert report.unlabelled_read >= 0.9 * report.unlabelled_frames
+    (reading,) = open_profile_driver(report.profile, [CHANNEL]).feed(CHANNEL, bracketed(-1234, 2), Timestamp(0, 0))
+    assert reading.text == "-12.34 V DC"
+
+
 def test_of_frames_that_arrive_in_one_burst_the_one_that_was_read_counts() -> None:
     # A connection that sends seldom delivers two packets at once (common practice, no source): here the last one of the
     # display that was read, and the first one after it moved on.
