@@ -279,6 +279,7 @@ def test_one_s_complement_beside_a_flickering_display_is_not_read_as_twos_comple
     assert len(report.unconfirmed_entries) == 2
     assert decoded(report.profile, signed_frame(-1234, ones_complement)).status is Status.INVALID
     assert decoded(report.profile, signed_frame(1234, ones_complement)).text == "12.34 V DC"
+    assert report.profile is not None
     assert check_profile(write_profile(report.profile)).value == report.profile
 
 
