@@ -1,6 +1,6 @@
 """One lesson: the ways to cut a capture's packets, tried until an explanation agrees with every entry."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import cached_property
 
@@ -26,6 +26,9 @@ from meterlink.teach.stopping import IsStopped, StoppedSearchError, never
 from meterlink.teach.taught_profile import ProfileHead
 from meterlink.teach.unexplained import ContradictedWordError, UnexplainedError
 from meterlink.teach.ways import Way, find_ways
+
+_Tried = tuple[Way, Sequence[Sample]]
+"""A way of cutting, and its frames with an entry."""
 
 
 class Lesson:
@@ -60,8 +63,16 @@ class Lesson:
             return self._refused(f"{number} with packets, too few to begin with", ("readings that differ",))
         if question := _question(labels):
             return self._refused(question, ())
-        reason, tried = NO_EXPLANATION, []
-        poor: TeachReport | None = None  # of a profile that reads few of the frames: they may be cut otherwise
+        tried: list[_Tried] = []
+        reasons: list[str] = []
+        report = _first_good(self._reports(labels, tried, reasons))
+        return report or self._unexplained(labels, tried, reasons[0] if reasons else NO_EXPLANATION)
+
+    def _reports(self, labels: list[DisplayEntry], tried: list[_Tried], reasons: list[str]) -> Iterator[TeachReport]:
+        """Yield a report on each way of cutting in which an explanation agrees with every entry.
+
+        The ways are added to ``tried``, and why others explain not every entry to ``reasons``.
+        """
         contradicted = 0.0  # the most packets that begin a frame, in a way of cutting that an entry contradicts
         for way in find_ways(self._capture, self._head, self._is_stopped):
             _, samples = label_frames(way.frames, labels)
@@ -79,20 +90,17 @@ class Lesson:
                     continue
                 learned = self._verified(way, explained, labels, samples)
             except ContradictedWordError as error:
-                return self._refused(str(error), ())
+                yield self._refused(str(error), ())
+                continue
             except UnexplainedError as error:
                 contradicted = max(contradicted, begun)
-                reason = str(error) if reason == NO_EXPLANATION else reason
+                if str(error) != NO_EXPLANATION:
+                    reasons.append(str(error))
                 continue
             # Where an entry has no frame, the frames may be of one kind only, and a slip may stand among the others.
             fuller = [one for one in tried if len(one[1]) > len(samples)]
-            concluded = self._most_agree(fuller, reason) or self._concluded(way, samples, learned)
-            if poor is None and (not concluded.has_profile or not _is_poor(concluded)):
-                return concluded
-            if poor is not None and _is_better(concluded, poor):
-                return concluded
-            poor = poor or concluded
-        return poor or self._unexplained(labels, tried, reason)
+            reason = reasons[0] if reasons else NO_EXPLANATION
+            yield self._most_agree(fuller, reason) or self._concluded(way, samples, learned)
 
     def _share_begun(self, way: Way, learned: Explanation) -> float:
         """Return the number of packets that begin a frame, as a share of the frames."""
@@ -130,9 +138,7 @@ class Lesson:
                 raise UnexplainedError(f"the profile found contradicts the entry {sample.entry.text!r}")
         return learned
 
-    def _unexplained(
-        self, labels: Sequence[DisplayEntry], tried: Sequence[tuple[Way, Sequence[Sample]]], reason: str
-    ) -> TeachReport:
+    def _unexplained(self, labels: Sequence[DisplayEntry], tried: Sequence[_Tried], reason: str) -> TeachReport:
         """Return the report where no explanation agrees with every entry: the agreement of most, or contradictions."""
         if (agreed := self._most_agree(tried, reason)) is not None:
             return agreed
@@ -144,20 +150,10 @@ class Lesson:
         wanted = () if contradictions else readings_to_add([label.displayed_value for label in labels])
         return self._refused(reason, wanted, contradictions)
 
-    def _most_agree(self, tried: Sequence[tuple[Way, Sequence[Sample]]], reason: str) -> TeachReport | None:
+    def _most_agree(self, tried: Sequence[_Tried], reason: str) -> TeachReport | None:
         """Return the report on the entries that most agree on, in one of these ways; None without agreement."""
-        poor: TeachReport | None = None
-        for prospect in find_prospects(tried):
-            agreement = agreement_in(prospect)
-            if agreement is None:
-                continue
-            agreed = self._agreed(prospect, agreement, reason)
-            if poor is None and (not agreed.has_profile or not _is_poor(agreed)):
-                return agreed
-            if poor is not None and _is_better(agreed, poor):
-                return agreed
-            poor = poor or agreed
-        return poor
+        agreements = ((prospect, agreement_in(prospect)) for prospect in find_prospects(tried))
+        return _first_good(self._agreed(one, agreed, reason) for one, agreed in agreements if agreed is not None)
 
     def _agreed(self, prospect: Prospect, agreement: Agreement, reason: str) -> TeachReport:
         """Return the report on entries of which most agree: a profile if all of them do."""
@@ -182,9 +178,10 @@ class Lesson:
         rival = find_rival(way, learned, samples)
         if rival is not None:
             return self._refused(rival.reason(), (rival.wanted_reading(),))
-        self._found = AcceptedProfile(way, samples, learned, [None] * len(samples))
-        hold_out(self._found)
-        return self._accepted(self._found)
+        found = AcceptedProfile(way, samples, learned, [None] * len(samples))
+        self._found = self._found or found
+        hold_out(found)
+        return self._accepted(found)
 
     def _accepted(self, found: AcceptedProfile) -> TeachReport:
         used = {sample.entry.seconds for sample in found.samples}
@@ -210,12 +207,27 @@ class Lesson:
         )
 
 
+def _first_good(reports: Iterable[TeachReport]) -> TeachReport | None:
+    """Return the first report, or else a later one; None if there is none.
+
+    A later one is taken if the first profile reads few of the packets, and the later one most of them, and more.
+    """
+    poor: TeachReport | None = None
+    for report in reports:
+        if poor is None and not _is_poor(report):
+            return report
+        if poor is not None and _is_better(report, poor):
+            return report
+        poor = poor or report
+    return poor
+
+
 def _is_poor(report: TeachReport) -> bool:
-    """Return whether a profile reads few of the frames without an entry, or of the entries held out."""
+    """Return whether there is a profile that reads few of the frames without an entry, or of the entries held out."""
     entries = sum(function.entries for function in report.functions)
     right = sum(function.right for function in report.functions)
-    frames, read = report.unlabelled_frames, report.unlabelled_read
-    return read < limits.LEAST_MAJORITY * frames or right < limits.LEAST_MAJORITY * entries
+    few_read = report.unlabelled_read < limits.LEAST_MAJORITY * report.unlabelled_frames
+    return report.has_profile and (few_read or right < limits.LEAST_MAJORITY * entries)
 
 
 def _is_better(report: TeachReport, poor: TeachReport) -> bool:
