@@ -160,6 +160,7 @@ class Lesson:
         way, samples = prospect.way, prospect.samples
         near = tuple(samples[index].entry for index in sorted(agreement.near))
         if agreement.slips:
+            reason = _unlike(samples, agreement) or reason
             return self._refused(reason, (), name_contradictions(samples, agreement.slips, agreement.rivals), near)
         read_samples = [_read_sample(prospect.looks[index], at) for index, at in sorted(agreement.read_frames.items())]
         try:
@@ -205,6 +206,21 @@ class Lesson:
             near_entries=near,
             suggested_readings=wanted,
         )
+
+
+def _unlike(samples: Sequence[Sample], agreement: Agreement) -> str:
+    """Return the reason where a profile of the entries that agree cannot read the packets of most others.
+
+    The packet of a slip says what the display showed, as the others do; one that cannot be read may say it otherwise.
+    """
+    unread = [index for index, reading in agreement.slips.items() if reading is None or reading.digits is None]
+    numbers = [samples[index].entry.text for index in unread if samples[index].is_number]
+    if len(numbers) < limits.FEWEST_ALIKE or 2 * len(numbers) <= len(agreement.slips):
+        return ""
+    return (
+        f"a profile of the other entries cannot read the packets of {len(numbers)}, the first {numbers[0]!r}: perhaps "
+        "the meter writes such numbers otherwise, and no entry is wrong. Without these entries they are refused"
+    )
 
 
 def _first_good(reports: Iterable[TeachReport]) -> TeachReport | None:

@@ -18,6 +18,7 @@ from meterlink.teach.masks import HELPLESS_REASONS
 from meterlink.teach.report import TeachReport
 from meterlink.teach.samples import MeterFunction, Sample
 from meterlink.teach.wishes import (
+    A_DRIVER,
     A_NEGATIVE_READING,
     A_SECOND_OVERLOAD,
     AN_HOUR_LATER,
@@ -245,7 +246,7 @@ def _different_numbers(shown: Sequence[Sample], asked: int, report: TeachReport)
     if missing > asked:
         number = missing - asked
         yield OpenItem(f"different number{'s' * (number != 1)}", number, numbered=True)
-    elif report.reason in HELPLESS_REASONS:
+    elif report.reason in HELPLESS_REASONS or A_DRIVER in report.suggested_readings:
         yield OpenItem("packets that no reading explains", 0)
     elif missing <= 0 and not asked:
         wishes = report.suggested_readings or ("a reading that differs",)

@@ -9,6 +9,9 @@ BOTH_SIGNS = "another negative reading and another positive one"
 AN_OVERLOAD = "an overload"
 A_SECOND_OVERLOAD = "a second overload: the packets of the only one hold a number"
 
+A_DRIVER = "a driver written for this meter, as teaching seems not to know how it writes its number"
+"""The wish where more readings hardly help."""
+
 LONGER_RECORDING = "a longer recording"
 """Begins the wish for packets without an entry."""
 

@@ -268,6 +268,26 @@ def test_of_frames_that_arrive_in_one_burst_the_one_that_was_read_counts() -> No
     assert (reading.status, reading.text) == (Status.OK, "-12.34 V DC")
 
 
+def small_ones_otherwise(counts: int, places: int) -> bytes:
+    """Return a frame of decimal digits; those of numbers below 2500 begin with ten and more."""
+    thousands, rest = divmod(abs(counts), 1_000)
+    digits = f"00{thousands if abs(counts) >= 2_500 else 13 + thousands:x}{rest:03d}"
+    body = bytes([0xA5, (counts < 0) | places << 1]) + bytes.fromhex(digits)
+    return body + bytes([sum(body) & 0xFF])
+
+
+def test_packets_that_a_profile_of_the_others_cannot_read_blame_no_entry() -> None:
+    capture = session(moving=True, encode=small_ones_otherwise, number=40)
+    small = {
+        at for at, entry in enumerate(capture.entries) if float(entry.text.split()[0].replace(".", "")) ** 2 < 2_500**2
+    }
+    assert 3 <= len(small) <= 13
+    report = teach(capture)
+    assert report.profile is None
+    assert named(capture, report).keys() == small
+    assert "perhaps the meter writes such numbers otherwise, and no entry is wrong" in report.reason
+
+
 def test_one_count_off_a_moving_display_contradicts_nothing_and_teaches_nothing() -> None:
     capture = session(moving=True)
     off = capture.entries[6].displayed_value

@@ -8,11 +8,12 @@ from random import Random
 
 import pytest
 
-from meterlink.capture.capture_file import Capture, make_display_entry
+from meterlink.capture.capture_file import Capture, CapturedPacket, make_display_entry
 from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
 from meterlink.profiles import open_profile_driver
-from meterlink.teach import Teacher, teach
+from meterlink.teach import Teacher, find_progress, teach
+from meterlink.teach.wishes import A_DRIVER
 from support.invented_meters import (
     CHANNEL,
     FAMILIES,
@@ -100,3 +101,22 @@ def test_the_part_is_asked_for_as_soon_as_the_first_readings_are_in():
         "Most useful now: 9 resistors of different values, with the dial on ohms "
         "(5 numbers so far, about 14 are needed)."
     )
+
+
+def gray(counts, places):
+    """Return a frame with Gray code, in which most bits of the number shown follow no single bit."""
+    body = bytes([0xA5, places, *(counts ^ counts >> 1).to_bytes(2, "big")])
+    return body + bytes([sum(body) & 0xFF])
+
+
+def test_after_many_numbers_more_readings_are_not_asked_for():
+    rng = Random(5)
+    packets, entries = [], []
+    for index in range(30):
+        counts = rng.randrange(1_000, 60_000)
+        packets.append(CapturedPacket(index + 0.9, CHANNEL, gray(counts, 3)))
+        entries.append(make_display_entry(index + 1.0, f"{counts / 1000:.3f} V DC"))
+    report = teach(Capture(tuple(packets), tuple(entries)))
+    assert not report.has_profile
+    assert report.suggested_readings == (A_DRIVER,)
+    assert str(find_progress(entries, report)) == "30 of about 32; still open: minus, packets that no reading explains"
