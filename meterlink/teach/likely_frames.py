@@ -19,6 +19,7 @@ from meterlink.teach.displays import PLAIN_SHAPES
 from meterlink.teach.samples import Sample
 
 _NO_DIGIT = re.compile(rb"[^0-9]")
+_NUMBER = re.compile(rb"[+-]?[0-9]{1,9}(?:\.[0-9]{1,9})?(?:[eE][+-]?[0-9]{1,2})?")
 
 _Bits = dict[tuple[int, int], bool]
 """Bits of the number shown by ``(place, bit)``."""
@@ -109,6 +110,7 @@ class _Frames:
         for shares, look in zip(self.shares, self.looks, strict=True):
             digits = look.sample.digit_text.lstrip("0").encode()
             fits = [at for at in shares if digits and digits in _NO_DIGIT.sub(b"", look.frames[at])]
+            fits = fits or [at for at in shares if digits and _has_number(look.frames[at], look.sample)]
             likely.append(max(fits or shares, key=lambda at: (shares[at], at)))
             trust.append(float(bool(fits)) + limits.WEIGHT_OF_TIME * shares[likely[-1]])
         return self._found_exactly(likely, trust)
@@ -224,6 +226,13 @@ class _Frames:
             scores.append(((agreed / total if total else 0.0) + limits.WEIGHT_OF_TIME * share, at))
         score, at = max(scores)
         return at, score
+
+
+def _has_number(line: bytes, sample: Sample) -> bool:
+    """Return whether a number of a line, in the unit shown or in base units, rounds to the one shown."""
+    shown, half = float(sample.displayed.digits or 0), 0.5 * 10.0**-sample.places
+    numbers = [float(text) for text in _NUMBER.findall(line)]
+    return any(abs(number / 10.0**power - shown) <= half for number in numbers for power in (0, sample.prefix or 0))
 
 
 def _lively_positions(windows: Sequence[Sequence[int | None]], size: int) -> set[int]:

@@ -291,9 +291,13 @@ def _reader(text: TextFormat) -> Callable[[bytes], _Line]:
 
 
 def _same(sample: Sample, number: Decimal | Status, *, in_base: bool) -> bool:
+    """Return whether a number is the one shown, or has more digits and rounds to it."""
     if isinstance(number, Status) or sample.displayed.digits is None or (sample.prefix is None and in_base):
         return False
-    return number == (sample.displayed.digits.scaleb(sample.prefix or 0) if in_base else sample.displayed.digits)
+    shown = sample.displayed.digits.scaleb(sample.prefix or 0) if in_base else sample.displayed.digits
+    step = Decimal(1).scaleb((sample.prefix or 0) * in_base - sample.places)
+    finer = number.as_tuple().exponent < step.as_tuple().exponent  # type: ignore[operator]  # numbers are finite
+    return number == shown or (finer and 2 * abs(number - shown) <= step)
 
 
 def _target(sample: Sample, *, in_base: bool) -> str:

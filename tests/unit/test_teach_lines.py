@@ -243,6 +243,24 @@ def test_a_letter_of_the_function_that_looks_like_a_unit_does_not_stand_for_anot
         assert decoded(profile, "V 1.234 V DC\n").status is Status.INVALID
 
 
+def test_a_number_with_more_digits_than_the_display_is_found_though_the_display_flickers():
+    rng = Random(3)
+    packets, entries, t = [], [], 0.0
+    for index in range(16):
+        value = rng.uniform(0.2, 9.8) * 10 ** (index % 2)
+        for more in (0, 0, rng.gauss(0, 1), rng.gauss(0, 1)):  # counts; the person reads 1.1 s before the first key
+            t = round(t + 0.5, 3)
+            farads = (value + more * 10 ** (index % 2 - 2)) * 1e-6
+            packets.append(CapturedPacket(t, CHANNEL, f"CAP {farads:+.6E}\n".encode()))
+        entries.append(make_display_entry(t + 4, f"{value:.{2 - index % 2}f} uF", first_key=t + 0.1))
+        t += 8
+    report = teach(Capture(tuple(packets), tuple(entries)))
+    assert report.profile is not None
+    assert report.contradictions == ()
+    reading = decoded(report.profile, "CAP +4.700123E-06\n")
+    assert (reading.status, reading.value) == (Status.OK, pytest.approx(4.700123e-6))
+
+
 def test_digits_beside_the_value_that_never_changed_may_be_a_state():
     """The digits behind the unit are hold, low battery and maximum; the last number is a temperature, which moves."""
     shown = [
