@@ -9,7 +9,7 @@ from meterlink.capture.capture_file import Capture, CapturedPacket, make_display
 from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
 from meterlink.profiles import open_profile_driver
-from meterlink.teach import teach
+from meterlink.teach import fixed_point, teach
 from meterlink.teach.finer_floats import fitting_frames
 from meterlink.teach.samples import Sample
 from support.invented_meters import CHANNEL
@@ -92,6 +92,30 @@ def test_the_frames_that_round_to_the_display_are_found():
     frames = [[struct.pack("<f", value * 1.003), struct.pack("<f", value)] for value in values]
     texts = [f"{value:.2f} V" for value in values]
     assert fitting_frames(samples_of(texts), frames) == [{1}] * 4
+
+
+def test_the_frames_with_the_counts_of_the_display_are_found_in_every_range():
+    shown = [(1234, 3), (877, 2), (5031, 3), (4410, 1), (-906, 2), (3555, 1)]
+    frames = [[(counts + more).to_bytes(3, "big", signed=True) for more in (1, 0, -1, 0)] for counts, _ in shown]
+    texts = [f"{counts / 10**places:.{places}f} V" for counts, places in shown]
+    assert fixed_point.fitting_frames(samples_of(texts), frames, frozenset()) == [{1, 3}] * 6
+
+
+def test_counts_are_found_where_packets_come_faster_than_the_display_changes():
+    """Ten packets a second move by a count or two; a display of three a second shows one of them now and then."""
+    rng = Random(6)
+    packets, entries, t = [], [], 0.0
+    for index in range(20):
+        counts, places = rng.randrange(500, 9000), 1 + index % 2
+        for _ in range(40):
+            t = round(t + 0.1, 3)
+            body = bytes([0x2E, places, *(counts + rng.choice([-2, -1, -1, 0, 1, 1, 2])).to_bytes(2, "big")])
+            packets.append(CapturedPacket(t, CHANNEL, body + bytes([sum(body) & 0xFF])))
+        entries.append(make_display_entry(t + 4, f"{counts / 10**places:.{places}f} kohm", first_key=t))
+        t += 8
+    report = teach(Capture(tuple(packets), tuple(entries)))
+    assert report.profile is not None
+    assert report.contradictions == ()
 
 
 def test_numbers_that_follow_nothing_give_no_frame():
