@@ -675,3 +675,10 @@ def test_a_unit_before_its_number_takes_no_volts(text: str, rating: str) -> None
 def test_a_unit_beside_a_voltage_alone_is_no_rating() -> None:
     with pytest.raises(InputError, match="MFD"):
         parse_rating("MFD 440V 60Hz")
+
+
+def test_a_letter_read_as_a_digit_takes_no_tolerance_along() -> None:
+    question = read_label("45uF 370VA6%C")
+    assert isinstance(question, Question)
+    for part in (choice.conclusion for choice in question.choices):
+        assert "6" in f"{part} {' '.join(part.unused_words)}".replace("370", "")

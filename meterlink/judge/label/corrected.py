@@ -46,7 +46,7 @@ _PIECE = re.compile(
     # Letters that look like digits: among digits, before them, or alone behind a sign.
     r"|(?P<number>(?:[OIlSBZGQDA]{0,2}[0-9](?:[0-9OoIlSsBT]|[DQZAG](?=[0-9]|\s*(?:[/+-]|(?:V|VAC|MFD|[uµ]F)\b)))*"
     r"|(?<=[0-9][/+-])[OIlSBZGQDA](?=\s*(?:MFD|[uµ]F)\b))(?:[.,][0-9OoIlSB]*)?|[BSZ](?=/))"
-    r"(?:\s*(?:(?P<farad>M\.?F\.?D|[uµnp]F|MF|M[FP][A-Z0-9](?![0-9])|M[A-Z]D|[uµ][A-Z]|microfarads?|u|µ)|(?P<volts>V(?:AC|[A-Z]C|A[A-Z0-9](?![0-9])|OLTS?)?|[A-Z]AC|~)|)"
+    r"(?:\s*(?:(?P<farad>M\.?F\.?D|[uµnp]F|MF|M[FP][A-Z0-9](?![0-9]|\s*%)|M[A-Z]D|[uµ][A-Z]|microfarads?|u|µ)|(?P<volts>V(?:AC|[A-Z]C|A[A-Z0-9](?![0-9]|\s*%)|OLTS?)?|[A-Z]AC|~)|)"
     r"(?![A-Za-zµ]))"
     r"|(?P<code>[0-9][0-9.,]*)|[A-Za-z]+|.",
     re.IGNORECASE | re.DOTALL,
