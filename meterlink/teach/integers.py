@@ -223,9 +223,8 @@ def _scattered(
     evidence = len(wanted) * (different - 1 - log2(2 * table.columns.bits))
     if len(set(positions)) < len(positions) or evidence < limits.LEAST_EVIDENCE_BITS:
         return None
-    if not all(
-        _is_proven(bit, every[: len(exercised)], different, 2 * table.columns.bits) for bit in range(len(exercised))
-    ):
+    beside = _beside_a_neighbour(every[: len(exercised)])
+    if not all(bit in beside or _is_proven(bit, different, 2 * table.columns.bits) for bit in range(len(exercised))):
         return None
     return _Found(
         [candidates[0] for candidates in every],
@@ -235,19 +234,27 @@ def _scattered(
     )
 
 
-def _is_proven(bit: int, every: Sequence[_Placed], different: int, positions: int) -> bool:
+def _beside_a_neighbour(every: Sequence[_Placed]) -> set[int]:
+    """Return the bits of the number whose place in a byte is next to that of the bit above or below.
+
+    All of them run through their bytes in one direction: two of them in the other one have changed their places.
+    """
+    pairs = {
+        step: {bit for bit in range(len(every) - 1) if _is_beside(every[bit], every[bit + 1], step)} for step in (1, -1)
+    }
+    low = max(pairs.values(), key=len)
+    return low | {bit + 1 for bit in low}
+
+
+def _is_beside(candidates: _Placed, others: _Placed, step: int) -> bool:
+    return any(one // 8 == other // 8 and other - one == step for one, _ in candidates for other, _ in others)
+
+
+def _is_proven(bit: int, different: int, positions: int) -> bool:
     """Return whether a bit of the number hardly follows its frame's bit by chance, of so many ``positions``.
 
-    All bits together prove the number, but the true bit of one may be elsewhere, or not in the frame as it is. Beside
-    its neighbour a bit is proven. Where the last digit flickers, a person's entry fits either value of the lowest bit:
-    so it may be with half of the entries.
+    All bits together prove the number, but the true bit of one may be elsewhere, or not in the frame as it is. Where
+    the last digit flickers, an entry fits either value of the lowest bit: so it may be with half of the entries.
     """
-    if any(_beside(every[bit], every[other]) for other in (bit - 1, bit + 1) if 0 <= other < len(every)):
-        return True
     evidence = (different - 1) / 2 if bit == 0 else different - 1
     return evidence - log2(positions) >= limits.LEAST_SIGN_EVIDENCE
-
-
-def _beside(candidates: _Placed, others: _Placed) -> bool:
-    """Return whether one of the positions stands beside one of the others, in the same byte."""
-    return any(one // 8 == other // 8 and abs(one - other) == 1 for one, _ in candidates for other, _ in others)

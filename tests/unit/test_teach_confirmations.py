@@ -269,22 +269,34 @@ def twos_complement(counts):
     return counts
 
 
-# The display showed the entry 1.5 s before the key, and moved by a count then and now.
+def with_a_sign(counts):
+    return -counts | 1 << 23
+
+
+def counted_from_minus_one(counts):
+    return -counts - 1 | 1 << 23
+
+
+# The display showed the entry 1.6 s before the key, and moved by a count then and now.
 FLICKERING = [0, 0, 0, 1, 0, 1]
 
 
-def test_one_s_complement_beside_a_flickering_display_is_not_read_as_twos_complement():
-    report = teach(signed_lesson(ones_complement, FLICKERING))
+@pytest.mark.parametrize("write", [ones_complement, counted_from_minus_one])
+def test_negative_numbers_counted_from_minus_one_are_not_read_after_a_flickering_display(write):
+    flicker = FLICKERING if write is ones_complement else [-one for one in FLICKERING]
+    report = teach(signed_lesson(write, flicker))
     assert report.suggested_readings[0] == "a negative reading while the display stands still"
     assert len(report.unconfirmed_entries) == 2
-    assert decoded(report.profile, signed_frame(-1234, ones_complement)).status is Status.INVALID
-    assert decoded(report.profile, signed_frame(1234, ones_complement)).text == "12.34 V DC"
+    assert decoded(report.profile, signed_frame(-1234, write)).status is Status.INVALID
+    assert decoded(report.profile, signed_frame(1234, write)).text == "12.34 V DC"
     assert report.profile is not None
     assert check_profile(write_profile(report.profile)).value == report.profile
 
 
-def test_twos_complement_is_read_if_one_negative_display_decides():
-    for flicker in ([0] * 6, [0, 0, 0, 1, 1, 0]):
-        report = teach(signed_lesson(twos_complement, flicker))
+@pytest.mark.parametrize("write", [twos_complement, with_a_sign])
+def test_negative_numbers_are_read_if_the_display_showed_them_longer_than_those_beside_them(write):
+    step = 1 if write is twos_complement else -1
+    for flicker in ([0] * 6, [step, 0, 0, 0, -step, -step], [0, 0, 0, 0, -step, -step]):
+        report = teach(signed_lesson(write, flicker))
         assert report.unconfirmed_entries == ()
-        assert decoded(report.profile, signed_frame(-1234, twos_complement)).text == "-12.34 V DC"
+        assert decoded(report.profile, signed_frame(-1234, write)).text == "-12.34 V DC"

@@ -100,6 +100,21 @@ def test_a_single_bit_apart_from_the_others_is_proven_by_many_numbers_only(numbe
     assert bool(list(integer_encodings(matrix, counts_of(matrix), scalings_of(matrix)))) is found
 
 
+def test_two_bits_that_changed_their_places_are_not_believed_from_few_numbers():
+    """Seven bits of the number in a byte, and seven in the next; the lowest two the other way round."""
+    rng = Random(7)
+    counts = [rng.randrange(5_000, 16_384) for _ in range(14)]
+
+    def frame(value, turned):
+        low = value & 3
+        low = (low >> 1 | low << 1 & 2) if turned else low
+        return bytes([0x51, (value & 0x7C | low) << 1, value >> 7, 0x22])
+
+    for turned in (False, True):
+        matrix = matrix_of([(f"{value / 1000:.3f} V", frame(value, turned)) for value in counts])
+        assert bool(list(integer_encodings(matrix, counts_of(matrix), scalings_of(matrix)))) is not turned
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_ends_of_a_fully_used_field_are_no_numbers(seed):
     # Twelve bits in two's complement, of which IEEE 11073-20601 reserves five values for 'no number'.
