@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from decimal import ROUND_DOWN, ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
+from decimal import ROUND_DOWN, ROUND_HALF_DOWN, ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 
 from meterlink.core.binary_numbers import EXACT_CONTEXT, has_plausible_magnitude
 from meterlink.core.errors import InputError
@@ -24,6 +24,7 @@ _DECIMAL_ROUNDING = {
     Rounding.HALF_EVEN: ROUND_HALF_EVEN,
     Rounding.HALF_UP: ROUND_HALF_UP,
     Rounding.DOWN: ROUND_DOWN,
+    Rounding.UNKNOWN: ROUND_HALF_UP,
 }
 _BINARY_FLOATS = frozenset({NumberType.FLOAT32, NumberType.FLOAT64})
 
@@ -285,7 +286,10 @@ def compile_conversion(
             return _INVALID
         resolution: Decimal | None = step
         if places is not None:
-            number = number.quantize(step, decimal_rounding, EXACT_CONTEXT)
+            exact = number
+            number = exact.quantize(step, decimal_rounding, EXACT_CONTEXT)
+            if rounding is Rounding.UNKNOWN and number != exact.quantize(step, ROUND_HALF_DOWN, EXACT_CONTEXT):
+                return _INVALID
         else:
             resolution = resolution_of(number) if resolution_known else None
         return (number.copy_negate() if negative else number), ok, resolution

@@ -129,6 +129,7 @@ class Rounding(StrEnum):
     HALF_EVEN = "half-even"
     HALF_UP = "half-up"  # a half away from zero
     DOWN = "down"  # toward zero: further digits are dropped
+    UNKNOWN = "unknown"  # to the nearest; a number just between two that a display can show is invalid
 
 
 class ChecksumKind(StrEnum):

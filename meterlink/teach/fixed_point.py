@@ -4,13 +4,13 @@ from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 from itertools import product
 from math import floor, log10
 
 from meterlink.core.binary_numbers import EXACT_CONTEXT
 from meterlink.core.readings import Coupling
-from meterlink.profiles.model import ByteOrder, Code, FieldLocation, Meaning, NumberField, NumberType
+from meterlink.profiles.model import ByteOrder, Code, FieldLocation, Meaning, NumberField, NumberType, Rounding
 from meterlink.teach import limits
 from meterlink.teach.columns import bit_at
 from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling, agreement_code, largest_number, top_bit
@@ -26,6 +26,7 @@ _TWO_DECADES = sorted(
     (log10(step) % 1 + decade, number, decade) for number, step in enumerate(_STEPS) for decade in (0, 1)
 )
 _WIDEST_INTERVAL = 0.2  # of a step: a wider one holds two usual steps
+_DECIMAL_ROUNDINGS = {Rounding.HALF_UP: ROUND_HALF_UP, Rounding.HALF_EVEN: ROUND_HALF_EVEN}
 _SIZES = (1, 2, 3, 4, 5, 6)  # bytes; more than 48 bits hold no number of a display
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
 
@@ -160,11 +161,17 @@ def _fits(
             return None
         by_class.setdefault((sample.displayed.unit, sample.displayed.coupling), []).append((abs(raw), sample))
     scales = {}
+    roundings = [Rounding.HALF_UP, Rounding.HALF_EVEN]
     for one, pairs in by_class.items():
         scale = _scale(pairs)
         if scale is None:
             return None
         scales[one] = scale
+        roundings = [rounding for rounding in roundings if _round_as_shown(pairs, scale, rounding)]
+    if not roundings:
+        return None
+    # A number just between two displays shows how the display rounds. Until one is seen, such a number is not read.
+    between = any(_is_between(raw * scales[one], sample) for one, pairs in by_class.items() for raw, sample in pairs)
     if len(raws) < limits.READINGS_PER_SCALE * len(scales):
         return None  # a scale of its own for every reading or two explains anything
     used = range(8 * place.at, 8 * (place.at + place.size))
@@ -185,7 +192,28 @@ def _fits(
         signed=signed,
         sign_position=top_bit(place) if signed else None,
         finer_than_display=True,
+        rounding=roundings[0] if between else Rounding.UNKNOWN,
     )
+
+
+def _round_as_shown(pairs: Sequence[tuple[int, Sample]], scale: Decimal, rounding: Rounding) -> bool:
+    """Return whether all numbers, times their scale, round to those shown."""
+    return all(
+        EXACT_CONTEXT.multiply(Decimal(raw), scale).quantize(
+            _magnitude(sample), _DECIMAL_ROUNDINGS[rounding], EXACT_CONTEXT
+        )
+        == _magnitude(sample)
+        for raw, sample in pairs
+    )
+
+
+def _is_between(number: Decimal, sample: Sample) -> bool:
+    """Return whether a number is just between two that the display of a sample can show."""
+    return 2 * abs(number - _magnitude(sample)) == Decimal(1).scaleb(-sample.places)
+
+
+def _magnitude(sample: Sample) -> Decimal:
+    return abs(sample.displayed.digits or Decimal(0))
 
 
 def unused_bit_codes(place: FieldLocation, exercised: int, *, signed: bool) -> tuple[Code, ...]:
@@ -205,7 +233,7 @@ def _scale(pairs: Sequence[tuple[int, Sample]]) -> Decimal | None:
     """Return the single usual step with which every number rounds to the shown one; None for none or several."""
     low, high = Decimal(0), Decimal("Infinity")
     for raw, sample in pairs:
-        digits = abs(sample.displayed.digits or Decimal(0))
+        digits = _magnitude(sample)
         half = Decimal(5).scaleb(-sample.places - 1)
         if raw:
             low = max(low, (digits - half) / raw)
@@ -223,9 +251,4 @@ def _scale(pairs: Sequence[tuple[int, Sample]]) -> Decimal | None:
     }
     if len(usual) != 1:
         return None
-    step = usual.pop()
-    for raw, sample in pairs:
-        digits = abs(sample.displayed.digits or Decimal(0))
-        if EXACT_CONTEXT.multiply(Decimal(raw), step).quantize(digits, ROUND_HALF_EVEN, EXACT_CONTEXT) != digits:
-            return None
-    return step
+    return usual.pop()

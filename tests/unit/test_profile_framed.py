@@ -145,8 +145,20 @@ def test_digits_beyond_the_display_are_rounded_as_the_decimal_arithmetic_specifi
     rules = {Rounding.DOWN: ROUND_DOWN, Rounding.HALF_UP: ROUND_HALF_UP, Rounding.HALF_EVEN: ROUND_HALF_EVEN}
     value = number_at_2(NumberType.INT, 4, places=2, scale=Decimal(1).scaleb(-2 - more), rounding=rounding)
     frame = b"\0\0" + number.to_bytes(4, "little", signed=True)
-    expected = Decimal(number).scaleb(-2 - more).quantize(Decimal("0.01"), rules[rounding])
-    assert only_reading(profile(value), frame).digits == expected
+    exact, step = Decimal(number).scaleb(-2 - more), Decimal("0.01")
+    reading = only_reading(profile(value), frame)
+    if rounding is Rounding.UNKNOWN:
+        halfway = abs(exact) % step == step / 2
+        assert reading.status is (Status.INVALID if halfway else Status.OK)
+        assert reading.digits == (None if halfway else exact.quantize(step, ROUND_HALF_EVEN))
+    else:
+        assert reading.digits == exact.quantize(step, rules[rounding])
+
+
+def test_a_number_just_between_two_displays_is_not_read_where_the_rounding_is_unknown() -> None:
+    value = number_at_2(NumberType.INT, 2, places=1, scale=Decimal("0.01"), rounding=Rounding.UNKNOWN)
+    texts = [only_reading(profile(value), b"\0\0" + sent.to_bytes(2, "little")).text for sent in (2174, 2175, 2176)]
+    assert texts == ["21.7 V", "--- V", "21.8 V"]
 
 
 @untimed

@@ -1,7 +1,7 @@
 """Each encoding of the number, found in frames of nothing but the number and noise."""
 
 import struct
-from decimal import Decimal
+from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 from random import Random
 from typing import Any
 
@@ -226,6 +226,23 @@ def test_fixed_unit_finer_than_the_display():
     assert encoding is not None
     assert encoding.scalings[0] == Scaling(2, Decimal("0.001"))
     assert encoding.largest_value == 100_000 * 10  # 300.00 has five digits: only a greater number can be an overload
+
+
+@pytest.mark.parametrize(
+    ("between", "rounding"),
+    [((), Rounding.UNKNOWN), ((1_245, 3_365), Rounding.HALF_UP), ((-1_245, 3_375), Rounding.HALF_EVEN)],
+)
+def test_a_number_between_two_displays_shows_how_the_display_rounds(between, rounding):
+    rule = ROUND_HALF_EVEN if rounding is Rounding.HALF_EVEN else ROUND_HALF_UP
+
+    def shown(tenths):
+        return f"{Decimal(tenths).scaleb(-2).quantize(Decimal('0.1'), rule):f} V"
+
+    values = [*between, *(10 * value + more for value, more in zip(range(130, 980, 61), range(-4, 5), strict=False))]
+    matrix = matrix_of([(shown(value), value.to_bytes(4, "big", signed=True)) for value in values])
+    encoding = next(rounded_unit_encodings(matrix), None)
+    assert encoding is not None
+    assert encoding.rounding is rounding
 
 
 DIGITS = dict(zip("0123456789 -", Random(5).sample(range(256), 12), strict=True))
