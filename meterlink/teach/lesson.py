@@ -13,9 +13,10 @@ from meterlink.teach import limits
 from meterlink.teach.accepted_profile import AcceptedProfile, accepted_report, find_rival, hold_out
 from meterlink.teach.agreement import Agreement
 from meterlink.teach.contradictions import find_contradictions, name_contradictions
-from meterlink.teach.decoding import allows, open_driver
+from meterlink.teach.decoding import allows, frame_decoder, open_driver
 from meterlink.teach.explanations import NO_EXPLANATION, Explanation
 from meterlink.teach.joined_frames import describe_unpaired
+from meterlink.teach.late_codes import LATE_CODES, codes_are_late
 from meterlink.teach.likely_frames import Look
 from meterlink.teach.masks import find_mask
 from meterlink.teach.parts import readings_to_add
@@ -179,6 +180,11 @@ class Lesson:
         rival = find_rival(way, learned, samples)
         if rival is not None:
             return self._refused(rival.reason(), (rival.wanted_reading(),))
+        # The order of two packets that are one frame is learned with the frames.
+        in_parts = learned.profile.framing is not None and bool(learned.profile.framing.parts)
+        decode = frame_decoder(learned.profile, way.channel, way.ending)
+        if not in_parts and codes_are_late(decode, (frame for _, frame in way.frames)):
+            return self._refused(LATE_CODES, ())
         found = AcceptedProfile(way, samples, learned, [None] * len(samples))
         self._found = self._found or found
         hold_out(found)

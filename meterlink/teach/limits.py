@@ -260,6 +260,13 @@ FEWEST_POINTS_APART = 3
 MOST_OVERLOAD_VALUES = 2
 """Values that mean an overload: one of either sign."""
 
+LARGEST_SETTLING_STEP = 0.1
+"""Share of the digits by which a display that settles moves from packet to packet, at most; of two ranges, the digits
+are as near to each other once in ten times."""
+
+LEAST_COUNTS_COMPARED = 50
+"""Counts of two ranges that are compared: fewer, as with shorted leads, are alike in every range."""
+
 # Slips and moving displays.
 
 READ_BEFORE_KEY = (0.8, 2.2)
