@@ -439,6 +439,7 @@ class TextFormat:
     one blank, none at the ends (no shapes: any line). With ``known_words_only`` a word that is neither in ``words`` nor
     in ``ignore`` makes the line invalid, even if it is a unit. ``fixed_numbers`` are ``(position, text)`` of numbers
     beside the value that must be written so (TOML ``[text.fixed_numbers]``, ``3 = "000"``): another one may be a state.
+    With ``decimal_comma``, a comma between two digits is the decimal point.
     """
 
     end: str = "\n"
@@ -460,6 +461,7 @@ class TextFormat:
     number: NumberForm = NumberForm()
     known_words_only: bool = False
     fixed_numbers: tuple[tuple[int, str], ...] = ()
+    decimal_comma: bool = False
 
 
 @dataclass(frozen=True, slots=True)

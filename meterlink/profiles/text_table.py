@@ -51,6 +51,7 @@ TEXT = Table(
     *UNIT_KEYS,
     Key("separators", Text(16, example='"{}"', clean=False), "", description="Characters that separate words."),
     Key("split_before_number", Boolean(), default=False, description="A number may follow a word directly."),
+    Key("decimal_comma", Boolean(), default=False, description="A comma between two digits is the decimal point."),
     Key(
         "words",
         Entries(_find_word, _WORD, MEANING, 'ACV = { unit = "V" }', wanted=_WORD_REMEDY),

@@ -14,6 +14,7 @@ NUMBER_AND_UNIT = re.compile(rf"({NUMBER})(.*)", re.DOTALL)
 _BLANKS = re.compile(r"\s+")
 _SEPARATORS = r"\s,;:="
 _TO_SPACE = {ord("\t"): " ", 0xA0: " "}  # no-break space
+_DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
 _WORD_AND_NUMBER = re.compile(rf"([^0-9+\-.]+)({NUMBER}.*)", re.DOTALL)
 
 
@@ -53,6 +54,8 @@ def compile_tokenizer(text_format: TextFormat) -> Callable[[bytes], Tokens]:
         # A control character in a line is usually a damaged line end.
         if not text.isprintable():
             return Tokens()
+        if text_format.decimal_comma:
+            text = _DECIMAL_COMMA.sub(".", text)
         parts = blanks.split(sign.sub(r"\1", text))
         words: list[str] = []
         gaps = [""]

@@ -262,6 +262,7 @@ def _text(text: TextFormat, comments: ProfileComments) -> Iterator[str]:
             ("coupling", text.coupling),
             ("separators", text.separators),
             ("split_before_number", text.split_before_number),
+            ("decimal_comma", text.decimal_comma),
             ("ignore", text.ignore),
             ("packets", text.packets),
             ("continued", text.continued),

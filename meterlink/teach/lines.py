@@ -227,8 +227,9 @@ def _worded_formats(text_format: TextFormat, samples: Sequence[Sample]) -> Itera
         return
     # If blanks and commas do not separate the words, marks in the lines may, and so may the beginning of a number.
     marks = "".join(mark for mark in _MARKS if any(mark.encode() in sample.frame for sample in lines))
-    for separators, glued in product(dict.fromkeys(("", marks)), (False, True)):
-        parted = replace(text_format, separators=separators, split_before_number=glued)
+    commas = (False, True) if any(b"," in sample.frame for sample in lines) else (False,)
+    for comma, separators, glued in product(commas, dict.fromkeys(("", marks)), (False, True)):
+        parted = replace(text_format, separators=separators, split_before_number=glued, decimal_comma=comma)
         read = _reader(parted)
         shown = [(sample, read(sample.frame)) for sample in lines]
         numbered = [(sample, line) for sample, line in shown if sample.is_number]

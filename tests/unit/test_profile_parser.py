@@ -205,6 +205,7 @@ TEXTS = st.builds(
     st.dictionaries(st.integers(1, 64), st.from_regex(r"[0-9]{1,9}", fullmatch=True), max_size=2).map(
         lambda rows: tuple(rows.items())
     ),
+    st.booleans(),
 )
 CONNECTIONS = st.builds(
     ConnectionSetup,

@@ -261,6 +261,16 @@ def test_a_number_with_more_digits_than_the_display_is_found_though_the_display_
     assert (reading.status, reading.value) == (Status.OK, pytest.approx(4.700123e-6))
 
 
+def test_a_decimal_comma_is_learned():
+    shown = [(f"{value / 100:.2f} V DC", f"{value / 100:.2f} V DC;23,{index % 7}\n".replace(".", ","))
+             for index, value in enumerate(draws())]  # fmt: skip
+    report = taught(shown)
+    assert report.profile is not None
+    assert check_profile(write_profile(report.profile)).value == report.profile
+    assert decoded(report.profile, "-12,34 V DC;23,5\n").text == "-12.34 V DC"
+    assert decoded(report.profile, "-12,34,5 V DC;23,5\n").status is Status.INVALID
+
+
 def test_digits_beside_the_value_that_never_changed_may_be_a_state():
     """The digits behind the unit are hold, low battery and maximum; the last number is a temperature, which moves."""
     shown = [
