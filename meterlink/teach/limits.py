@@ -64,8 +64,9 @@ MOST_LOST = 0.1
 
 LEAST_MAJORITY = 0.6
 """Share of frames that begin where a packet does, or whose distance a length byte gives; with fewer, packets do not
-show the frames. Share of the frames that a profile reads; with fewer, they may have to be cut otherwise. Share of steps
-of a clock that are equally large; of evenly spread noise, a third are."""
+show the frames. Share of the frames that a profile reads; with fewer, they may have to be cut otherwise. Share of the
+entries read where frames are of two packets, and may be left out beside an unknown bit. Share of steps of a clock that
+are equally large; of evenly spread noise, a third are."""
 
 NEAR_BEST = 0.85
 """Of the best score of a frame length; noise in a score is a few per cent."""
