@@ -35,13 +35,15 @@ Learn = Callable[[Sequence[Sample]], Decode]
 class Agreement:
     """The result of the search; indexes are those of the looks.
 
-    ``read_frames`` gives for each entry that agrees the frame that was read, by its index in the look. ``near`` are
-    entries that are one count off a moving display. ``slips`` maps each other entry to the reading that the others make
-    of it; None if they cannot read it. ``rivals`` maps a slip to ``(an entry that agrees, its reading by the slip)``:
-    if that entry were the slip, this one would agree with all others, so nothing decides which of the two is right.
+    ``read_frames`` gives for each entry that agrees the frame that was read, by its index in the look; ``still`` are
+    those of them of which all frames say the same. ``near`` are entries that are one count off a moving display.
+    ``slips`` maps each other entry to the reading that the others make of it; None if they cannot read it. ``rivals``
+    maps a slip to ``(an entry that agrees, its reading by the slip)``: if that entry were the slip, this one would
+    agree with all others, so nothing decides which of the two is right.
     """
 
     read_frames: dict[int, int] = field(default_factory=dict)
+    still: set[int] = field(default_factory=set)
     near: set[int] = field(default_factory=set)
     slips: dict[int, Reading | None] = field(default_factory=dict)
     rivals: dict[int, tuple[int, Reading | None]] = field(default_factory=dict)
@@ -203,6 +205,8 @@ class _Search:
                 at = taught[index]  # an overload may be known by the lack of a value
             if at is not None:
                 found.read_frames[index] = at
+                if len(readings) > 1 and all(self.says(reading, look.sample) for reading in readings):
+                    found.still.add(index)
             elif _is_near(readings, look.sample):
                 found.near.add(index)
             else:

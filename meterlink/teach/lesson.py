@@ -27,6 +27,9 @@ from meterlink.teach.stopping import IsStopped, StoppedSearchError, never
 from meterlink.teach.taught_profile import ProfileHead
 from meterlink.teach.unexplained import ContradictedWordError, UnexplainedError
 from meterlink.teach.ways import Way, find_ways
+from meterlink.teach.wishes import A_STILL_READING
+
+_LAST_DIGIT_OPEN = "the display moved at every entry, so that its last digit is not certain"
 
 _Tried = tuple[Way, Sequence[Sample]]
 """A way of cutting, and its frames with an entry."""
@@ -170,6 +173,8 @@ class Lesson:
         if agreement.slips:
             reason = _unlike(samples, agreement) or reason
             return self._refused(reason, (), name_contradictions(samples, agreement.slips, agreement.rivals), near)
+        if _last_digit_is_open(prospect.looks, agreement):
+            return self._refused(_LAST_DIGIT_OPEN, (A_STILL_READING,), (), near)
         read_samples = [_read_sample(prospect.looks[index], at) for index, at in sorted(agreement.read_frames.items())]
         try:
             labels = [sample.entry for sample in read_samples]
@@ -219,6 +224,17 @@ class Lesson:
             near_entries=near,
             suggested_readings=wanted,
         )
+
+
+def _last_digit_is_open(looks: Sequence[Look], agreement: Agreement) -> bool:
+    """Return whether the last digit may be wrong in every entry that agrees, as none is of a display that stood still.
+
+    Without the time of a key, the last packet of a window counts. If displays move, and several entries are one count
+    off, then those that are not may be so by chance: a lowest bit turned over would explain the others.
+    """
+    without_key = sum(looks[index].sample.entry.first_key is None for index in agreement.near)
+    numbers = {index for index in agreement.still if looks[index].sample.is_number}
+    return without_key >= limits.FEWEST_ALIKE and not numbers
 
 
 def _unlike(samples: Sequence[Sample], agreement: Agreement) -> str:

@@ -4,6 +4,7 @@ import re
 from collections.abc import Sequence
 
 A_NEGATIVE_READING = "a negative reading"
+A_STILL_READING = "a reading while the display stands still"
 A_STILL_NEGATIVE_READING = "a negative reading while the display stands still"
 BOTH_SIGNS = "another negative reading and another positive one"
 AN_OVERLOAD = "an overload"

@@ -298,6 +298,21 @@ def test_one_count_off_a_moving_display_contradicts_nothing_and_teaches_nothing(
     assert report.profile == teach(without).profile
 
 
+def test_a_lowest_bit_turned_over_is_not_believed_where_no_display_stood_still() -> None:
+    """The display is a mean of packets that move: at most entries, the last packet has another last bit."""
+    rng = Random(2)
+    packets, entries = [], []
+    for index in range(24):
+        counts, places = rng.randint(600, 9800), 1 + index % 2
+        for number, shown in enumerate((counts + 2, counts - 1, counts + 1, counts ^ (index % 6 != 0))):
+            packets.append(CapturedPacket(round(10.0 * index + 0.1 * number, 1), CHANNEL, frame(shown, places)))
+        entries.append(make_display_entry(10.0 * index + 0.35, text_of(counts, places)))
+    report = teach(Capture(tuple(packets), tuple(entries)))
+    assert report.profile is None
+    assert "last digit is not certain" in report.reason
+    assert report.suggested_readings == ("a reading while the display stands still",)
+
+
 def test_one_count_off_a_still_display_is_a_slip() -> None:
     right = session()
     counts = int(right.entries[6].displayed_value.digits.scaleb(1)) + 1
