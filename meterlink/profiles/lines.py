@@ -127,7 +127,7 @@ class _LineContent:
     """The words of a line, read: its numbers as ``(text, meaning of their unit)``, the meanings of its other words.
 
     ``shape`` is one of `TextFormat.shapes`. ``status`` is set where a word stands for the number. ``unknown`` are
-    the words without a meaning.
+    the words without a meaning, ``unit_words`` those with a unit or a prefix, apart from the units of other numbers.
     """
 
     is_text: bool
@@ -136,6 +136,7 @@ class _LineContent:
     meanings: list[Meaning | None] = field(default_factory=list)
     status: Status | None = None
     unknown: list[str] = field(default_factory=list)
+    unit_words: set[str] = field(default_factory=set)
 
     def add_unknown(self, word: str) -> None:
         """Add a word without a meaning."""
@@ -155,6 +156,8 @@ class LineParser:
         self._known_words: dict[str, _WordMeaning] = {word: _WordMeaning(_NO_MEANING) for word in text.ignore}
         self._known_words |= {word: _known_word(word, meaning) for word, meaning in text.words}
         self._shapes = frozenset(text.shapes)
+        self._unit_words = frozenset(word for word, meaning in text.words if meaning.unit or meaning.prefix)
+        self._known_unit_words = frozenset(map(frozenset, text.unit_words))
         self._cached_words: dict[str, _WordMeaning] = {}
         self._interpretations: dict[tuple[Meaning | None, ...], Interpretation] = {}
 
@@ -217,6 +220,8 @@ class LineParser:
                 if meaning is None:
                     content.add_unknown(match[2])  # the line is invalid, even if its number is not the value
                 numbers.append((match[1], meaning))
+                if len(numbers) == self._text.value_number and match[2] in self._unit_words:
+                    content.unit_words.add(match[2])
                 kinds.append(
                     ("value" if len(numbers) == self._text.value_number else "number") + "word" * bool(match[2])
                 )
@@ -225,6 +230,9 @@ class LineParser:
             word_meaning = self._word_meaning(word)
             content.status = content.status or word_meaning.status
             kinds.append("word" if word_meaning.status is None else "value")
+            of_other = after_number and word_meaning.is_unit and len(numbers) != self._text.value_number
+            if word in self._unit_words and not of_other:
+                content.unit_words.add(word)
             if after_number and word_meaning.is_unit:
                 numbers[-1] = (numbers[-1][0], word_meaning.meaning)
             elif word_meaning.meaning is None:
@@ -258,6 +266,8 @@ class LineParser:
             detail = f"{count_phrase(count, 'number')}, not {number_count}"
         elif self._shapes and content.shape not in self._shapes:
             detail = clean_text(content.shape, _LONGEST_SHAPE)
+        elif self._known_unit_words and content.unit_words not in self._known_unit_words:
+            detail = clean_text(f"the unit words {' '.join(sorted(content.unit_words)) or 'missing'}", _LONGEST_SHAPE)
         elif not no_number and (value_text := self._value_text(content)):
             detail = _other_form(value_text, self._text.number) or self._other_fixed_number(content)
         return Refusal(RefusalReason.SHAPE, detail) if detail else None
@@ -276,6 +286,11 @@ class LineParser:
         numbers = {position: text for position, (text, _) in enumerate(content.numbers, 1)}
         numbers.pop(self._text.value_number, None)
         return numbers
+
+    def unit_words_of(self, line: bytes) -> tuple[str, ...]:
+        """Return the words of a line with a unit or a prefix, sorted, apart from units of other numbers."""
+        content = self._content_of(self._tokenize(blank_out_checksums(line, self._text.checksums)))
+        return tuple(sorted(content.unit_words))
 
     def _word_meaning(self, word: str) -> _WordMeaning:
         word_meaning = self._known_words.get(word) or self._cached_words.get(word)

@@ -439,7 +439,9 @@ class TextFormat:
     one blank, none at the ends (no shapes: any line). With ``known_words_only`` a word that is neither in ``words`` nor
     in ``ignore`` makes the line invalid, even if it is a unit. ``fixed_numbers`` are ``(position, text)`` of numbers
     beside the value that must be written so (TOML ``[text.fixed_numbers]``, ``3 = "000"``): another one may be a state.
-    With ``decimal_comma``, a comma between two digits is the decimal point.
+    With ``decimal_comma``, a comma between two digits is the decimal point. ``unit_words`` are sets of words: a line is
+    invalid unless its words with a unit or a prefix, apart from the units of other numbers, are one of them (no sets:
+    any). So where ``FRQ`` and ``k`` together mean kHz, one alone means nothing.
     """
 
     end: str = "\n"
@@ -462,6 +464,7 @@ class TextFormat:
     known_words_only: bool = False
     fixed_numbers: tuple[tuple[int, str], ...] = ()
     decimal_comma: bool = False
+    unit_words: tuple[tuple[str, ...], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

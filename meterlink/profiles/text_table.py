@@ -12,6 +12,7 @@ from meterlink.tomlfile.tables import Key, Table
 _LONGEST_LINE = 4096  # bytes
 _MOST_NUMBERS = 64  # of a line
 _MOST_WORDS = 256  # without meaning
+_MOST_UNIT_WORDS = 16  # of a line
 _MOST_PACKETS = 64  # of a line
 _MOST_DIGITS = 30  # as many as a number may have before its point
 _MOST_SHAPES = 64  # of a meter: a few for each function
@@ -63,6 +64,12 @@ TEXT = Table(
         ListOf(Text(80, pattern=_WORD, wanted=_WORD_REMEDY, clean=False), 0, _MOST_WORDS),
         (),
         description="Words without meaning.",
+    ),
+    Key(
+        "unit_words",
+        ListOf(ListOf(Text(80, pattern=_WORD, wanted=_WORD_REMEDY, clean=False), 0, _MOST_UNIT_WORDS), 0, _MOST_WORDS),
+        (),
+        description="Words with a unit or a prefix that a line has together; one with other such words is invalid.",
     ),
     Key("packets", Integer(1, _MOST_PACKETS), None, description="In how many packets a line comes."),
     Key(

@@ -264,6 +264,7 @@ def _text(text: TextFormat, comments: ProfileComments) -> Iterator[str]:
             ("split_before_number", text.split_before_number),
             ("decimal_comma", text.decimal_comma),
             ("ignore", text.ignore),
+            ("unit_words", _Lines(map(list, text.unit_words))),
             ("packets", text.packets),
             ("continued", text.continued),
             ("shapes", text.shapes),

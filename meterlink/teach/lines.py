@@ -169,7 +169,18 @@ def _strict(text: TextFormat, samples: Sequence[Sample], every: Sequence[bytes])
         shapes=tuple(sorted(shapes)),
         number=_number_form(values, split=text.packets is None),
         fixed_numbers=_fixed_numbers(text, numbered),
+        unit_words=_unit_words(text, samples),
     )
+
+
+def _unit_words(text: TextFormat, samples: Sequence[Sample]) -> tuple[tuple[str, ...], ...]:
+    """Return the sets of words by which lines tell their unit; none if one word alone always does.
+
+    Where two words always came together, each of them may have the meaning of both.
+    """
+    words_of = LineParser(text).unit_words_of
+    found = {words_of(sample.frame) for sample in samples if not sample.displayed.blank}
+    return tuple(sorted(found)) if any(len(words) > 1 for words in found) else ()
 
 
 def _fixed_numbers(text: TextFormat, numbered: Sequence[bytes]) -> tuple[tuple[int, str], ...]:

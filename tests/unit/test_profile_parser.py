@@ -206,6 +206,7 @@ TEXTS = st.builds(
         lambda rows: tuple(rows.items())
     ),
     st.booleans(),
+    st.lists(st.lists(LINE.filter(bool), max_size=2).map(tuple), max_size=2).map(tuple),
 )
 CONNECTIONS = st.builds(
     ConnectionSetup,

@@ -271,6 +271,17 @@ def test_a_decimal_comma_is_learned():
     assert decoded(report.profile, "-12,34,5 V DC;23,5\n").status is Status.INVALID
 
 
+def test_of_two_words_that_always_tell_a_unit_together_none_tells_it_alone():
+    """The meter sends FRQ9.08k for 9.08 kHz, and FRQ210.3 for 210.3 Hz, which was never shown."""
+    shown = [(f"{abs(value) / 1000:.3f} kHz", f"FRQ{abs(value) / 1000:.3f}k\n") for value in draws()]
+    shown += [(f"{abs(value) / 100:.2f} degC", f"TMP{abs(value) / 100:.2f}\n") for value in draws(seed=2)]
+    profile = taught(shown).profile
+    assert check_profile(write_profile(profile)).value == profile
+    assert decoded(profile, "FRQ1.234k\n").text == "1.234 kHz"
+    assert decoded(profile, "TMP12.34\n").text == "12.34 °C"
+    assert decoded(profile, "FRQ210.3\n").status is Status.INVALID
+
+
 def test_digits_beside_the_value_that_never_changed_may_be_a_state():
     """The digits behind the unit are hold, low battery and maximum; the last number is a temperature, which moves."""
     shown = [
