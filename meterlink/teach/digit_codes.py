@@ -45,18 +45,27 @@ def fitting_frames(samples: Sequence[Sample], frames: Sequence[Mapping[bytes, fl
     if not shown:
         return best
     length = len(next(iter(frames[shown[0]])))
+    most_shown = [max(some, key=some.__getitem__) for some in map(frames.__getitem__, shown)]
+    at_a_glance = [{frame: 1.0} for frame in most_shown]
     for texts in display_texts([samples[index] for index in shown]):
         width = len(texts[0])
         for at in range(length - width + 1):
             for step in (1, -1):
-                fields = [{frame: frame[at : at + width][::step] for frame in frames[index]} for index in shown]
+                place = slice(at, at + width)
+                seen = _fitting(texts, _fields(at_a_glance, place, step), at_a_glance)
+                if sum(map(bool, seen)) < limits.LEAST_SHARE_AT_A_GLANCE * len(shown):
+                    continue
                 shares = [frames[index] for index in shown]
-                found = _fitting(texts, fields, shares)
+                found = _fitting(texts, _fields(shares, place, step), shares)
                 if sum(map(bool, found)) > sum(map(bool, best)):
                     best = [set() for _ in samples]
                     for index, some in zip(shown, found, strict=True):
                         best[index] = some
     return best
+
+
+def _fields(frames: Sequence[Mapping[bytes, float]], place: slice, step: int) -> list[dict[bytes, bytes]]:
+    return [{frame: frame[place][::step] for frame in some} for some in frames]
 
 
 def _fitting(

@@ -5,6 +5,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
+from functools import lru_cache
 from itertools import product
 from math import floor, log10
 
@@ -31,6 +32,8 @@ _SIZES = (1, 2, 3, 4, 5, 6)  # bytes; more than 48 bits hold no number of a disp
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
 
 _Class = tuple[str, Coupling | None]
+_Step = tuple[int, int]
+"""A usual step: its index in `_STEPS`, and the power of ten of its first digit."""
 
 
 def fixed_unit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
@@ -94,24 +97,34 @@ def fitting_frames(
         for at in range(len(frames[0][0]) - size + 1 if shown else 0):
             if not taken.isdisjoint(range(at, at + size)):
                 continue
-            contents = {index: [int.from_bytes(one[at : at + size], order) for one in frames[index]] for index in shown}
-            steps = {
-                (index, number): _usual_steps(abs(twos_complement(content, size)), samples[index])
-                for index, some in contents.items()
-                for number, content in enumerate(some)
-            }
+            steps = _steps(samples, frames, shown, FieldLocation(at, size, order), glance=True)
+            votes = max(sum(map(bool, _fitting(samples, steps, by_range=by_range))) for by_range in (False, True))
+            if votes < limits.LEAST_SHARE_AT_A_GLANCE * len(shown):
+                continue
+            steps = _steps(samples, frames, shown, FieldLocation(at, size, order), glance=False)
             for fits in (_fitting(samples, steps, by_range=by_range) for by_range in (False, True)):
                 if sum(map(bool, fits)) > sum(map(bool, best)):
                     best = fits
     return best
 
 
-_Step = tuple[int, int]
-"""A usual step: its index in `_STEPS`, and the power of ten of its first digit."""
+def _steps(
+    samples: Sequence[Sample], frames: Sequence[Sequence[bytes]], shown: Sequence[int], place: FieldLocation, *,
+    glance: bool,
+) -> dict[tuple[int, int], frozenset[_Step]]:  # fmt: skip
+    """Return the usual steps by ``(index of the sample, index of the frame)``; at a ``glance``, of two frames each."""
+    found = {}
+    for index in shown:
+        some = range(len(frames[index]))
+        for at in {some[-1], some[len(some) // 2]} if glance else some:
+            content = int.from_bytes(frames[index][at][place.at : place.at + place.size], place.order)
+            raw = abs(twos_complement(content, place.size))
+            found[index, at] = _usual_steps(raw, samples[index].counts, samples[index].places)
+    return found
 
 
 def _fitting(
-    samples: Sequence[Sample], steps: Mapping[tuple[int, int], set[_Step]], *, by_range: bool
+    samples: Sequence[Sample], steps: Mapping[tuple[int, int], frozenset[_Step]], *, by_range: bool
 ) -> list[set[int]]:
     """Return for each sample the indexes of its frames that fit at the step most samples of its unit, or range, have.
 
@@ -122,8 +135,8 @@ def _fitting(
         told.setdefault(index, set()).update(some)
     kinds = [(one.displayed.unit, one.displayed.coupling, one.places if by_range else None) for one in samples]
     votes: dict[object, Counter[_Step]] = {}
-    for index, some in told.items():
-        votes.setdefault(kinds[index], Counter()).update(some)
+    for index, every in told.items():
+        votes.setdefault(kinds[index], Counter()).update(every)
     # A single sample fits at a step of its own, whatever the number.
     elected = {kind: counter.most_common(1)[0] for kind, counter in votes.items() if counter}
     usual = {kind: step for kind, (step, times) in elected.items() if times > 1}
@@ -134,16 +147,17 @@ def _fitting(
     return fits
 
 
-def _usual_steps(raw: int, sample: Sample) -> set[_Step]:
-    """Return the usual steps with which ``raw`` rounds to the number shown."""
-    if not raw or 1 / sample.counts > _WIDEST_INTERVAL:
-        return set()
-    low = log10((sample.counts - 0.5) / raw) - sample.places
-    high = log10((sample.counts + 0.5) / raw) - sample.places
+@lru_cache(maxsize=10_000)  # a display that stands still sends the same number again and again
+def _usual_steps(raw: int, counts: int, places: int) -> frozenset[_Step]:
+    """Return the usual steps with which ``raw`` rounds to the ``counts`` of a display with so many decimal places."""
+    if not raw or 1 / counts > _WIDEST_INTERVAL:
+        return frozenset()
+    low = log10((counts - 0.5) / raw) - places
+    high = log10((counts + 0.5) / raw) - places
     power = floor(low)
     begin = bisect_left(_TWO_DECADES, (low - power,))
     end = bisect_right(_TWO_DECADES, (high - power, len(_STEPS)))
-    return {(number, power + decade) for _, number, decade in _TWO_DECADES[begin:end]}
+    return frozenset((number, power + decade) for _, number, decade in _TWO_DECADES[begin:end])
 
 
 def twos_complement(content: int, size: int) -> int:

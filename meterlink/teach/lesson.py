@@ -153,9 +153,9 @@ class Lesson:
         """Return the report where no explanation agrees with every entry: the agreement of most, or contradictions."""
         if (agreed := self._most_agree(tried, reason)) is not None:
             return agreed
-        contradictions = find_contradictions(tried)
-        if not contradictions and (masked := find_mask(self._capture)):
+        if masked := find_mask(self._capture):
             return self._refused(masked, ())
+        contradictions = find_contradictions(tried)
         if not contradictions and (unpaired := describe_unpaired(self._capture)):
             reason = f"{reason}. It looks like this: {unpaired}"
         wanted = () if contradictions else readings_to_add([label.displayed_value for label in labels])

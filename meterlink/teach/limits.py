@@ -277,6 +277,10 @@ LEAST_QUALITY = 0.7
 """Quality of a guess that is worth a search: with 25 entries noise comes to 0.55, the right frames to 0.85 and more
 (`tests/studies/teaching/people.py`)."""
 
+LEAST_SHARE_AT_A_GLANCE = 0.125
+"""Share of entries whose number is in one of two frames looked at first, so that all frames are looked at: of noise,
+one in twenty is; where the last digit flickers by a count, half are."""
+
 MOST_GUESSES = 3
 """Ways of writing that are worth a search."""
 
