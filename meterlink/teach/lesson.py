@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
+from decimal import Decimal
 from functools import cached_property
 
 from meterlink.capture.capture_file import ENTRY_WINDOW, Capture, DisplayEntry, pair_packets
@@ -29,6 +30,10 @@ from meterlink.teach.unexplained import ContradictedWordError, UnexplainedError
 from meterlink.teach.ways import Way, find_ways
 from meterlink.teach.wishes import A_STILL_READING
 
+_OFF_BY_ONE = (
+    "the number found is one count off at several entries of a display that stood still: the meter may write its last "
+    "digit in a way that teaching does not know, and no entry is wrong"
+)
 _LAST_DIGIT_OPEN = "the display moved at every entry, so that its last digit is not certain"
 
 _Tried = tuple[Way, Sequence[Sample]]
@@ -170,6 +175,8 @@ class Lesson:
         """Return the report on entries of which most agree: a profile if all of them do."""
         way, samples = prospect.way, prospect.samples
         near = tuple(samples[index].entry for index in sorted(agreement.near))
+        if _number_off_by_one(samples, agreement) >= limits.FEWEST_ALIKE:
+            return self._refused(_OFF_BY_ONE, (A_STILL_READING,), (), near)
         if agreement.slips:
             reason = _unlike(samples, agreement) or reason
             return self._refused(reason, (), name_contradictions(samples, agreement.slips, agreement.rivals), near)
@@ -235,6 +242,18 @@ def _last_digit_is_open(looks: Sequence[Look], agreement: Agreement) -> bool:
     without_key = sum(looks[index].sample.entry.first_key is None for index in agreement.near)
     numbers = {index for index in agreement.still if looks[index].sample.is_number}
     return without_key >= limits.FEWEST_ALIKE and not numbers
+
+
+def _number_off_by_one(samples: Sequence[Sample], agreement: Agreement) -> int:
+    """Return the number of slips that are one count off. People seldom make such, and a wrong last digit makes many."""
+    slips = [(samples[index], reading) for index, reading in agreement.slips.items() if reading is not None]
+    return sum(
+        reading.digits is not None
+        and sample.displayed.digits is not None
+        and reading.unit == sample.displayed.unit
+        and abs(reading.digits - sample.displayed.digits) == Decimal(1).scaleb(-sample.places)
+        for sample, reading in slips
+    )
 
 
 def _unlike(samples: Sequence[Sample], agreement: Agreement) -> str:

@@ -322,6 +322,21 @@ def test_one_count_off_a_still_display_is_a_slip() -> None:
     assert named(capture, report) == {6: right.entries[6].text}
 
 
+def test_several_entries_one_count_off_a_still_display_are_not_named() -> None:
+    """Between 3,000 and 4,500 counts the display shows one more than the packet, as with a scale of its own."""
+    capture = session(30)
+    texts = {at: entry.text for at, entry in enumerate(capture.entries)}
+    counts = {at: float(text.split()[0].replace(".", "")) for at, text in texts.items()}
+    places = {at: len(text.split()[0].partition(".")[2]) for at, text in texts.items()}
+    between = [at for at in texts if 3_000 < abs(counts[at]) < 4_500]
+    assert 3 <= len(between) <= 9
+    off = {at: text_of(round(counts[at] + (1 if counts[at] > 0 else -1)), places[at]) for at in between}
+    report = teach(with_texts(capture, off))
+    assert report.profile is None
+    assert report.contradictions == ()
+    assert "one count off at several entries" in report.reason
+
+
 def test_entries_without_the_time_of_a_key_are_read_as_before() -> None:
     # Enter is pressed while the display shows the value: the last packet counts, not one from before it.
     capture = session(moving=True)
