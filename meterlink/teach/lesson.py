@@ -259,7 +259,7 @@ def _number_off_by_one(samples: Sequence[Sample], agreement: Agreement) -> int:
 def _unlike(samples: Sequence[Sample], agreement: Agreement) -> str:
     """Return the reason where a profile of the entries that agree cannot read the packets of most others.
 
-    The packet of a slip says what the display showed, as the others do; one that cannot be read may say it otherwise.
+    The packet of a slip has the number of the display, as others have; an unreadable one may have it in another way.
     """
     unread = [index for index, reading in agreement.slips.items() if reading is None or reading.digits is None]
     numbers = [samples[index].entry.text for index in unread if samples[index].is_number]

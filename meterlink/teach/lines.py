@@ -384,7 +384,7 @@ def _said(
     everywhere = len(within) == len(named)
     # Where the unit stands behind the number, a word in every line does not tell it.
     told = everywhere and _unit_is_behind(named, number)
-    # A letter for the function may look like another unit (V beside mV): it does not tell that this is what it means.
+    # A letter for the function may look like another unit (V beside mV): that does not prove this meaning.
     told |= states_unit and known is not None and known.unit not in there and _unit_is_behind(lines, number)
     return Meaning(
         unit=_common_unit(there, apart=apart) if (not everywhere or len(units) == 1) and not told else "",
