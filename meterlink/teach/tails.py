@@ -1,7 +1,8 @@
 """The ends of frames of several lengths, behind the part that all frames have.
 
 Explanations use the common part only. The bits behind it may be a display hold, a low battery or another state. As
-elsewhere, a bit that never changed must stay as it is; one that changed from entry to entry may be anything. So a frame of a length that no entry showed is not read.
+elsewhere, a bit that never changed must stay as it is; one that changed from entry to entry may be anything. So a frame
+of a length that no entry showed is not read.
 """
 
 from collections.abc import Sequence
