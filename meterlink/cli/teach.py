@@ -112,7 +112,13 @@ def _doubts(report: TeachReport) -> Iterator[str]:
     if report.unlabelled_frames:
         yield f"Of {report.unlabelled_frames} frames without an entry it reads {report.unlabelled_read}."
     for entry in report.unconfirmed_entries:
-        yield f"Not read until a second entry confirms it: {entry.text!r} at {entry.seconds:g} s."
+        if entry.displayed_value.overload:
+            yield (
+                f"Not read, because its packets hold a number: {entry.text!r} at {entry.seconds:g} s. If the display "
+                "showed a number, correct the entry."
+            )
+        else:
+            yield f"Not read until a second entry confirms it: {entry.text!r} at {entry.seconds:g} s."
     for function in report.functions:
         if function.one_range:
             yield (

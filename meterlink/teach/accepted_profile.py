@@ -16,7 +16,7 @@ from meterlink.teach.explanations import Explanation, ordered
 from meterlink.teach.negative_counts import leave_out_uncertain_negatives
 from meterlink.teach.report import FunctionReport, TeachReport, name_bytes
 from meterlink.teach.rivals import Disagreement, find_disagreement
-from meterlink.teach.samples import MeterFunction, Sample
+from meterlink.teach.samples import MeterFunction, Sample, may_overload
 from meterlink.teach.slow_bytes import find_still_bytes
 from meterlink.teach.unexplained import UnexplainedError
 from meterlink.teach.ways import Way
@@ -119,7 +119,9 @@ def _function_report(
     samples, outcomes, learned = found.samples, found.outcomes, found.learned
     ours = [place for place, sample in enumerate(samples) if sample.function == function]
     refused = [samples[place] for place in ours if outcomes[place] is None]
-    alone = [f"another reading like {sample.entry.text}" for sample in refused]
+    # Nobody is asked to overload the meter on volts or amps.
+    asked = [sample for sample in refused if not sample.displayed.overload or may_overload([sample])]
+    alone = [f"another reading like {sample.entry.text}" for sample in asked]
     units = tuple(dict.fromkeys(samples[place].displayed.unit for place in ours if samples[place].displayed.unit))
     shown = {(samples[place].displayed.unit, samples[place].places) for place in ours if samples[place].is_number}
     return FunctionReport(

@@ -97,7 +97,9 @@ def _head(report: TeachReport) -> Iterator[str]:
         frames = _count(report.unlabelled_frames, "frame", "frames")
         yield f"It reads {report.unlabelled_read} of {frames} without an entry."
     for entry in report.unconfirmed_entries:
-        yield f"Shown once, and not read before a second entry confirms it: {entry.text}."
+        has_number = entry.displayed_value.overload  # an overload without one is read
+        why = ", because its packets hold a number" if has_number else " before a second entry confirms it"
+        yield f"Shown once, and not read{why}: {entry.text}."
     if report.slow_bytes:
         yield f"Free to change, because they follow time: bytes {', '.join(map(str, report.slow_bytes))}."
     if report.pinned_bytes:

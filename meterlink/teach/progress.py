@@ -216,7 +216,7 @@ def _missing(shown: Sequence[Sample], report: TeachReport) -> dict[MeterFunction
     for function in number:
         if (one := held_out.get(str(function))) is not None:
             # One entry more often makes several others readable.
-            missing[function] = max(0, limits.FEWEST_SURE - one.right, min(1, one.not_decoded))
+            missing[function] = max(0, limits.FEWEST_SURE - one.right, min(1, len(one.suggested_readings)))
     return missing
 
 
