@@ -8,7 +8,7 @@ from studies.lifts import draw_lift, run_lift
 SEED = 1
 
 
-@pytest.mark.study(everyday=150, sample=1_000, full=10_000)  # lifts
+@pytest.mark.study(everyday=150, sample=500, full=10_000)  # lifts
 def test_no_lift_is_accepted_as_open_shorted_or_anything_but_the_part(study_size: int) -> None:
     """On ohms the air and an open part are one circuit (common practice, no source): so a person says 'open'."""
     results = [run_lift(draw_lift(SEED, number)) for number in range(study_size)]

@@ -206,7 +206,7 @@ KINDS = (
 )  # fmt: skip
 
 
-@pytest.mark.study(everyday=200, sample=1_000, full=10_000)
+@pytest.mark.study(everyday=200, sample=500, full=10_000)
 def test_every_change_of_a_covered_value_row_or_order_is_found_and_named(report, study_size):
     rng = random.Random(12)
     found: dict[str, int] = {}

@@ -141,7 +141,7 @@ def touched(value: float, stray: float, wait: float) -> Iterator[float]:
 # The checks
 
 
-@pytest.mark.study(everyday=25, sample=100, full=3_000)  # displays
+@pytest.mark.study(everyday=25, sample=50, full=3_000)  # displays
 def test_a_temperature_is_near_its_end(study_size: int) -> None:
     rng = Random(20_261)
     for number in range(study_size):
@@ -155,7 +155,7 @@ def test_a_temperature_is_near_its_end(study_size: int) -> None:
         assert off(accepted, air) <= max(0.3, digit) + 0.6 * digit, (number, converter, air, begin, accepted)
 
 
-@pytest.mark.study(everyday=25, sample=100, full=3_000)  # displays
+@pytest.mark.study(everyday=25, sample=50, full=3_000)  # displays
 def test_the_current_of_a_motor_is_near_its_end(study_size: int) -> None:
     rng = Random(20_262)
     for number in range(study_size):
@@ -166,7 +166,7 @@ def test_the_current_of_a_motor_is_near_its_end(study_size: int) -> None:
         assert off(accepted, running) <= max(2 * digit, 0.02 * running) + 0.6 * digit, (number, running, accepted)
 
 
-@pytest.mark.study(everyday=25, sample=100, full=3_000)  # displays
+@pytest.mark.study(everyday=25, sample=50, full=3_000)  # displays
 def test_ohms_across_a_capacitor_are_those_of_its_bleeder_or_none(study_size: int) -> None:
     rng = Random(20_263)
     for number in range(study_size):
@@ -185,7 +185,7 @@ def test_ohms_across_a_capacitor_are_those_of_its_bleeder_or_none(study_size: in
         assert off(accepted, leak) <= 1.5 * digit, (number, farads, leak, converter, accepted)
 
 
-@pytest.mark.study(everyday=25, sample=100, full=3_000)  # displays
+@pytest.mark.study(everyday=25, sample=50, full=3_000)  # displays
 def test_an_overload_before_a_capacitance_is_not_accepted(study_size: int) -> None:
     rng = Random(20_264)
     for number in range(study_size):
@@ -196,7 +196,7 @@ def test_an_overload_before_a_capacitance_is_not_accepted(study_size: int) -> No
         assert off(accepted, microfarads) <= 1.6 * float(converter.digit), (number, microfarads, accepted)
 
 
-@pytest.mark.study(everyday=25, sample=100, full=3_000)  # displays
+@pytest.mark.study(everyday=25, sample=50, full=3_000)  # displays
 def test_few_counts_that_are_steady_are_accepted(study_size: int) -> None:
     rng = Random(20_265)
     for number in range(study_size):
@@ -209,7 +209,7 @@ def test_few_counts_that_are_steady_are_accepted(study_size: int) -> None:
         assert not accepted[2]
 
 
-@pytest.mark.study(everyday=25, sample=100, full=3_000)  # displays
+@pytest.mark.study(everyday=25, sample=50, full=3_000)  # displays
 def test_pick_up_of_leads_in_the_air_proves_no_contact(study_size: int) -> None:
     rng = Random(20_266)
 
@@ -229,7 +229,7 @@ def test_pick_up_of_leads_in_the_air_proves_no_contact(study_size: int) -> None:
         assert accepted is None or accepted[2], (number, level, converter, accepted)
 
 
-@pytest.mark.study(everyday=25, sample=100, full=3_000)  # displays
+@pytest.mark.study(everyday=25, sample=50, full=3_000)  # displays
 def test_volts_and_ohms_between_two_digits_are_accepted_soon(study_size: int) -> None:
     rng = Random(20_267)
     for number in range(study_size):

@@ -162,7 +162,7 @@ def test_a_damaged_record_of_an_older_version_is_saved_and_brought_up_to_date(tm
 
 
 @pytest.mark.fault("damaged-pages")
-@pytest.mark.study(everyday=8, sample=30, full=10_000)  # pages; there are some hundred
+@pytest.mark.study(everyday=8, sample=15, full=10_000)  # pages; there are some hundred
 @pytest.mark.parametrize("kind", ["random", "zeros", "ones", "another page"])
 def test_one_damaged_page(kept: Path, tmp_path: Path, study_size: int, kind: str) -> None:
     """Each page in turn: tables and indexes, roots and leaves, the schema, overflowing texts.
@@ -187,7 +187,7 @@ def test_one_damaged_page(kept: Path, tmp_path: Path, study_size: int, kind: str
 
 
 @pytest.mark.fault("damaged-pages")
-@pytest.mark.study(everyday=1, sample=4, full=200)  # damaged files
+@pytest.mark.study(everyday=1, sample=2, full=200)  # damaged files
 def test_many_damaged_pages_of_a_large_record(large: Path, tmp_path: Path, study_size: int) -> None:
     original, pages = rows_of(large), large.stat().st_size // PAGE
     for seed in range(study_size):

@@ -301,7 +301,7 @@ def change(connection, rng):
     return f"{table}.{column}"
 
 
-@pytest.mark.study(everyday=200, sample=1_000, full=10_000)
+@pytest.mark.study(everyday=200, sample=500, full=10_000)
 def test_every_change_of_a_covered_value_row_or_order_is_found_and_named(sealed, study_size):
     """By another program, which has none of the writer's triggers."""
     sealed.close()
