@@ -69,9 +69,10 @@ class CompiledFraming:
         return None
 
     def unknown_tail(self, plain: bytes) -> Refusal | None:
-        """Return the refusal of a frame without its key whose length or tail is unknown; None for a known one."""
-        if not self._tails:
-            return None
+        """Return the refusal of a frame without its key whose length or tail is unknown; None for a known one.
+
+        Only where frames have tails.
+        """
         mask, content = self._tails.get(len(plain), (0, -1))
         different = int.from_bytes(plain, "little") & mask ^ content
         if content == -1:

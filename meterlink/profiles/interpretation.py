@@ -20,7 +20,7 @@ NEVER_NEGATIVE = frozenset({Quantity.RESISTANCE, Quantity.CAPACITANCE})
 difference in the meter's relative mode."""
 
 _CACHE_SIZE = 1024
-_DECIMAL_ROUNDING = {
+DECIMAL_ROUNDING = {
     Rounding.HALF_EVEN: ROUND_HALF_EVEN,
     Rounding.HALF_UP: ROUND_HALF_UP,
     Rounding.DOWN: ROUND_DOWN,
@@ -262,7 +262,7 @@ def compile_conversion(
 
     ``places``, ``scale`` and ``rounding`` are those of `meterlink.profiles.model.ValueFormat`.
     """
-    decimal_rounding = _DECIMAL_ROUNDING[rounding]
+    decimal_rounding = DECIMAL_ROUNDING[rounding]
     step = resolution_for_places(places)
     if scale is not None and scale.normalize().as_tuple().digits == (1,):
         scale = scale.normalize()  # a power of ten only moves the point: 1000 is read as 1e3

@@ -22,7 +22,7 @@ from meterlink.profiles.number_text import (
     states_no_number,
 )
 from meterlink.profiles.refusal import Refusal, RefusalReason
-from meterlink.profiles.tokens import NUMBER_AND_UNIT, Tokens, blank_out_checksums, compile_tokenizer
+from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
 
 _CACHE_SIZE = 1024  # words, and sets of words, whose meaning is kept
 _LONGEST_SHAPE = 60  # characters of an unknown shape in a refusal
@@ -174,7 +174,7 @@ class LineParser:
                 channel=channel,
                 packet=line,
             )
-        content = self._content_of(self._tokenize(blank_out_checksums(line, self._text.checksums)))
+        content = self._content_of(line)
         meanings, status = content.meanings, content.status
         shape_refusal = self._shape_refusal(content)
         if shape_refusal is not None:
@@ -208,7 +208,8 @@ class LineParser:
             interpretation.relative,
         )
 
-    def _content_of(self, tokens: Tokens) -> _LineContent:
+    def _content_of(self, line: bytes) -> _LineContent:
+        tokens = self._tokenize(blank_out_checksums(line, self._text.checksums))
         content = _LineContent(bool(tokens.words))
         numbers, meanings = content.numbers, content.meanings
         kinds: list[str] = []
@@ -245,7 +246,7 @@ class LineParser:
 
     def shape_of(self, line: bytes) -> tuple[str, str, Sequence[str]]:
         """Return ``(shape, value text, unknown words)`` of a line; the text of the value is empty without one."""
-        content = self._content_of(self._tokenize(blank_out_checksums(line, self._text.checksums)))
+        content = self._content_of(line)
         return content.shape, self._value_text(content), content.unknown
 
     def _value_text(self, content: _LineContent) -> str:
@@ -282,14 +283,14 @@ class LineParser:
 
     def other_numbers(self, line: bytes) -> dict[int, str]:
         """Return the texts of the numbers beside the value, by their positions among the line's numbers."""
-        content = self._content_of(self._tokenize(blank_out_checksums(line, self._text.checksums)))
+        content = self._content_of(line)
         numbers = {position: text for position, (text, _) in enumerate(content.numbers, 1)}
         numbers.pop(self._text.value_number, None)
         return numbers
 
     def unit_words_of(self, line: bytes) -> tuple[str, ...]:
         """Return the words of a line with a unit or a prefix, sorted, apart from units of other numbers."""
-        content = self._content_of(self._tokenize(blank_out_checksums(line, self._text.checksums)))
+        content = self._content_of(line)
         return tuple(sorted(content.unit_words))
 
     def _word_meaning(self, word: str) -> _WordMeaning:

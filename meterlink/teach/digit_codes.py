@@ -45,8 +45,8 @@ def fitting_frames(samples: Sequence[Sample], frames: Sequence[Mapping[bytes, fl
     if not shown:
         return best
     length = len(next(iter(frames[shown[0]])))
-    most_shown = [max(some, key=some.__getitem__) for some in map(frames.__getitem__, shown)]
-    at_a_glance = [{frame: 1.0} for frame in most_shown]
+    shares = [frames[index] for index in shown]
+    at_a_glance = [{max(some, key=some.__getitem__): 1.0} for some in shares]
     for texts in display_texts([samples[index] for index in shown]):
         width = len(texts[0])
         for at in range(length - width + 1):
@@ -55,7 +55,6 @@ def fitting_frames(samples: Sequence[Sample], frames: Sequence[Mapping[bytes, fl
                 seen = _fitting(texts, _fields(at_a_glance, place, step), at_a_glance)
                 if sum(map(bool, seen)) < limits.LEAST_SHARE_AT_A_GLANCE * len(shown):
                     continue
-                shares = [frames[index] for index in shown]
                 found = _fitting(texts, _fields(shares, place, step), shares)
                 if sum(map(bool, found)) > sum(map(bool, best)):
                     best = [set() for _ in samples]

@@ -55,6 +55,11 @@ class Explanation:
     unfinished: bool = False
     lone_overload: Sample | None = None
 
+    @property
+    def has_parts(self) -> bool:
+        """Whether two packets are one frame."""
+        return self.profile.framing is not None and bool(self.profile.framing.parts)
+
 
 @dataclass(frozen=True, slots=True)
 class FrameEvidence:

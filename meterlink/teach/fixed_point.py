@@ -4,13 +4,14 @@ from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
+from decimal import Decimal
 from functools import lru_cache
 from itertools import product
 from math import floor, log10
 
 from meterlink.core.binary_numbers import EXACT_CONTEXT
 from meterlink.core.readings import Coupling
+from meterlink.profiles.interpretation import DECIMAL_ROUNDING
 from meterlink.profiles.model import ByteOrder, Code, FieldLocation, Meaning, NumberField, NumberType, Rounding
 from meterlink.teach import limits
 from meterlink.teach.columns import bit_at
@@ -27,7 +28,6 @@ _TWO_DECADES = sorted(
     (log10(step) % 1 + decade, number, decade) for number, step in enumerate(_STEPS) for decade in (0, 1)
 )
 _WIDEST_INTERVAL = 0.2  # of a step: a wider one holds two usual steps
-_DECIMAL_ROUNDINGS = {Rounding.HALF_UP: ROUND_HALF_UP, Rounding.HALF_EVEN: ROUND_HALF_EVEN}
 _SIZES = (1, 2, 3, 4, 5, 6)  # bytes; more than 48 bits hold no number of a display
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
 
@@ -137,7 +137,7 @@ def _fitting(
     votes: dict[object, Counter[_Step]] = {}
     for index, every in told.items():
         votes.setdefault(kinds[index], Counter()).update(every)
-    # A single sample fits at a step of its own, whatever the number.
+    # One sample alone fits some step with any number, so a step needs two.
     elected = {kind: counter.most_common(1)[0] for kind, counter in votes.items() if counter}
     usual = {kind: step for kind, (step, times) in elected.items() if times > 1}
     fits: list[set[int]] = [set() for _ in samples]
@@ -214,7 +214,7 @@ def _round_as_shown(pairs: Sequence[tuple[int, Sample]], scale: Decimal, roundin
     """Return whether all numbers, times their scale, round to those shown."""
     return all(
         EXACT_CONTEXT.multiply(Decimal(raw), scale).quantize(
-            _magnitude(sample), _DECIMAL_ROUNDINGS[rounding], EXACT_CONTEXT
+            _magnitude(sample), DECIMAL_ROUNDING[rounding], EXACT_CONTEXT
         )
         == _magnitude(sample)
         for raw, sample in pairs

@@ -140,13 +140,12 @@ class Lesson:
                 if entry is not None and reading.packet in frames:
                     made.setdefault(id(entry), []).append(reading)
         # Beside a packet with an unknown bit, or another range, a frame of two packets is not read.
-        may_be_unread = learned.profile.framing is not None and bool(learned.profile.framing.parts)
         unread = 0
         for sample in samples:
             readings = made.get(id(sample.entry), [])
             # Frames that arrive at one time, in a burst, are all of the window: the one that was read counts.
             of_frame = [reading for reading in readings if reading.packet == sample.frame] or readings
-            if may_be_unread and not of_frame:
+            if learned.has_parts and not of_frame:
                 unread += 1
                 if unread <= (1 - limits.LEAST_MAJORITY) * len(samples):
                     continue
@@ -200,9 +199,8 @@ class Lesson:
         if rival is not None:
             return self._refused(rival.reason(), (rival.wanted_reading(),))
         # The order of two packets that are one frame is learned with the frames.
-        in_parts = learned.profile.framing is not None and bool(learned.profile.framing.parts)
         decode = frame_decoder(learned.profile, way.channel, way.ending)
-        if not in_parts and codes_are_late(decode, (frame for _, frame in way.frames)):
+        if not learned.has_parts and codes_are_late(decode, (frame for _, frame in way.frames)):
             return self._refused(LATE_CODES, ())
         found = AcceptedProfile(way, samples, learned, [None] * len(samples))
         self._found = self._found or found

@@ -24,9 +24,6 @@ _NUMBER = re.compile(rb"[+-]?[0-9]{1,9}(?:\.[0-9]{1,9})?(?:[eE][+-]?[0-9]{1,2})?
 _Bits = dict[tuple[int, int], bool]
 """Bits of the number shown by ``(place, bit)``."""
 
-_Fitting = Callable[[Sequence[Sample], Sequence[Sequence[bytes]]], list[set[int]]]
-"""Returns for each sample the indexes of the frames, of those given for it, whose number shows the one displayed."""
-
 _Followers = dict[tuple[int, int], tuple[int, bool, float]]
 """The frame's bit that follows each bit of the number: position, inversion and weight, 1 where it misses no entry."""
 
@@ -72,7 +69,7 @@ def likely_frames(looks: Sequence[Look], exempt: frozenset[int], common: int = 0
     frames = _Frames(looks, exempt, common)
     writes = (_whole_bits, _signed_bits, _digit_bits, _segment_bits, _float_bits, _unit_bits(looks))
     guesses = [frames.follow(write, alone=alone) for write in writes for alone in (False, True)]
-    guesses += [frames.find_text(), *frames.find_finer_numbers(), *frames.find_coded_digits()]
+    guesses += [frames.find_text(), *frames.find_numbers()]
     return sorted(guesses, key=lambda guess: guess.rank, reverse=True)[: limits.MOST_GUESSES]
 
 
@@ -115,10 +112,11 @@ class _Frames:
             trust.append(float(bool(fits)) + limits.WEIGHT_OF_TIME * shares[likely[-1]])
         return self._found_exactly(likely, trust)
 
-    def find_finer_numbers(self) -> list[Guess]:
-        """Return the guesses for numbers finer than the display; none for frames of several lengths.
+    def find_numbers(self) -> list[Guess]:
+        """Return the guesses for numbers in whole bytes; none for frames of several lengths.
 
-        No bit of such a number follows one of the number shown, but its digits do, or its value.
+        They are finer than the display, or flicker, or have digits by a table of the meter's own. No bit of such a
+        number follows one of the number shown, but its digits do, or its value.
         """
         if any(word is None for words in self.words for word in words):
             return []
@@ -127,23 +125,21 @@ class _Frames:
             dropped_digits.fitting_frames(samples, frames),
             fixed_point.fitting_frames(samples, frames, self.exempt),
             finer_floats.fitting_frames(samples, frames),
+            self._coded_digits(samples),
         )
         return [self._of_fitting(fits) for fits in found]
 
-    def find_coded_digits(self) -> list[Guess]:
-        """Return the guess for digits by a table of the meter's own; none for frames of several lengths."""
-        if any(word is None for words in self.words for word in words):
-            return []
+    def _coded_digits(self, samples: Sequence[Sample]) -> list[set[int]]:
+        """Return the indexes of the frames of each look that write its digits by one table."""
         shown = [
             {some[at]: share for at, share in shares.items()}
             for some, shares in zip(self.frames, self.shares, strict=True)
         ]
-        fits = digit_codes.fitting_frames([look.sample for look in self.looks], shown)
-        numbered = [
+        fits = digit_codes.fitting_frames(samples, shown)
+        return [
             {at for at in shares if some[at] in fitting}
             for some, shares, fitting in zip(self.frames, self.shares, fits, strict=True)
         ]
-        return [self._of_fitting(numbered)]
 
     def _of_fitting(self, fits: Sequence[set[int]]) -> Guess:
         """Return the guess for the frames ``fits`` of each look, which contain its number as it is."""

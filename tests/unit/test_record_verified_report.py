@@ -265,7 +265,7 @@ def test_parts_of_another_type_are_changes_and_no_crash(report, key, value):
 
 @pytest.mark.parametrize("side", ["before", "after"])
 def test_a_replaced_part_without_a_side_is_changed(report, side):
-    """A part without a reading before it says so by null: whoever takes the line out hides that nobody measured."""
+    """Null says that nobody measured before the repair. A person who takes the line out hides that."""
     changed = json.loads(json.dumps(report))
     del changed["replaced"][0]["points"][0][side]
     assert check(changed).verification.state is SealState.CHANGED

@@ -203,7 +203,7 @@ def fine_frame(counts: int, places: int) -> bytes:
 @pytest.mark.parametrize("encode", [frame, coded_frame, fine_frame])
 @pytest.mark.parametrize("seed", range(3))
 def test_slips_are_named_where_the_last_digit_flickers(encode: Encode, seed: int) -> None:
-    # The last bits of the number change as often as noise, and hardly ever stand for what was typed.
+    # The last bits of the number change as often as noise does, so that they seldom match the entry.
     right = session(flickering=True, encode=encode, seed=seed)
     assert teach(right).profile is not None
     _, texts = list(slips(right))[-1]
