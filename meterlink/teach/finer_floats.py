@@ -14,7 +14,6 @@ from meterlink.teach import limits
 from meterlink.teach.samples import Sample
 
 _FLOATS = ((4, "f"), (8, "d"))  # bytes of IEEE 754, and the letter that `struct` has for them
-_NEAR = 0.02  # of a power of ten: a display moves by less between its packets, unless it is near zero
 _SLACK = 1e-6  # of the last digit: decimals are compared as binary floats
 
 _Numbers = list[list[float | None]]
@@ -61,7 +60,7 @@ def _powers(samples: Sequence[Sample], numbers: _Numbers, most_misses: int) -> d
     for sample, some in zip(samples, numbers, strict=True):
         number = some[-1]
         power = math.log10(abs(_value(sample) / number)) if number else 0.5
-        if abs(power - round(power)) > math.log10(1 + _NEAR):
+        if abs(power - round(power)) > math.log10(1 + limits.LARGEST_STEP_OF_A_FLOAT):
             most_misses -= 1
             if most_misses < 0:
                 return None

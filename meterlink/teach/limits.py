@@ -236,9 +236,16 @@ FARTHEST_POWERS = 12
 LARGEST_FLOAT_DIFFERENCE = 100
 """One part in so many: by less, a number finer than the display may vary under one entry."""
 
+LARGEST_STEP_OF_A_FLOAT = 0.02
+"""Share of a number by which a display moves between its packets, at most, unless it is near zero: the float of the
+last packet, times a power of ten, must be so near to the number shown."""
+
 ENOUGH_DIFFERENT_NUMBERS = 14
 """Different numbers that show the segments of a display: with n, each of a hundred bits and its opposite follows one
 segment by chance once in 2**(n - 1) / 200, and the segments of three or four digits must be told apart."""
+
+TIMES_ENOUGH = 2
+"""Times as many different numbers, from which no more are asked for: no known way of writing is missed with so many."""
 
 FRAMES_OF_A_DISPLAY = 500
 """Different frames of a display used, with or without an entry; more add hardly anything."""

@@ -7,8 +7,6 @@ from meterlink.core.units import Quantity
 from meterlink.teach import limits
 from meterlink.teach.wishes import A_DRIVER
 
-_TIMES_ENOUGH = 2  # from twice as many different numbers as the hardest encoding needs, no known one is missed
-
 
 def readings_to_add(displays: Sequence[DisplayedValue]) -> tuple[str, ...]:
     """Return readings that differ from ``displays`` most, and that parts and leads at hand can show.
@@ -18,7 +16,7 @@ def readings_to_add(displays: Sequence[DisplayedValue]) -> tuple[str, ...]:
     """
     numbers = {one.digits for one in displays if one.digits is not None}
     missing = limits.ENOUGH_DIFFERENT_NUMBERS - len(numbers)
-    if len(numbers) >= _TIMES_ENOUGH * limits.ENOUGH_DIFFERENT_NUMBERS:
+    if len(numbers) >= limits.TIMES_ENOUGH * limits.ENOUGH_DIFFERENT_NUMBERS:
         return (A_DRIVER,)
     if missing <= 0:
         return ("more readings that differ from those labelled",)
