@@ -22,6 +22,7 @@ from meterlink.core.errors import (
 )
 from meterlink.core.permissions import PRIVATE_FILE
 from meterlink.store.file_errors import has_no_space, store_error_class
+from meterlink.store.file_in_use import opening, refuse_another_file
 
 # Number of migrations in `schema`; the file's header keeps it (PRAGMA user_version) for every program that opens it.
 SCHEMA_VERSION = 2
@@ -243,9 +244,10 @@ def _open_read_only(path: Path) -> Iterator[sqlite3.Connection]:
     # write-ahead log the database is then opened as immutable. With a log it is copied first, because an immutable
     # connection ignores the log and the commits in it.
     with ExitStack() as stack:
-        connection = stack.enter_context(closing(_connect_to_uri(path, "mode=ro")))
         try:
-            connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()
+            with opening:
+                connection = stack.enter_context(closing(_connect_to_uri(path, "mode=ro")))
+                connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()
         except sqlite3.OperationalError as error:
             if _primary_code(error) != sqlite3.SQLITE_CANTOPEN or os.access(path.parent, os.W_OK):
                 raise
@@ -269,7 +271,13 @@ def _copy_with_log(path: Path, log: Path, folder: Path) -> Path:
 
 
 def _connect_to_uri(path: Path, options: str) -> sqlite3.Connection:
-    return sqlite3.connect(_uri(path, options), uri=True, timeout=LOCK_TIMEOUT, isolation_level=None)
+    connection = sqlite3.connect(_uri(path, options), uri=True, timeout=LOCK_TIMEOUT, isolation_level=None)
+    try:
+        refuse_another_file(path)  # the file is open now; nothing beside it is before the first query
+    except BaseException:
+        connection.close()
+        raise
+    return connection
 
 
 def _uri(path: Path, options: str) -> str:

@@ -8,6 +8,7 @@ from pathlib import Path
 from meterlink.core.errors import DatabaseLockedError, DatabaseMovedError
 from meterlink.store.connections import check_file, connect_for_writing
 from meterlink.store.displaced import close_without_writing, keep_beside, make_folder, save_log, write_again
+from meterlink.store.file_in_use import note_closed, note_in_use, opening
 from meterlink.store.lock import FileLock
 from meterlink.store.migration import migrate
 from meterlink.store.older_versions import bring_up_to_date
@@ -43,11 +44,12 @@ class OpenDatabase:
         """
         check_file(self._path)
         self.connection = connect_for_writing(self._path)
+        note_in_use(self._path)
         try:
             bring_up_to_date(self.connection, self._path)
             self.connection.row_factory = sqlite3.Row
         except BaseException:
-            self.connection.close()
+            self.close()
             raise
 
     def watch_files(self, boot: int) -> None:
@@ -101,6 +103,9 @@ class OpenDatabase:
     def close(self) -> None:
         """Close the connection; the last commits go from the log into the database."""
         self.connection.close()
+        if self._files is not None:
+            self._files.close()
+        note_closed(self._path)
 
     @property
     def _watched(self) -> OpenFiles:
@@ -108,9 +113,11 @@ class OpenDatabase:
         return self._files
 
     def _reopen(self) -> None:
-        self.connection.close()
-        self._watched.remove_logs()
-        self.connection = connect_for_writing(self._path)
+        with opening:
+            self.close()
+            self._watched.remove_logs()
+            self.connection = connect_for_writing(self._path)
+            note_in_use(self._path)
         migrate(self.connection, self._path)
         self.connection.row_factory = sqlite3.Row
         self.watch_files(self._boot)

@@ -10,8 +10,7 @@ from pathlib import Path
 
 from meterlink.core.errors import DamagedDatabaseError, NewerDatabaseError, NotADatabaseError, OlderDatabaseError
 from meterlink.store.connections import connect_for_reading
-
-_Identity = tuple[int, int]
+from meterlink.store.file_in_use import identity
 
 # https://sqlite.org/fileformat.html, 1.3: bytes 18 and 19 are 2 in a database with a write-ahead log, 1 in any other,
 # as in a backup.
@@ -37,10 +36,18 @@ class OpenFiles:
         self._path = path
         self._boot_uid = boot_uid
         self._database = identity(path)
+        # Kept open: to close any descriptor of the file drops SQLite's locks on it (sqlite.org/howtocorrupt.html, 2.2).
+        self._descriptor = -1 if os.name == "nt" else os.open(path, os.O_RDONLY)
         target = path.resolve()  # of a link, the file that it leads to: there its log is, too
         logs = (target.with_name(target.name + end) for end in ("-wal", "-shm"))
         self._beside = {log: number for log in logs if (number := identity(log)) is not None}
         self._written = self._last_change()
+
+    def close(self) -> None:
+        """Close the file; the connection to it comes first."""
+        if self._descriptor != -1:
+            os.close(self._descriptor)
+            self._descriptor = -1
 
     def note_own_writing(self) -> None:
         """Take the present time and size of the file as those of the writer's last change."""
@@ -95,8 +102,7 @@ class OpenFiles:
     def _is_still_ours(self) -> bool:
         """Return whether the file is a whole database with this start in it, although another program wrote to it."""
         try:
-            with self._path.open("rb") as file:
-                header = file.read(_HEADER_SIZE)
+            header = os.pread(self._descriptor, _HEADER_SIZE, 0)
         except OSError:
             return True  # it cannot be looked at: the next commit shows it
         if len(header) < _HEADER_SIZE or header[_LOG_VERSIONS] != _WITH_LOG:
@@ -108,17 +114,6 @@ class OpenFiles:
         except (DamagedDatabaseError, NotADatabaseError, NewerDatabaseError, OlderDatabaseError):
             return False
         return state == "ok" and own is not None
-
-
-def identity(path: Path) -> _Identity | None:
-    """Return the numbers of the disk and of the file at ``path``; None if there is no file."""
-    try:
-        state = path.stat()
-    except (FileNotFoundError, NotADirectoryError):
-        return None
-    except OSError:
-        return -1, -1  # a folder without the right to look into it, a broken disk: no file that we know
-    return state.st_dev, state.st_ino
 
 
 def _size(path: Path) -> int:

@@ -3,6 +3,7 @@
 import os
 import shutil
 import sqlite3
+import subprocess
 import sys
 import threading
 import uuid
@@ -27,6 +28,7 @@ from meterlink.settings import DATABASE_FILE
 from meterlink.station.collection import FILE_CHECK_PERIOD
 from meterlink.station.station import Station
 from meterlink.store.backup import back_up
+from meterlink.store.file_in_use import note_closed
 from meterlink.store.lock import FileLock
 from meterlink.store.merge import merge_file
 from meterlink.store.reader import Reader
@@ -405,6 +407,28 @@ def test_another_file_in_its_place_is_left_alone_and_the_record_is_kept(
     check_database(path)
 
 
+@pytest.mark.fault("database-replaced")
+def test_the_station_reads_no_other_file_in_its_place(recording: Recording, path: Path) -> None:
+    """SQLite would cut the index that the writer has in its memory: the system then ends the station (SIGBUS)."""
+    index = beside(path, "-shm").read_bytes()
+    other_record(path).replace(path)
+    with pytest.raises(DatabaseMovedError, match="no longer the file that the station has open"):
+        Reader(path).counts()
+    assert beside(path, "-shm").read_bytes() == index
+    ended(recording, [recording.submit()])
+    assert not set(recording.uids) & {row.uid for row in Reader(path).history(None)}  # it can be read now
+
+
+@pytest.mark.fault("database-overwritten")
+def test_a_touched_record_stays_locked(recording: Recording, path: Path) -> None:
+    """Another program that closes a database without locks takes itself for the last one, and removes the log."""
+    os.utime(path)
+    recording.accept(1)
+    look = "import sqlite3, sys; c = sqlite3.connect(sys.argv[1]); c.execute('SELECT * FROM boots').fetchall()"
+    subprocess.run([sys.executable, "-c", f"{look}; c.close()", path], check=True, timeout=OUTER)
+    assert beside(path, "-wal").exists()
+
+
 def test_the_log_of_the_new_file_is_left_alone(recording: Recording, path: Path) -> None:
     other = other_record(path)
     with closing(sqlite3.connect(other)) as connection:
@@ -488,6 +512,7 @@ def test_another_station_that_took_the_folder_is_left_alone(recording: Recording
 @pytest.mark.fault("two-writers")
 def test_another_station_in_the_folder_that_was_removed(recording: Recording, path: Path) -> None:
     shutil.rmtree(path.parent)
+    note_closed(path)  # the other station is another process, which has no note of the file
     other = Recording(path)
     error = ended(recording, [recording.submit()])
     other.accept(3)
