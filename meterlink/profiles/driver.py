@@ -17,7 +17,7 @@ from meterlink.driver_api import (
     Timestamp,
 )
 from meterlink.profiles.frames import ChannelDecoder, DecoderFactory, compile_frames, each_channel
-from meterlink.profiles.lines import compile_lines
+from meterlink.profiles.line_reader import compile_lines
 from meterlink.profiles.model import DriverName, Profile
 from meterlink.profiles.refusal import Refusal
 from meterlink.profiles.uuids import canonical_uuid
@@ -210,7 +210,7 @@ def for_whole_frames(profile: Profile) -> Profile:
         return replace(profile, framing=replace(profile.framing, parts=(), length=length, one_per_packet=True))
     if profile.text is None:
         return profile  # a packet that is a whole frame is read as one
-    return replace(profile, text=replace(profile.text, packets=None, continued=False))
+    return replace(profile, text=replace(profile.text, packets=None, continued=False, lines_before=()))
 
 
 def characteristics_for_capture(profile: Profile, channels: Sequence[str]) -> list[Characteristic]:

@@ -1,4 +1,4 @@
-"""Lines of text to readings: the driver ``lined``."""
+"""Lines of text to readings: bytes are cut into lines, and the words of a line are read."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -11,9 +11,8 @@ from meterlink.core.unit_words import COUPLING_WORDS
 from meterlink.core.units import Quantity, display_amount, parse_unit_word, quantity_of, resolution_of, to_base
 from meterlink.driver_api import Reading, Status, Timestamp
 from meterlink.profiles.checksums import compile_checksum
-from meterlink.profiles.frames import ChannelDecoder, ChannelDecoderFactory
 from meterlink.profiles.interpretation import Interpretation, fallback_unit_of, merge_meanings
-from meterlink.profiles.model import Flag, Meaning, NumberForm, Profile, TextFormat
+from meterlink.profiles.model import Flag, Meaning, NumberForm, TextFormat
 from meterlink.profiles.number_text import (
     is_blank,
     is_overload,
@@ -31,24 +30,6 @@ _NO_MEANING = Meaning()
 _NO_NUMBER_FLAGS = frozenset({Flag.OVERLOAD, Flag.INVALID, Flag.NO_NUMBER})
 # Quantities whose units have no prefixes.
 _UNPREFIXED_QUANTITIES = frozenset({Quantity.TEMPERATURE, Quantity.RATIO, Quantity.BATTERY})
-
-
-def compile_lines(profile: Profile) -> ChannelDecoderFactory:
-    """Return the decoder factory of a lined profile. Its decoders never raise."""
-    text = profile.text or TextFormat()
-    parser = LineParser(text)
-
-    def open_channel(channel: str, refusals: list[Refusal]) -> ChannelDecoder:
-        split = LineSplitter(text).feed
-
-        def feed(packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
-            lines, dropped = split(packet, timestamp.monotonic_ns)
-            refusals.extend(dropped)
-            return tuple([parser.parse_line(line, channel, timestamp, refusals) for line in lines])
-
-        return feed
-
-    return open_channel
 
 
 class LineSplitter:

@@ -441,7 +441,10 @@ class TextFormat:
     beside the value that must be written so (TOML ``[text.fixed_numbers]``, ``3 = "000"``): another one may be a state.
     With ``decimal_comma``, a comma between two digits is the decimal point. ``unit_words`` are sets of words: a line is
     invalid unless its words with a unit or a prefix, apart from the units of other numbers, are one of them (no sets:
-    any). So where ``FRQ`` and ``k`` together mean kHz, one alone means nothing.
+    any). So where ``FRQ`` and ``k`` together mean kHz, one alone means nothing. ``lines_before`` are sequences of lines
+    without a value, each as its words with single blanks, ``number`` for any number: a line with a value is invalid
+    unless one of them came since the last such line (empty sequence: none came; no sequences: any). So behind a line
+    ``HOLD`` that no sequence has, the number counts for nothing.
     """
 
     end: str = "\n"
@@ -465,6 +468,7 @@ class TextFormat:
     fixed_numbers: tuple[tuple[int, str], ...] = ()
     decimal_comma: bool = False
     unit_words: tuple[tuple[str, ...], ...] = ()
+    lines_before: tuple[tuple[str, ...], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 import re
 
 from meterlink.profiles.checksum_table import CHECKSUMS
+from meterlink.profiles.line_reader import MOST_LINES_BEFORE
 from meterlink.profiles.meaning_table import MEANING, UNIT, UNIT_KEYS
 from meterlink.profiles.model import NumberForm, TextFormat
 from meterlink.profiles.pause_key import PAUSE, PAUSE_KEY
@@ -102,6 +103,12 @@ TEXT = Table(
     ),
     Key("number", NUMBER_FORM, NumberForm(), description="How the number of the value is written."),
     Key("known_words_only", Boolean(), default=False, description="Words outside words and ignore are unknown."),
+    Key(
+        "lines_before",
+        ListOf(ListOf(Text(_LONGEST_SHAPE, clean=False), 0, MOST_LINES_BEFORE), 0, _MOST_SHAPES),
+        (),
+        description="Lines without a value that may come before one with a value; behind others it is invalid.",
+    ),
     Key("checksum", CHECKSUMS, (), "checksums", "Check characters of a line without its end."),
     computed=(*UNIT, PAUSE),
 )

@@ -270,6 +270,7 @@ def _text(text: TextFormat, comments: ProfileComments) -> Iterator[str]:
             ("shapes", text.shapes),
             ("number", _number_form(text.number)),
             ("known_words_only", text.known_words_only),
+            ("lines_before", text.lines_before),
         ],
         comments.text,
     )

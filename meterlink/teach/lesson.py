@@ -9,7 +9,7 @@ from meterlink.capture.capture_file import ENTRY_WINDOW, Capture, DisplayEntry, 
 from meterlink.capture.unit_questions import unit_question
 from meterlink.core.clock import Timestamp
 from meterlink.core.text import count_phrase
-from meterlink.driver_api import Reading
+from meterlink.driver_api import Reading, Status
 from meterlink.teach import limits
 from meterlink.teach.accepted_profile import AcceptedProfile, accepted_report, find_rival, hold_out
 from meterlink.teach.agreement import Agreement
@@ -139,17 +139,20 @@ class Lesson:
                 # Other packets make invalid readings, which prove nothing about the display.
                 if entry is not None and reading.packet in frames:
                     made.setdefault(id(entry), []).append(reading)
-        # Beside a packet with an unknown bit, or another range, a frame of two packets is not read.
+        # Beside a packet with an unknown bit, or another range, a frame of two packets is not read. Neither is a line
+        # behind a strange one.
+        is_text = learned.profile.text is not None
         unread = 0
         for sample in samples:
             readings = made.get(id(sample.entry), [])
             # Frames that arrive at one time, in a burst, are all of the window: the one that was read counts.
             of_frame = [reading for reading in readings if reading.packet == sample.frame] or readings
-            if learned.has_parts and not of_frame:
+            last = of_frame[-1] if of_frame else None
+            if (learned.has_parts and last is None) or (is_text and _is_unread(last)):
                 unread += 1
                 if unread <= (1 - limits.LEAST_MAJORITY) * len(samples):
                     continue
-            if not allows(of_frame[-1] if of_frame else None, sample.displayed):
+            if not allows(last, sample.displayed):
                 raise UnexplainedError(f"the profile found contradicts the entry {sample.entry.text!r}")
         return learned
 
@@ -229,6 +232,10 @@ class Lesson:
             near_entries=near,
             suggested_readings=wanted,
         )
+
+
+def _is_unread(reading: Reading | None) -> bool:
+    return reading is None or reading.status is Status.INVALID
 
 
 def _last_digit_is_open(looks: Sequence[Look], agreement: Agreement) -> bool:

@@ -18,6 +18,7 @@ from meterlink.profiles.number_text import is_blank, is_overload, number_form_of
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
 from meterlink.teach import limits
 from meterlink.teach.checksums import find_line_checksum
+from meterlink.teach.lines_before import find_lines_before
 from meterlink.teach.samples import Sample
 from meterlink.teach.unexplained import ContradictedWordError, UnexplainedError
 
@@ -125,6 +126,7 @@ def text_formats(
     every = [line for _, line in lines]
     for found in _worded_formats(text_format, samples):
         strict = _strict(found, samples, every)
+        strict = replace(strict, lines_before=find_lines_before(strict, samples, lines))
         # Where packets end anywhere in a line, a number of any length that lost some digits looks like another.
         if strict.continued and strict.number.digits is None and not strict.checksums:
             raise UnexplainedError(_TAILS)
@@ -264,6 +266,7 @@ def unknown_words(text_format: TextFormat, lines: Sequence[tuple[float, bytes]])
     """Return the words of ``lines`` without a meaning in ``text_format``, the most frequent first, safe to print."""
     read = _reader(text_format)
     known = {word for word, _ in text_format.words} | set(text_format.ignore)
+    known |= {word for before in text_format.lines_before for line in before for word in line.split()}
     met = Counter(word for _, line in lines for word in dict.fromkeys(read(line).words) if word not in known)
     return [
         clean_text(word, _LONGEST_WORD)

@@ -264,3 +264,23 @@ def test_the_shape_of_a_line_keeps_its_separators(line: str, shape: str) -> None
     text = TextFormat(separators='{}"')
     assert LineParser(text).shape_of(line.encode())[0] == shape
     assert [reading.status for reading in feed(replace(text, shapes=("other",)), line.encode() + b"\n")] != [Status.OK]
+
+
+def test_lines_before_a_value():
+    text = TextFormat(words=(("V", Meaning("V")),), known_words_only=True, lines_before=((), ("BAT number%", "AUTO")))
+    assert texts(text, "1.2 V", "BAT 9%", "AUTO", "1.3 V") == ["1.2 V", "1.3 V"]
+    assert texts(text, "AUTO", "1.2 V", "1.3 V") == ["--- V", "1.3 V"]
+    assert texts(text, "AUTO", "BAT 9%", "1.2 V") == ["--- V"]
+    assert texts(text, "BAT 9%", "AUTO", "AUTO", "1.2 V") == ["--- V"]
+
+
+def test_the_refusal_names_the_line_before():
+    text = TextFormat(lines_before=(("F VDC",),))
+    profile = Profile("test", DriverName.LINED, ConnectionSetup((CHANNEL,)), text=text)
+    driver = open_profile_driver(profile, [CHANNEL])
+    driver.begin_line()
+    driver.feed(CHANNEL, b"1.2 V\n", Timestamp(1, 1))
+    assert [str(one) for one in driver.refusals] == ["line of another shape: the line before it is missing"]
+    driver.feed(CHANNEL, b"HOLD\x1b\n", Timestamp(1, 1))
+    driver.feed(CHANNEL, b"HOLD\n1.2 V\n", Timestamp(1, 1))
+    assert str(driver.refusals[-1]) == "line of another shape: behind the line HOLD"

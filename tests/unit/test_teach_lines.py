@@ -356,3 +356,48 @@ def test_micro_and_degree_are_read_in_either_encoding(encoding, end):
 def test_binary_frames_with_the_byte_of_micro_are_no_text():
     packets = [CapturedPacket(float(at), CHANNEL, bytes([0xB5, 0xB0, at, 7, 0xB5])) for at in range(40)]
     assert not is_text(packets)
+
+
+def all_decoded(profile, *lines):
+    driver = open_profile_driver(profile, [CHANNEL])
+    driver.begin_line()
+    return [reading.text for line in lines for reading in driver.feed(CHANNEL, f"{line}\n".encode(), Timestamp(0, 0))]
+
+
+def test_a_line_without_a_value_may_be_a_state_of_the_next_number():
+    """A display hold in a line of its own was never shown: the numbers behind it are not those of the leads."""
+    report = taught([(f"{value / 100:.2f} V DC", f"{value / 100:.2f} VDC\n") for value in draws()])
+    assert report.profile is not None
+    assert all_decoded(report.profile, "1.20 VDC", "HOLD", "1.20 VDC", "HOLD", "1.20 VDC", "1.31 VDC") == [
+        "1.20 V DC", "--- V DC", "--- V DC", "--- V DC", "--- V DC", "1.31 V DC",
+    ]  # fmt: skip
+    assert all_decoded(report.profile, "---", "1.20 VDC")[1] == "1.20 V DC", "a display without a value is no state"
+    assert all_decoded(report.profile, "1.2 VDC", "1.20 VDC")[1] == "1.20 V DC", "it is a value in another form"
+
+
+def test_a_line_that_tells_the_function_comes_before_each_number():
+    """One function was taught: behind the line of another one, and behind none, a number means nothing."""
+    report = taught([(f"{value / 100:.2f} V DC", f"F VDC\nN {value / 100:.2f}\n") for value in draws()])
+    assert report.profile is not None
+    text = report.profile.text
+    assert text is not None
+    assert text.lines_before == (("F VDC",),)
+    assert all_decoded(report.profile, "F VDC", "N 1.20", "F VDC", "N 1.31") == ["1.20 V DC", "1.31 V DC"]
+    assert all_decoded(report.profile, "N 1.20") == ["--- V DC"]
+    assert all_decoded(report.profile, "F VAC", "N 1.20", "F VDC", "HOLD", "N 1.20") == ["--- V DC"] * 4
+
+
+def test_numbers_in_a_line_before_are_any_if_they_changed():
+    """A battery's volts change; the number of a mode did not."""
+    shown = [
+        (f"{value / 100:.2f} V DC", f"MODE 3 BAT {3 + place / 100:.2f} LEFT {90 - place}%\n{value / 100:.2f} V DC\n")
+        for place, value in enumerate(draws())
+    ]
+    report = taught(shown, cut=80)
+    assert report.profile is not None
+    assert report.profile.text is not None
+    assert report.profile.text.lines_before == (("MODE 3 BAT number LEFT number%",),)
+    assert check_profile(write_profile(report.profile)).value == report.profile
+    assert check_profile(write_profile(report.profile)).value == report.profile
+    assert all_decoded(report.profile, "MODE 4 BAT 2.61 LEFT 7%", "1.20 V DC")[1] == "--- V DC"
+    assert all_decoded(report.profile, "MODE 3 BAT 2.61", "1.20 V DC")[1] == "--- V DC"

@@ -1,0 +1,130 @@
+"""The driver ``lined``: lines of text to readings.
+
+A line counts only behind the lines that the profile allows before it.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from meterlink.core.text import clean_text
+from meterlink.driver_api import Reading, Status, Timestamp
+from meterlink.profiles.frames import ChannelDecoder, ChannelDecoderFactory
+from meterlink.profiles.lines import LineParser, LineSplitter
+from meterlink.profiles.model import Profile, TextFormat
+from meterlink.profiles.number_text import is_blank, is_overload
+from meterlink.profiles.refusal import Refusal, RefusalReason
+from meterlink.profiles.tokens import NUMBER_AND_UNIT, compile_tokenizer
+
+ANY_NUMBER = "number"
+"""In the words of `TextFormat.lines_before`, any number; what follows it in the word stays: ``number%``."""
+
+MOST_LINES_BEFORE = 16
+"""Lines before a value: one for each part of a display. One more shows that a sequence is longer than all allowed."""
+
+_LONGEST_LINE = 30  # characters of a line in a refusal
+
+
+def compile_lines(profile: Profile) -> ChannelDecoderFactory:
+    """Return the decoder factory of a lined profile. Its decoders never raise."""
+    text = profile.text or TextFormat()
+    parser = LineParser(text)
+
+    def open_channel(channel: str, refusals: list[Refusal]) -> ChannelDecoder:
+        split = LineSplitter(text).feed
+        read = LineReader(text, parser).read
+
+        def feed(packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
+            lines, dropped = split(packet, timestamp.monotonic_ns)
+            refusals.extend(dropped)
+            readings = [read(line, channel, timestamp, refusals) for line in lines]
+            return tuple([reading for reading in readings if reading is not None])
+
+        return feed
+
+    return open_channel
+
+
+class LineReader:
+    """Reads the lines of one channel of one connection.
+
+    Lines without a value, as ``HOLD`` or ``F VDC``, say what the value in the next line is. ``before`` are those
+    between the newest line with a value and the one before it.
+    """
+
+    def __init__(self, text: TextFormat, parser: LineParser) -> None:
+        self.before: tuple[bytes, ...] = ()
+        self._parser = parser
+        self._tokenize = compile_tokenizer(text)
+        self._known_words = {word for word, _ in text.words} | set(text.ignore)
+        self._is_glued = text.split_before_number
+        self._allowed = tuple(tuple(line.split() for line in lines) for lines in text.lines_before)
+        self._most = 1 + max(map(len, self._allowed), default=MOST_LINES_BEFORE)
+        self._waiting: list[bytes] = []
+
+    def read(self, line: bytes, channel: str, timestamp: Timestamp, refusals: list[Refusal]) -> Reading | None:
+        """Return the reading in the next line; invalid where it cannot be read, with the reason in ``refusals``.
+
+        None for a line without a value that the profile allows before one.
+        """
+        found: list[Refusal] = []
+        reading = self._parser.parse_line(line, channel, timestamp, found)
+        if not found or found[0].reason is RefusalReason.BLANK:
+            self.before, self._waiting = tuple(self._waiting), []
+            if strange := self._strange():
+                found = [Refusal(RefusalReason.SHAPE, strange, line)]
+                reading = replace(reading, digits=None, status=Status.INVALID, resolution=None)
+        elif self._tells_state(line):
+            if len(self._waiting) < self._most:
+                self._waiting.append(line)
+            words = self._tokenize(line).words
+            if any(_are_alike(words, told) for lines in self._allowed for told in lines):
+                refusals.append(Refusal(RefusalReason.OTHER_KIND, clean_text(" ".join(words), _LONGEST_LINE), line))
+                return None
+        refusals += found
+        return reading
+
+    def words_before(self) -> tuple[tuple[str, ...], ...]:
+        """Return the words of each of the lines ``before``."""
+        return tuple(tuple(self._tokenize(line).words) for line in self.before)
+
+    def _tells_state(self, line: bytes) -> bool:
+        """Return whether a line that was refused may tell what the next value is.
+
+        It has no number, or no word that the profile knows. Any other one is a line with a value that cannot be read.
+        """
+        words = self._tokenize(line).words
+        numbers = [match for word in words if (match := NUMBER_AND_UNIT.fullmatch(word))]
+        if not words or any(is_blank(word) or is_overload(word) or self._has_glued_value(word) for word in words):
+            return False
+        said = {*words, *(match[2] for match in numbers)}
+        return not numbers or (self._known_words != set() and said.isdisjoint(self._known_words))
+
+    def _has_glued_value(self, word: str) -> bool:
+        """Return whether a word is a known one with something in the place of the number: ``RES--``."""
+        if not self._is_glued or word in self._known_words:
+            return False
+        return any(word.startswith(known) for known in self._known_words)
+
+    def _strange(self) -> str:
+        """Return how the lines before the value differ from those that are allowed; empty if they do not."""
+        if not self._allowed or (not self.before and () in self._allowed):
+            return ""
+        words = self.words_before()
+        if any(len(words) == len(lines) and all(map(_are_alike, words, lines)) for lines in self._allowed):
+            return ""
+        if not self.before:
+            return "the line before it is missing"
+        return f"behind the line {clean_text(' '.join(words[0]), _LONGEST_LINE)}"
+
+
+def general_words(words: Sequence[str]) -> Iterator[str]:
+    """Yield the words of a line with `ANY_NUMBER` in the place of each number."""
+    for word in words:
+        match = NUMBER_AND_UNIT.fullmatch(word)
+        yield word if match is None else f"{ANY_NUMBER}{match[2]}"
+
+
+def _are_alike(words: Sequence[str], allowed: Sequence[str]) -> bool:
+    return len(words) == len(allowed) and all(
+        told in {word, general} for word, general, told in zip(words, general_words(words), allowed, strict=True)
+    )
