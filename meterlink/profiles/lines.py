@@ -204,14 +204,13 @@ class LineParser:
                 numbers.append((match[1], meaning))
                 if len(numbers) == self._text.value_number and match[2] in self._unit_words:
                     content.unit_words.add(match[2])
-                kinds.append(
-                    ("value" if len(numbers) == self._text.value_number else "number") + "word" * bool(match[2])
-                )
+                is_value = len(numbers) == self._text.value_number
+                kinds.append(("value" if is_value else "number") + (_kind_of(meaning) if match[2] else ""))
                 after_number = not match[2]
                 continue
             word_meaning = self._word_meaning(word)
             content.status = content.status or word_meaning.status
-            kinds.append("word" if word_meaning.status is None else "value")
+            kinds.append(_kind_of(word_meaning.meaning) if word_meaning.status is None else "value")
             of_other = after_number and word_meaning.is_unit and len(numbers) != self._text.value_number
             if word in self._unit_words and not of_other:
                 content.unit_words.add(word)
@@ -320,6 +319,15 @@ def _refusal_of(content: _LineContent, shape_refusal: Refusal | None, interpreta
         return shape_refusal or interpretation.refusal or Refusal(RefusalReason.SHAPE)
     is_stated = content.status is not None or any(states_no_number(number) for number, _ in content.numbers)
     return Refusal(RefusalReason.BLANK if is_stated else RefusalReason.NUMBER)
+
+
+def _kind_of(meaning: Meaning | None) -> str:
+    """Return the word that stands in the shape of a line for a word with this meaning."""
+    if meaning is None or meaning == _NO_MEANING:
+        return "word"
+    if meaning.unit or meaning.prefix:
+        return "unit"
+    return "flag" if meaning.flag is not None else "coupling"
 
 
 def usual_meaning(word: str) -> Meaning | None:

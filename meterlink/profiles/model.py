@@ -434,17 +434,19 @@ class TextFormat:
     (TOML ``[[text.checksum]]``) cover a line without its end; check bytes are not words.
 
     The next keys refuse lines that lost a part. A line comes in ``packets`` packets (None: any). With ``continued`` its
-    first byte comes in one packet with the end of the line before it. ``shapes`` are lines with the words ``value``,
-    ``number`` (any other one) and ``word`` in the place of theirs, such as ``"word: value word"``; a run of blanks is
-    one blank, none at the ends (no shapes: any line). With ``known_words_only`` a word that is neither in ``words`` nor
-    in ``ignore`` makes the line invalid, even if it is a unit. ``fixed_numbers`` are ``(position, text)`` of numbers
-    beside the value that must be written so (TOML ``[text.fixed_numbers]``, ``3 = "000"``): another one may be a state.
-    With ``decimal_comma``, a comma between two digits is the decimal point. ``unit_words`` are sets of words: a line is
-    invalid unless its words with a unit or a prefix, apart from the units of other numbers, are one of them (no sets:
-    any). So where ``FRQ`` and ``k`` together mean kHz, one alone means nothing. ``lines_before`` are sequences of lines
-    without a value, each as its words with single blanks, ``number`` for any number: a line with a value is invalid
-    unless one of them came since the last such line (empty sequence: none came; no sequences: any). So behind a line
-    ``HOLD`` that no sequence has, the number counts for nothing.
+    first byte comes in one packet with the end of the line before it. ``shapes`` are lines with ``value`` and
+    ``number`` (any other one) in the place of numbers, and with ``unit`` (also a prefix), ``coupling`` (alone),
+    ``flag`` and ``word`` (without meaning) in the place of words, such as ``"word: value unit"``; a run of blanks is
+    one blank, none at the ends (no shapes: any line). So a letter that is a function's in one place is no flag in
+    another. With ``known_words_only`` a word that is neither in ``words`` nor in ``ignore`` makes the line invalid,
+    even if it is a unit. ``fixed_numbers`` are ``(position, text)`` of numbers beside the value that must be written so
+    (TOML ``[text.fixed_numbers]``, ``3 = "000"``): another one may be a state. With ``decimal_comma``, a comma between
+    two digits is the decimal point. ``unit_words`` are sets of words: a line is invalid unless its words with a unit or
+    a prefix, apart from the units of other numbers, are one of them (no sets: any). So where ``FRQ`` and ``k`` together
+    mean kHz, one alone means nothing. ``lines_before`` are sequences of lines without a value, each as its words with
+    single blanks, ``number`` for any number: a line with a value is invalid unless one of them came since the last such
+    line (empty sequence: none came; no sequences: any). So behind a line ``HOLD`` that no sequence has, the number
+    counts for nothing.
     """
 
     end: str = "\n"

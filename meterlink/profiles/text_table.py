@@ -22,6 +22,7 @@ _SHAPE = r"[^\x00-\x1f\x7f]*"
 _WORD = r"\S+"
 _POSITION = r"[1-9][0-9]?"
 _FIXED_REMEDY = 'Write 3 = "000": the text of the third number of a line.'
+_SHAPE_REMEDY = "Write value, number, unit, coupling, flag and word in their order."
 _WORD_REMEDY = "Write a word without blanks."
 
 
@@ -82,12 +83,12 @@ TEXT = Table(
     Key(
         "shapes",
         ListOf(
-            Text(_LONGEST_SHAPE, pattern=_SHAPE, wanted="Write value, number and word in their order.", clean=False),
+            Text(_LONGEST_SHAPE, pattern=_SHAPE, wanted=_SHAPE_REMEDY, clean=False),
             0,
             _MOST_SHAPES,
         ),
         (),
-        description="The orders of value, number and word in a line; a line with another order is invalid.",
+        description="The orders of numbers and words in a line, by their kinds; a line with another order is invalid.",
     ),
     Key(
         "fixed_numbers",

@@ -221,7 +221,7 @@ def test_half_a_line_is_dropped_when_its_rest_does_not_come_in_time() -> None:
 )
 def test_a_line_of_another_shape_is_refused(line: str, reading_text: str) -> None:
     text = TextFormat(
-        shapes=("value word",),
+        shapes=("value unit",),
         number=NumberForm("always", 4, 1, exponent_sign=True),
         known_words_only=True,
         words=(("F", Meaning(unit="F")),),
@@ -252,16 +252,17 @@ def test_a_line_that_begins_with_a_packet_does_not_count_where_lines_run_on() ->
 @pytest.mark.parametrize(
     ("line", "shape"),
     [
-        ('{"v": 2.5, "u": "V"}', '{"word": value, "word": "word"}'),
-        ('{"v":  2.5,   "u":"V"}', '{"word": value, "word":"word"}'),
-        ('{"v": 2 "u": "V"}', '{"word": value "word": "word"}'),  # a packet with ".5," is lost
-        ("  2.5V ", "valueword"),
-        ("V=2.5; 50.0", "word=value; number"),
-        ("OL V", "value word"),
+        ('{"v": 2.5, "u": "V"}', '{"unit": value, "word": "unit"}'),
+        ('{"v":  2.5,   "u":"V"}', '{"unit": value, "word":"unit"}'),
+        ('{"v": 2 "u": "V"}', '{"unit": value "word": "unit"}'),  # a packet with ".5," is lost
+        ("  2.5V ", "valueunit"),
+        ("V=2.5; 50.0", "unit=value; number"),
+        ("OL V", "value unit"),
+        ("AUTO 2.5 V AC LB", "word value unit coupling flag"),
     ],
 )
 def test_the_shape_of_a_line_keeps_its_separators(line: str, shape: str) -> None:
-    text = TextFormat(separators='{}"')
+    text = TextFormat(separators='{}"', words=(("LB", Meaning(flag=Flag.LOW_BATTERY)),), ignore=("AUTO", "u"))
     assert LineParser(text).shape_of(line.encode())[0] == shape
     assert [reading.status for reading in feed(replace(text, shapes=("other",)), line.encode() + b"\n")] != [Status.OK]
 

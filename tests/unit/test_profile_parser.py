@@ -193,7 +193,7 @@ TEXTS = st.builds(
     PAUSES,
     st.none() | st.integers(1, 64),
     st.booleans(),
-    st.lists(st.sampled_from(["value word", "word", '{"word": value}']), max_size=2).map(tuple),
+    st.lists(st.sampled_from(["value unit", "word", '{"word": value}']), max_size=2).map(tuple),
     st.builds(
         NumberForm,
         st.sampled_from([None, "always", "minus"]),

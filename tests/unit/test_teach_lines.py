@@ -183,8 +183,8 @@ def test_words_are_learned_from_entries_however_spelled(word, display, other):
     [
         ("5E-6 F\r\n", "line of another shape: 5E-6 without a sign"),
         ("+5.05E-6 F\r\n", "line of another shape: +5.05E-6 has 3 digits, not 4"),
-        ("F +35.05E-6\r\n", "line of another shape: word value"),
-        ("+35.05E-6 F F\r\n", "line of another shape: value word word"),
+        ("F +35.05E-6\r\n", "line of another shape: unit value"),
+        ("+35.05E-6 F F\r\n", "line of another shape: value unit unit"),
         ("+35.05E-6 V\r\n", "unknown word: V"),
     ],
 )
@@ -401,3 +401,15 @@ def test_numbers_in_a_line_before_are_any_if_they_changed():
     assert check_profile(write_profile(report.profile)).value == report.profile
     assert all_decoded(report.profile, "MODE 4 BAT 2.61 LEFT 7%", "1.20 V DC")[1] == "--- V DC"
     assert all_decoded(report.profile, "MODE 3 BAT 2.61", "1.20 V DC")[1] == "--- V DC"
+
+
+def test_a_letter_of_one_function_is_no_word_of_another():
+    """``H`` begins the lines of hertz; behind ohms it was never shown, and may mean a display hold."""
+    shown = [(f"{abs(value) / 100:.2f} Hz", f"H {abs(value) / 100:.2f} Hz\n") for value in draws()]
+    shown += [(f"{abs(value) / 10:.1f} V AC", f"V {abs(value) / 10:.1f} V AC\n") for value in draws(seed=2)]
+    report = taught(shown)
+    assert report.profile is not None
+    assert decoded(report.profile, "H 50.01 Hz\n").text == "50.01 Hz"
+    assert decoded(report.profile, "V 230.1 V AC\n").text == "230.1 V AC"
+    assert decoded(report.profile, "H 50.01 Hz H\n").status is Status.INVALID
+    assert decoded(report.profile, "V 230.1 V H\n").status is Status.INVALID
