@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
-from decimal import Decimal
 from functools import cached_property
 
 from meterlink.capture.capture_file import ENTRY_WINDOW, Capture, DisplayEntry, pair_packets
@@ -15,6 +14,13 @@ from meterlink.teach.accepted_profile import AcceptedProfile, accepted_report, f
 from meterlink.teach.agreement import Agreement
 from meterlink.teach.contradictions import find_contradictions, name_contradictions
 from meterlink.teach.decoding import allows, frame_decoder, open_driver
+from meterlink.teach.doubts import (
+    LAST_DIGIT_OPEN,
+    OFF_BY_ONE,
+    last_digit_is_open,
+    number_is_off_by_one,
+    unlike_the_others,
+)
 from meterlink.teach.explanations import NO_EXPLANATION, Explanation
 from meterlink.teach.joined_frames import describe_unpaired
 from meterlink.teach.late_codes import LATE_CODES, codes_are_late
@@ -29,12 +35,6 @@ from meterlink.teach.taught_profile import ProfileHead
 from meterlink.teach.unexplained import ContradictedWordError, UnexplainedError
 from meterlink.teach.ways import Way, find_ways
 from meterlink.teach.wishes import A_STILL_READING
-
-_OFF_BY_ONE = (
-    "the number found is one count off at several entries of a display that stood still: the meter may write its last "
-    "digit in a way that teaching does not know, and no entry is wrong"
-)
-_LAST_DIGIT_OPEN = "the display moved at every entry, so that its last digit is not certain"
 
 _Tried = tuple[Way, Sequence[Sample]]
 """A way of cutting, and its frames with an entry."""
@@ -177,13 +177,13 @@ class Lesson:
         """Return the report on entries of which most agree: a profile if all of them do."""
         way, samples = prospect.way, prospect.samples
         near = tuple(samples[index].entry for index in sorted(agreement.near))
-        if _number_off_by_one(samples, agreement) >= limits.FEWEST_ALIKE:
-            return self._refused(_OFF_BY_ONE, (A_STILL_READING,), (), near)
+        if number_is_off_by_one(samples, agreement):
+            return self._refused(OFF_BY_ONE, (A_STILL_READING,), (), near)
         if agreement.slips:
-            reason = _unlike(samples, agreement) or reason
+            reason = unlike_the_others(samples, agreement) or reason
             return self._refused(reason, (), name_contradictions(samples, agreement.slips, agreement.rivals), near)
-        if _last_digit_is_open(prospect.looks, agreement):
-            return self._refused(_LAST_DIGIT_OPEN, (A_STILL_READING,), (), near)
+        if last_digit_is_open(prospect.looks, agreement):
+            return self._refused(LAST_DIGIT_OPEN, (A_STILL_READING,), (), near)
         read_samples = [_read_sample(prospect.looks[index], at) for index, at in sorted(agreement.read_frames.items())]
         try:
             labels = [sample.entry for sample in read_samples]
@@ -236,44 +236,6 @@ class Lesson:
 
 def _is_unread(reading: Reading | None) -> bool:
     return reading is None or reading.status is Status.INVALID
-
-
-def _last_digit_is_open(looks: Sequence[Look], agreement: Agreement) -> bool:
-    """Return whether the last digit may be wrong in every entry that agrees, as none is of a display that stood still.
-
-    Without the time of a key, the last packet of a window counts. If displays move, and several entries are one count
-    off, then those that are not may be so by chance: a lowest bit turned over would explain the others.
-    """
-    without_key = sum(looks[index].sample.entry.first_key is None for index in agreement.near)
-    numbers = {index for index in agreement.still if looks[index].sample.is_number}
-    return without_key >= limits.FEWEST_ALIKE and not numbers
-
-
-def _number_off_by_one(samples: Sequence[Sample], agreement: Agreement) -> int:
-    """Return the number of slips that are one count off. People seldom make such, and a wrong last digit makes many."""
-    slips = [(samples[index], reading) for index, reading in agreement.slips.items() if reading is not None]
-    return sum(
-        reading.digits is not None
-        and sample.displayed.digits is not None
-        and reading.unit == sample.displayed.unit
-        and abs(reading.digits - sample.displayed.digits) == Decimal(1).scaleb(-sample.places)
-        for sample, reading in slips
-    )
-
-
-def _unlike(samples: Sequence[Sample], agreement: Agreement) -> str:
-    """Return the reason where a profile of the entries that agree cannot read the packets of most others.
-
-    The packet of a slip has the number of the display, as others have; an unreadable one may have it in another way.
-    """
-    unread = [index for index, reading in agreement.slips.items() if reading is None or reading.digits is None]
-    numbers = [samples[index].entry.text for index in unread if samples[index].is_number]
-    if len(numbers) < limits.FEWEST_ALIKE or 2 * len(numbers) <= len(agreement.slips):
-        return ""
-    return (
-        f"a profile of the other entries cannot read the packets of {len(numbers)}, the first {numbers[0]!r}: perhaps "
-        "the meter writes such numbers otherwise, and no entry is wrong. Without these entries they are refused"
-    )
 
 
 def _first_good(reports: Iterable[TeachReport]) -> TeachReport | None:
