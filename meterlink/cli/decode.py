@@ -28,7 +28,7 @@ INCOMPLETE = "incomplete"
 """The status of a packet that completes no frame and has no known error."""
 
 OTHER = "other"
-"""The status of a frame of another kind, which the profile leaves out."""
+"""The status of a frame or line of another kind, which the profile leaves out."""
 
 
 _INCOMPLETE = Refusal(RefusalReason.PART)

@@ -10,7 +10,7 @@ class RefusalReason(StrEnum):
     NO_FRAME = "no-frame"  # they have not the start, the length or the end of a frame
     PART = "part"  # a part of a frame or of a line: its beginning or its end was lost
     UNPAIRED = "unpaired"  # half of a frame of two packets: its other half is missing, or may be that of another frame
-    OTHER_KIND = "other-kind"  # a frame of a kind that the profile does not read; it makes no invalid reading
+    OTHER_KIND = "other-kind"  # a frame or line of a kind that the profile does not read; it makes no reading
     CHECKSUM = "checksum"  # the check bytes are wrong
     SHORT = "short"  # the frame ends before the fields that the profile reads
     CODE = "code"  # bits with a value that has no meaning in the profile
@@ -26,7 +26,7 @@ _WORDS = {
     RefusalReason.NO_FRAME: "not a frame",
     RefusalReason.PART: "part of a frame",
     RefusalReason.UNPAIRED: "half of a frame",
-    RefusalReason.OTHER_KIND: "a frame of another kind",
+    RefusalReason.OTHER_KIND: "a frame or line of another kind",
     RefusalReason.CHECKSUM: "wrong check bytes",
     RefusalReason.SHORT: "frame too short",
     RefusalReason.CODE: "unknown code",

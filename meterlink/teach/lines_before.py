@@ -2,15 +2,47 @@
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
 
 from meterlink.core.clock import Timestamp
 from meterlink.profiles.line_reader import LineReader, general_words
 from meterlink.profiles.lines import LineParser
 from meterlink.profiles.model import TextFormat
+from meterlink.profiles.refusal import Refusal, RefusalReason
 from meterlink.profiles.tokens import NUMBER_AND_UNIT
+from meterlink.teach import limits
 from meterlink.teach.samples import Sample
+from meterlink.teach.unexplained import UnexplainedError
 
 _Words = tuple[tuple[str, ...], ...]
+
+_OF_EITHER = "the lines without a value may tell what the value before them was, or the one behind them"
+
+
+@dataclass(slots=True)
+class _Kind:
+    """All sequences of lines in a recording that differ in numbers only; ``near`` came near to the next value."""
+
+    sequences: set[_Words] = field(default_factory=set)
+    times: int = 0
+    near: int = 0
+
+
+def without_lines_before(lines: Sequence[tuple[float, bytes]]) -> Sequence[tuple[float, bytes]]:
+    """Return the ``(seconds, line)`` of a recording that may have a value.
+
+    Where lines with a digit and others take turns, the others have none, but for one in the place of a number: ``OL``.
+    """
+    behind = [(line, _has_digit(following)) for (_, line), (_, following) in pairwise(lines) if not _has_digit(line)]
+    before_number = Counter(line for line, is_number in behind if is_number)
+    if before_number.total() < limits.LEAST_MAJORITY * sum(_has_digit(line) for _, line in lines):
+        return lines
+    return [one for one in lines if before_number[one[1]] < limits.FEWEST_ALIKE]
+
+
+def _has_digit(line: bytes) -> bool:
+    return any(byte in b"0123456789" for byte in line)
 
 
 def find_lines_before(
@@ -21,20 +53,45 @@ def find_lines_before(
     ``lines`` are all ``(seconds, line)`` of the recording, in order of time. A sequence before one sample alone does
     not count: a line may have been lost. A number in such a line is any number if it has decimals or if it changed; a
     whole number that never changed may be the code of a state.
+
+    Raises:
+        UnexplainedError: the lines may as well tell what the value before them was.
     """
-    reader = LineReader(text, LineParser(text))
-    before: dict[bytes, list[tuple[float, _Words]]] = {}  # each line, by the times at which it came
-    kinds: dict[_Words, set[_Words]] = {}  # the sequences of a recording that differ in numbers only
-    for seconds, line in lines:
-        reader.read(line, "", Timestamp(0, 0), [])
-        words = reader.words_before()
-        before.setdefault(line, []).append((seconds, words))
-        kinds.setdefault(_general(words), set()).add(words)
+    before, kinds = _sequences(text, lines)
     found: Counter[tuple[str, ...]] = Counter()
     for sample in samples:
         _, words = min(before[sample.frame], key=lambda one: abs(one[0] - sample.entry.seconds))
-        found[_as_allowed(words, kinds[_general(words)])] += 1
+        kind = kinds[_general(words)]
+        if kind.near >= limits.NEARLY_ALL * kind.times:
+            found[_as_allowed(words, kind.sequences)] += 1
+    if not found:
+        raise UnexplainedError(_OF_EITHER)
     return tuple(sorted(lines for lines, times in found.items() if times > 1)) or tuple(found)
+
+
+def _sequences(
+    text: TextFormat, lines: Sequence[tuple[float, bytes]]
+) -> tuple[dict[bytes, list[tuple[float, _Words]]], dict[_Words, _Kind]]:
+    """Return the times of each line, with the lines before it, and the kinds of these sequences."""
+    reader = LineReader(text, LineParser(text))
+    before: dict[bytes, list[tuple[float, _Words]]] = {}
+    kinds: dict[_Words, _Kind] = {}
+    newest_value = float("-inf")
+    first_behind: float | None = None
+    for seconds, line in lines:
+        refusals: list[Refusal] = []
+        reader.read(line, "", Timestamp(0, 0), refusals)
+        words = reader.words_before()
+        before.setdefault(line, []).append((seconds, words))
+        first_behind = seconds if first_behind is None else first_behind
+        if refusals and refusals[0].reason is not RefusalReason.BLANK:
+            continue
+        kind = kinds.setdefault(_general(words), _Kind())
+        kind.sequences.add(words)
+        kind.times += 1
+        kind.near += not words or first_behind - newest_value >= limits.LEAST_REST_RATIO * (seconds - first_behind)
+        newest_value, first_behind = seconds, None
+    return before, kinds
 
 
 def _general(words: _Words) -> _Words:

@@ -12,6 +12,7 @@ from meterlink.teach.explanations import Explanation, FrameEvidence, explain_fra
 from meterlink.teach.framings import FramingCandidate, framing_candidates
 from meterlink.teach.joined_frames import joined_candidates
 from meterlink.teach.lines import is_text, line_candidates
+from meterlink.teach.lines_before import without_lines_before
 from meterlink.teach.samples import Sample
 from meterlink.teach.slow_bytes import SlowByte, find_slow_bytes
 from meterlink.teach.stopping import IsStopped, check_stop
@@ -55,22 +56,24 @@ class Way:
 def find_ways(capture: Capture, head: ProfileHead, is_stopped: IsStopped) -> Iterator[Way]:
     """Yield the ways to cut the packets of each channel that entries describe, the busiest channel first.
 
-    Before all, packets that always come in pairs are joined: one of a pair may have the range of the other's number.
+    Before all, text is cut into lines. Then packets that always come in pairs are joined: one of a pair may have the
+    range of the other's number.
 
     Raises:
         StoppedSearchError: the search is stopped.
     """
+    described = [packet.channel for packet, label in pair_packets(capture) if label is not None]
+    channels = sorted(dict.fromkeys(described), key=lambda channel: -described.count(channel))
+    packets = {channel: [one for one in capture.packets if one.channel == channel] for channel in channels}
+    texts = {channel for channel in channels if is_text(packets[channel])}
+    for channel in filter(texts.__contains__, channels):
+        yield from _text_ways(head, channel, packets[channel], is_stopped)
     for cut in joined_candidates(capture):
         yield _binary_way(head, cut, is_stopped)
-    described = [packet.channel for packet, label in pair_packets(capture) if label is not None]
-    for channel in sorted(dict.fromkeys(described), key=lambda channel: -described.count(channel)):
-        packets = [packet for packet in capture.packets if packet.channel == channel]
-        text = is_text(packets)
-        if text:
-            yield from _text_ways(head, channel, packets, is_stopped)
-        for cut in framing_candidates(packets, is_stopped):
+    for channel in channels:
+        for cut in framing_candidates(packets[channel], is_stopped):
             check_stop(is_stopped)
-            if not text or not _has_parts_of_two_lines(cut):
+            if channel not in texts or not _has_parts_of_two_lines(cut):
                 yield _binary_way(head, cut, is_stopped)
 
 
@@ -84,7 +87,7 @@ def _text_ways(
 ) -> Iterator[Way]:
     for text, lines in line_candidates(packets):
         learn = partial(explain_lines, head, channel, text, lines, is_stopped=is_stopped)
-        yield Way(channel, "lines", lines, learn, text.end.encode())
+        yield Way(channel, "lines", tuple(without_lines_before(lines)), learn, text.end.encode())
 
 
 def _binary_way(head: ProfileHead, cut: FramingCandidate, is_stopped: IsStopped) -> Way:

@@ -120,12 +120,12 @@ def test_frames_of_another_kind_are_counted_apart(folder: Path) -> None:
     write_capture(folder, [reading, level] * 10 + [reading[:-1] + b"\0"])
     done = meterlink("decode", "c.jsonl", "--profile", "p.toml", cwd=folder)
     assert done.returncode == 0
-    assert done.stdout.splitlines()[1] == "       1.000 s  other       a frame of another kind: byte 1 is 0x02"
+    assert done.stdout.splitlines()[1] == "       1.000 s  other       a frame or line of another kind: byte 1 is 0x02"
     assert done.stdout.splitlines()[-4:] == [
         "10 of 11 packets read (90 %). Not read:",
         "       1  wrong check bytes",
         "Left aside, as the profile has it:",
-        "      10  a frame of another kind: byte 1 is 0x02",
+        "      10  a frame or line of another kind: byte 1 is 0x02",
     ]
     write_capture(folder, [level] * 20)  # no reading at all is no good profile
     done = meterlink("decode", "c.jsonl", "--profile", "p.toml", "--json", cwd=folder)

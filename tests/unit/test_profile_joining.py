@@ -146,7 +146,7 @@ def test_packets_that_arrive_in_the_rhythm_of_others_give_no_wrong_value(order: 
         ("delay the range", "half of a frame: it came too late"),
         ("hurry", "half of a frame: the next frame came too soon: packets were held up"),
         ("be silent", "half of a frame: the next frame came too late"),
-        ("send another kind", "a frame of another kind: 4 bytes"),
+        ("send another kind", "a frame or line of another kind: 4 bytes"),
     ],
 )
 def test_half_a_frame_says_why_it_is_refused(change: str, why: str) -> None:

@@ -10,6 +10,7 @@ from meterlink.core.readings import Status
 from meterlink.profiles import RefusalReason, check_profile, open_profile_driver, write_profile
 from meterlink.teach import teach
 from meterlink.teach.lines import is_text
+from meterlink.teach.lines_before import without_lines_before
 
 CHANNEL = "7c2e0002-5a41-4d0e-9a55-31f0c7a8be10"
 
@@ -413,3 +414,42 @@ def test_a_letter_of_one_function_is_no_word_of_another():
     assert decoded(report.profile, "V 230.1 V AC\n").text == "230.1 V AC"
     assert decoded(report.profile, "H 50.01 Hz H\n").status is Status.INVALID
     assert decoded(report.profile, "V 230.1 V H\n").status is Status.INVALID
+
+
+def two_lines(before, behind, number=25, seed=1):
+    """Return a recording of a number's line and that of its function in packets of their own, ``before`` s apart.
+
+    The next pair comes ``behind`` s later. People look at any time, also between the two.
+    """
+    rng, t = Random(seed), 0.0
+    packets, entries = [], []
+    for value in draws(number, seed):
+        for _ in range(6):
+            packets.append(CapturedPacket(round(t, 6), CHANNEL, b"F VDC\n"))
+            packets.append(CapturedPacket(round(t + before, 6), CHANNEL, f"N {value / 100:.2f}\n".encode()))
+            t += before + behind
+        entries.append(make_display_entry(round(t - rng.uniform(0.0, behind), 6), f"{value / 100:.2f} V DC"))
+    return teach(Capture(tuple(packets), tuple(entries)))
+
+
+def test_lines_before_may_come_in_packets_of_their_own():
+    report = two_lines(before=0.1, behind=0.3)
+    assert report.profile is not None
+    assert report.profile.text is not None
+    assert report.profile.text.lines_before == (("F VDC",),)
+    assert report.unlabelled_read >= report.unlabelled_frames - 1  # the first line may be the rest of one
+
+
+@pytest.mark.parametrize(("before", "behind"), [(0.25, 0.25), (0.3, 0.1)])
+def test_a_line_that_may_belong_to_the_number_before_it_tells_nothing(before, behind):
+    """While a dial is turned, the number of the next function would be taken for one of the function before."""
+    report = two_lines(before, behind)
+    assert report.profile is None or report.profile.text is None
+
+
+def test_an_overload_in_the_place_of_a_number_has_a_value():
+    turns = [b"F OHM", b"N 12.3", b"F OHM", b"N 12.4", b"F OHM", b"N OL", b"F OHM", b"N OL", b"F OHM", b"N 12.4"]
+    kept = without_lines_before(list(enumerate(turns)))
+    assert [line for _, line in kept] == [b"N 12.3", b"N 12.4", b"N OL", b"N OL", b"N 12.4"]
+    alone = [(0.0, b"12.3 OHM"), (1.0, b"OL OHM"), (2.0, b"12.3 OHM"), (3.0, b"12.4 OHM")]
+    assert without_lines_before(alone) == alone
