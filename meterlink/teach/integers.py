@@ -15,6 +15,8 @@ from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling, agreement
 
 _WAYS = 4  # the four ways in which neighbouring bits of a number can run through bytes
 
+_NONE: frozenset[int] = frozenset()
+
 _Placed = list[tuple[int, bool]]  # (position, inverted), lowest bit first
 _Run = Callable[[int], int]
 
@@ -64,12 +66,23 @@ def _ends(found: "_Found", *, signed: bool) -> frozenset[int]:
     """Return the values at the ends of a field, which mean an overload or no number in many meters.
 
     For a signed field: the two greatest and the three least, which IEEE 11073-20601 reserves in its mantissas. For an
-    unsigned field: all ones (common practice, no source). Empty if unchanged bits keep numbers from the ends.
+    unsigned field: all ones; of whole bytes, the highest sixteen, for the words of a display (common practice, no
+    source). Empty if unchanged bits keep numbers from the ends; but unsigned bits that end with a byte are a field, and
+    those above it may be another.
     """
-    if found.exercised < len(found.bits) - signed:
-        return frozenset()
-    top = 1 << len(found.bits) - 1
-    return frozenset({top - 1, top - 2, top, top + 1, top + 2} if signed else {2 * top - 1})
+    if signed:
+        top = 1 << len(found.bits) - 1
+        return frozenset({top - 1, top - 2, top, top + 1, top + 2}) if found.exercised == len(found.bits) - 1 else _NONE
+    above = 1 << found.exercised
+    if _ends_with_byte(found.bits[: found.exercised]):
+        return frozenset(range(above - limits.RESERVED_AT_TOP, above))
+    return frozenset({above - 1}) if found.exercised == len(found.bits) else _NONE
+
+
+def _ends_with_byte(bits: "_Placed") -> bool:
+    """Return whether bits fill whole bytes, at least two."""
+    whole = {position // 8 for position, _ in bits}
+    return len(whole) >= limits.FEWEST_BYTES_RESERVED and len(bits) == 8 * len(whole)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,14 +133,14 @@ def _located(
     if not runs or evidence < limits.LEAST_EVIDENCE_BITS:
         return _scattered(table, sequences, exercised, different, sign)
     runs = table.prefer_unexempt(runs, lambda found: [position for position, _ in found.bits])
-    longest = max(len(found.bits) for found in runs)
-    first, *others = [found for found in runs if len(found.bits) == longest]
+    # The bytes beside a number may hold it up: of two that are the same, one has fewer bits above the highest shown.
+    first, *others = sorted(runs, key=lambda found: -len(found.bits))
     # A frame may hold the number twice (measured and on display hold, say): it is unknown which is shown, so they
     # must agree.
     twice = tuple(
         agreement_code([one, other])
         for second in others
-        for one, other in zip(first.bits, second.bits, strict=True)
+        for one, other in zip(first.bits, second.bits, strict=False)
         if one[0] != other[0]
     )
     also = [pair for second in others for pair in (*second.bits, *second.also)]

@@ -224,6 +224,13 @@ LEAST_SIGN_EVIDENCE = 7.0
 FEWEST_CODED_PLACES = 2
 """Digits with codes of their own: one place with ten codes is a range code as well as a digit."""
 
+RESERVED_AT_TOP = 16
+"""Highest numbers of a field of whole bytes that are no readings: overload, blank and the words of a display count down
+from all ones (common practice, no source). A display of 65,519 counts and less does not reach them."""
+
+FEWEST_BYTES_RESERVED = 2
+"""Bytes of a field whose highest numbers are no readings: of one byte they would be one in sixteen."""
+
 MOST_FINER_POWERS = 4
 """Powers of ten by which a meter's own unit may be finer than the finest range seen."""
 

@@ -132,6 +132,39 @@ def test_ends_of_a_fully_used_field_are_no_numbers(seed):
     assert not encoding.reserved_values  # numbers of four digits do not reach the ends
 
 
+def test_highest_numbers_of_whole_bytes_are_no_readings_although_the_digits_have_room():
+    # Five digits have room for 99,999: the byte of ones behind the field may be its end, or its 17th bit.
+    rng = Random(5)
+    values = [rng.randrange(59_999) for _ in range(16)]
+    overload = ("OL Mohm", b"\xff\xff\x0d")
+    matrix = matrix_of([(f"{value / 1000:.3f} Mohm", value.to_bytes(2, "little") + b"\x0d") for value in values])
+    with_overload = matrix_of(
+        [overload] + [(f"{value / 1000:.3f} Mohm", value.to_bytes(2, "little") + b"\x0d") for value in values]
+    )
+    for some in (matrix, with_overload):
+        (encoding,) = integer_encodings(some, counts_of(some), scalings_of(some))
+        assert encoding.reserved_values == set(range(0xFFF0, 0x10000))
+    read = [(0xFFF1 if index == 4 else value) for index, value in enumerate(values)]
+    shown = matrix_of([(f"{value / 1000:.3f} Mohm", value.to_bytes(2, "little") + b"\x0d") for value in read])
+    (encoding,) = integer_encodings(shown, counts_of(shown), scalings_of(shown))
+    assert 0xFFF1 not in encoding.reserved_values  # a reading showed it
+
+
+@pytest.mark.parametrize("beside", [b"", b"\0", b"\0\0"])
+def test_a_number_that_a_frame_holds_twice_must_be_the_same_twice(beside):
+    # The number shown and the number measured; the zeros beside one of them are flags.
+    rng = Random(7)
+
+    def frame(shown, measured):
+        return beside + shown.to_bytes(2, "big") + b"\x55" + measured.to_bytes(2, "big")
+
+    values = [rng.randrange(9999) for _ in range(16)]
+    matrix = matrix_of([(f"{value / 100:.2f} V", frame(value, value)) for value in values])
+    (encoding,) = integer_encodings(matrix, counts_of(matrix), scalings_of(matrix))
+    assert accepts(encoding, frame(4711, 4711))
+    assert not accepts(encoding, frame(4711, 4710))
+
+
 @examples(40)
 @given(st.integers(0, 2**32))
 def test_digits_of_four_bits_anywhere_are_found(seed):
