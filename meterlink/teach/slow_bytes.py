@@ -13,6 +13,7 @@ from meterlink.teach import limits
 
 _MIRROR = tuple(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 _EVERY_BIT = 0xFF
+_LOWER_HALF = 0x0F
 _LENGTH_PLACES = (1, 2)  # of a length, behind a mark of one or two bytes
 
 
@@ -24,8 +25,8 @@ class SlowByte:
     all its bits belong to that number. ``ended``: the number rolled over, and no neighbour changed, so its other bits
     are something else. ``seconds_left`` is the time until it rolls over at its pace; None if that is unknown or long.
     ``certain``: its steps show a number; otherwise it changed too seldom to tell. ``spare`` has the bits that it does
-    not need: a percentage leaves one. ``beside``: it has not moved at all, but the number in that byte may carry into
-    it.
+    not need: a percentage leaves one, a level of four bits leaves four. ``beside``: it has not moved at all, but the
+    number in that byte may carry into it.
     """
 
     at: int
@@ -258,8 +259,17 @@ def _described(at: int, column: _Column, number: _Number, spent: float, carried:
     return SlowByte(
         at, column.moved, carried=at in carried, ended=rolled and alone,
         seconds_left=left if left is not None and left <= limits.LONGEST_WAIT_SECONDS else None,
-        spare=number.as_counted(1 << 7) if at not in carried and _may_be_percentage(values, steps, spent) else 0,
+        spare=0 if at in carried else number.as_counted(_spare_bits(values, steps, spent, counts=number.counts)),
     )  # fmt: skip
+
+
+def _spare_bits(values: Sequence[int], steps: int, spent: float, *, counts: bool) -> int:
+    """Return the bits that a number of these values does not need: one of a percentage, and the upper half of a level
+    that was always zero. A level falls, so it never comes to need that; what counts up does.
+    """
+    if not counts and max(values) <= _LOWER_HALF:
+        return 0xFF ^ _LOWER_HALF
+    return 1 << 7 if _may_be_percentage(values, steps, spent) else 0
 
 
 def _may_be_percentage(values: Sequence[int], steps: int, spent: float) -> bool:

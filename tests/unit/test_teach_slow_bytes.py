@@ -60,6 +60,13 @@ def test_a_level_that_falls_step_by_step():
     assert 15 not in slow[1].own_positions()  # a percentage needs no bit 7
 
 
+def test_a_level_of_four_bits_leaves_the_other_half_of_its_byte():
+    rng = Random(3)
+    slow = found([10 - index // 400 + rng.choice([0, 0, 1, -1]) for index in range(1000)])
+    assert slow[1].certain
+    assert slow[1].own_positions() == frozenset(range(8, 12))
+
+
 def test_a_measured_level_with_noise_that_carries_into_the_high_byte():
     rng = Random(1)
     slow = found([divmod(0x2108 - index // 100 + rng.randint(-2, 2), 256) for index in range(2000)])
@@ -235,6 +242,39 @@ def test_a_counter_of_four_bits_does_not_free_the_code_beside_it():
     report = bench.report()
     function[0] = 0x50
     assert bench.read_later(report.profile, 1)[0] == 0
+
+
+def test_a_level_of_four_bits_does_not_free_the_state_above_it():
+    """Entries show all that a display of two functions can say, but a hold that nobody pressed."""
+    rng = Random(4)
+    state = [0]
+
+    def frame(counts, negative, function, places):
+        level = 9 + rng.choice([0, 0, 1, -1, -2])
+        body = bytes([0xA5, function, negative | (counts is None) << 1, places, state[0] << 4 | level])
+        body += (counts or 0).to_bytes(2, "big")
+        return body + bytes([sum(body) & 0xFF])
+
+    packets, entries, seconds = [], [], 0.0
+    for index in range(40):
+        function, places = (0x31, 2 - index % 2) if index % 4 < 2 else (0x42, 2 - index % 2)
+        counts = None if function == 0x42 and index % 8 == 2 else rng.randrange(100, 10_000)
+        negative = function == 0x31 and rng.random() < 0.5 and counts is not None
+        for _ in range(8):
+            seconds = round(seconds + 0.25, 6)
+            packets.append(CapturedPacket(seconds, CHANNEL, frame(counts, negative, function, places)))
+        number = "OL" if counts is None else f"{'-' if negative else ''}{counts / 10**places:.{places}f}"
+        entries.append(make_display_entry(seconds, f"{number} {'V DC' if function == 0x31 else 'kohm'}"))
+    report = teach(Capture(tuple(packets), tuple(entries)))
+    assert report.profile is not None
+    driver = open_profile_driver(report.profile, [CHANNEL])
+
+    def status_of_reading():
+        return driver.feed(CHANNEL, frame(4711, False, 0x31, 2), Timestamp(0, 0))[-1].status
+
+    assert status_of_reading() is Status.OK
+    state[0] = 1
+    assert status_of_reading() is Status.INVALID
 
 
 def test_a_range_that_is_stepped_through_in_order_is_no_counter():
