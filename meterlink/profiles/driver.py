@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from fnmatch import fnmatchcase
 
+from meterlink.core.text import count_phrase
 from meterlink.driver_api import (
     CERTAIN,
     NO_MATCH,
@@ -16,10 +17,11 @@ from meterlink.driver_api import (
     Status,
     Timestamp,
 )
+from meterlink.profiles.beside import DisplayState
 from meterlink.profiles.frames import ChannelDecoder, DecoderFactory, compile_frames, each_channel
 from meterlink.profiles.line_reader import compile_lines
 from meterlink.profiles.model import DriverName, Profile
-from meterlink.profiles.refusal import Refusal
+from meterlink.profiles.refusal import Refusal, RefusalReason
 from meterlink.profiles.uuids import canonical_uuid
 
 # The score where only services or manufacturer fit: other makers may use the same radio module.
@@ -42,6 +44,8 @@ class ProfileDriver:
         self._channels = tuple(channels)
         self._decoders = self._open_decoders()
         self._writes = tuple(writes)
+        beside = profile.framing.beside if profile.framing is not None else ()
+        self._state = DisplayState(beside, [channel.key for channel in self._channels]) if beside else None
 
     @property
     def channels(self) -> Sequence[Channel]:
@@ -62,7 +66,15 @@ class ProfileDriver:
         if self._refusals:
             self._refusals.clear()
         decode = self._decoders.get(channel)
-        return () if decode is None else decode(packet, timestamp)
+        if decode is None:
+            return ()
+        if self._state is None:
+            return decode(packet, timestamp)
+        self._state.note(channel, packet)
+        if not self._state.has_frames(channel):
+            self._refusals.append(Refusal(RefusalReason.OTHER_KIND, count_phrase(len(packet), "byte"), packet))
+            return ()
+        return self._state.allow(decode(packet, timestamp), self._refusals)
 
     def lose_packets(self) -> None:
         """Forget the parts of frames and lines: packets were lost before the next one, which may begin anywhere."""
@@ -174,6 +186,8 @@ class KeptDecoder:
         text = factory.profile.text
         self._end = b"" if text is None else text.end.encode()
         self._drivers: dict[str, ProfileDriver] = {}
+        # A packet beside may have told that a frame showed no value now; it is not kept with the frame.
+        self._state_is_lost = factory.profile.framing is not None and bool(factory.profile.framing.beside)
 
     def decode(self, reading: Reading) -> Reading | None:
         """Return the reading that the profile makes of the bytes of ``reading``; it never raises.
@@ -191,6 +205,8 @@ class KeptDecoder:
             return replace(reading, digits=None, status=Status.INVALID, coupling=None, resolution=None)
         if readings[0].packet != frame:
             return replace(readings[0], packet=frame)
+        if reading.status is Status.INVALID and self._state_is_lost:
+            return replace(readings[0], digits=None, status=Status.INVALID, coupling=None, resolution=None)
         self._drivers[channel] = driver  # only here nothing is left in its buffer
         return readings[0]
 

@@ -10,13 +10,14 @@ from meterlink.profiles.bits import LARGEST_OFFSET, LONGEST_FRAME
 from meterlink.profiles.checksum_table import CHECKSUMS
 from meterlink.profiles.hexadecimal import hexadecimal
 from meterlink.profiles.location_keys import OFFSET, ORDER, ORDER_DESCRIPTION
-from meterlink.profiles.model import FramePart, FrameTail, Framing, LengthField
+from meterlink.profiles.model import FramePart, FrameTail, Framing, LengthField, PacketBeside
 from meterlink.profiles.pause_key import PAUSE, PAUSE_KEY, REST, REST_KEY
 from meterlink.tomlfile.field_types import Boolean, Either, Entries, Integer, ListOf
 from meterlink.tomlfile.tables import FieldError, Key, Table, Tables
 
 _MOST_PACKETS = 64  # of a frame
 _MOST_TAILS = 16  # lengths of frames
+_MOST_BESIDE = 32  # kinds of packets
 PARTS = 2
 _OFFSET = r"(?:0|[1-9][0-9]{0,2})"
 
@@ -88,6 +89,17 @@ def _check_tail(length: int, at: int, content: bytes, mask: bytes) -> Iterator[F
     if at + len(content) > length:
         message = f"the content ends beyond a frame of {length} bytes."
         yield FieldError("content", message, "Correct at, content or length.")
+    yield from _check_mask(content, mask)
+
+
+def _check_beside(length: int, content: bytes, mask: bytes) -> Iterator[FieldError]:
+    if len(content) != length:
+        message = f"it has {count_phrase(len(content), 'byte')}, the packet {length}."
+        yield FieldError("content", message, "Write all bytes of the packet, or correct length.")
+    yield from _check_mask(content, mask)
+
+
+def _check_mask(content: bytes, mask: bytes) -> Iterator[FieldError]:
     if len(mask) != len(content):
         message = f"it has {count_phrase(len(mask), 'byte')}, the content {len(content)}."
         yield FieldError("mask", message, "Write as many bytes as in content: ff for a byte that is compared.")
@@ -131,6 +143,15 @@ _TAIL = Table(
     Key("mask", hexadecimal(LONGEST_FRAME), description="The bits of the content that are compared."),
     checks=(_check_tail,),
 )
+_BESIDE = Table(
+    PacketBeside,
+    Key("length", Integer(1, LONGEST_FRAME), description="Bytes of the packet."),
+    Key("content", hexadecimal(LONGEST_FRAME), description="The packet as it comes in the states that are known."),
+    Key("mask", hexadecimal(LONGEST_FRAME), description="The bits of the content that are compared."),
+    Key("channel", Integer(0, 7), 0, description="The number of its characteristic in connection.notify, from 0."),
+    Key("marks", _MARKS, (), description="Bytes of the packet that tell it from others."),
+    checks=(_check_part, _check_beside),
+)
 FRAME = Table(
     Framing,
     Key("start", hexadecimal(16), b"", description="The first bytes of every frame, as they come."),
@@ -166,6 +187,7 @@ FRAME = Table(
     Key("part", Tables(_PART, 0, PARTS), (), "parts", "Two packets that together are one frame, in their order."),
     REST_KEY,
     Key("tail", Tables(_TAIL, 0, _MOST_TAILS), (), "tails", "The ends of frames of several lengths, one for each."),
+    Key("beside", Tables(_BESIDE, 0, _MOST_BESIDE), (), "beside", "Packets without a number that tell a state."),
     Key("checksum", CHECKSUMS, (), "checksums", "Check bytes; a frame with a wrong one is invalid."),
     checks=(_check_length, _check_hex, _check_parts, _check_bytes_of_parts, _check_packets_of_parts, _check_tails),
     computed=(PAUSE, REST),

@@ -359,6 +359,22 @@ class FrameTail:
 
 
 @dataclass(frozen=True, slots=True)
+class PacketBeside:
+    """A packet without a number, beside the frames, that tells a state. TOML ``[[frame.beside]]``, bytes hexadecimal.
+
+    It has ``length`` bytes and comes from the characteristic of this number in ``notify`` (``channel``, from 0).
+    ``marks`` are those of `Framing`, but of the packet as it comes. The bits that are set in ``mask`` are compared with
+    ``content``: while the last such packet differs, the display has a state that the profile does not know.
+    """
+
+    length: int
+    content: bytes
+    mask: bytes
+    channel: int = 0
+    marks: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Framing:
     """How frames are cut out of packets. TOML ``[frame]``; ``start``, ``end`` and ``key`` in hexadecimal.
 
@@ -383,6 +399,7 @@ class Framing:
     mean the same: so no lost packet can pair a number with the range of another one.
 
     With ``tails``, a frame is invalid if its length is that of none of them, or if its tail has another content.
+    ``beside`` are packets of other kinds that tell a state: while one of them differs, every frame is invalid.
     """
 
     start: bytes = b""
@@ -402,6 +419,7 @@ class Framing:
     parts: tuple[FramePart, ...] = ()
     rest: float = LONGEST_REST
     tails: tuple[FrameTail, ...] = ()
+    beside: tuple[PacketBeside, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -131,10 +131,16 @@ def _check_channels(connection: ConnectionSetup, frame: Framing | None) -> Itera
     if parts and connection.read:
         yield FieldError(("connection", "read"), "the parts of a frame are notified, not read.", "Write notify.")
     for number, part in enumerate(parts):
-        if part.channel >= len(connection.notify):
-            message = f"notify has no characteristic {part.channel}."
-            remedy = "Write the number of one in connection.notify, from 0."
-            yield FieldError(("frame", "part", number, "channel"), message, remedy)
+        yield from _check_channel(part.channel, connection, ("frame", "part", number, "channel"))
+    for number, packet in enumerate(frame.beside if frame is not None else ()):
+        if packet.channel or not connection.read:
+            yield from _check_channel(packet.channel, connection, ("frame", "beside", number, "channel"))
+
+
+def _check_channel(channel: int, connection: ConnectionSetup, path: TomlPath) -> Iterator[FieldError]:
+    if channel >= len(connection.notify):
+        remedy = "Write the number of one in connection.notify, from 0."
+        yield FieldError(path, f"notify has no characteristic {channel}.", remedy)
 
 
 def _check_unit(

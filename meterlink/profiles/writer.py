@@ -168,6 +168,17 @@ def _framing(framing: Framing, comments: ProfileComments) -> Iterator[str]:
                 ("mask", tail.mask.hex(" ")),
             ],
         )
+    for beside in framing.beside:
+        yield _block(
+            "[[frame.beside]]",
+            [
+                ("length", beside.length),
+                ("channel", _unless_default(beside.channel, 0)),
+                ("marks", _marks(beside.marks)),
+                ("content", beside.content.hex(" ")),
+                ("mask", beside.mask.hex(" ")),
+            ],
+        )
     for checksum in framing.checksums:
         yield _checksum(checksum, "[[frame.checksum]]", comments.checksum)
 

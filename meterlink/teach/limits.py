@@ -282,6 +282,27 @@ are as near to each other once in ten times."""
 LEAST_COUNTS_COMPARED = 50
 """Counts of two ranges that are compared: fewer, as with shorted leads, are alike in every range."""
 
+# Packets beside the frames.
+
+MOST_PACKETS_BESIDE = 16
+"""Kinds of packets without a number whose state is learned: a meter has a few."""
+
+FEWEST_PACKETS_BESIDE = 8
+"""Packets of such a kind: fewer do not show which of their bits stay as they are."""
+
+FEWEST_CHANGES_WITH_DISPLAY = 4
+"""Changes of such packets that come with another unit or range: four by chance once in 250 meters, as the frames
+around one change in four show two."""
+
+MOST_FLAG_BITS = 2
+"""Bits of a byte that changed beside which the others may be states: more are a number, which may grow into them."""
+
+MOST_UPPER_BYTES = 2
+"""Bytes of a number that stood still beside one that moved: of four bytes, the lower two move within a minute."""
+
+LARGEST_BARS = 7
+"""A level in bars stays below: a display has three to five (common practice, no source)."""
+
 # Slips and moving displays.
 
 READ_BEFORE_KEY = (0.8, 2.2)

@@ -2,6 +2,7 @@
 
 import struct
 from collections.abc import Callable
+from dataclasses import replace
 from decimal import ROUND_DOWN, ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 from itertools import pairwise
 from typing import Any
@@ -11,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterlink.driver_api import Coupling, Quantity, Reading, Status, Timestamp
-from meterlink.profiles import RefusalReason, open_profile_driver
+from meterlink.profiles import KeptDecoder, RefusalReason, compile_profile, open_profile_driver
 from meterlink.profiles.model import (
     Bit,
     ByteOrder,
@@ -29,6 +30,7 @@ from meterlink.profiles.model import (
     Meaning,
     NumberField,
     NumberType,
+    PacketBeside,
     Profile,
     Rounding,
     ValueFormat,
@@ -605,3 +607,63 @@ def test_frames_of_several_lengths_are_read_with_the_tails_given_and_no_others()
         (reading,) = driver.feed(CHANNEL, bytes.fromhex(packet), NOW)
         assert reading.status is Status.INVALID
         assert [(refusal.reason, refusal.detail) for refusal in driver.refusals] == [(RefusalReason.CODE, why)]
+
+
+STATE_CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e02"
+
+
+def beside_meter() -> Profile:
+    """Return a meter that tells its function on a characteristic of its own, and a hold among its frames."""
+    beside = (
+        PacketBeside(2, b"\x05\x01", b"\xff\x0f", channel=1),
+        PacketBeside(2, b"\x06\x00", b"\xff\x0f", channel=1),
+        PacketBeside(3, b"\x53\x00\x00", b"\x00\xff\x80", marks=((0, 0x53),)),
+    )
+    meter = profile(VOLTS, Framing(length=4, one_per_packet=True, beside=beside))
+    return replace(meter, connection=ConnectionSetup((CHANNEL, STATE_CHANNEL)))
+
+
+def test_frames_are_invalid_while_a_packet_beside_them_tells_an_unknown_state() -> None:
+    driver = open_profile_driver(beside_meter(), [CHANNEL, STATE_CHANNEL])
+
+    def reads() -> bool:
+        (reading,) = driver.feed(CHANNEL, bytes.fromhex("a1 07 00 00"), NOW)
+        assert (reading.digits is None) == (reading.status is Status.INVALID)
+        return reading.status is Status.OK
+
+    def tell(channel: str, packet: str) -> None:
+        assert all(one.digits is None for one in driver.feed(channel, bytes.fromhex(packet), NOW))
+
+    assert reads()
+    for channel, known, unknown in (
+        (STATE_CHANNEL, "05 f1", "05 02"),
+        (STATE_CHANNEL, "06 00", "07 00"),
+        (CHANNEL, "53 00 7f", "53 00 80"),
+    ):
+        tell(channel, unknown)
+        assert not reads()
+        driver.lose_packets()
+        assert not reads()
+        tell(channel, "54 00 80" if channel == CHANNEL else "05")  # of another kind
+        assert not reads()
+        tell(channel, known)
+        assert reads()
+    tell(CHANNEL, "53 01 00")
+    tell(STATE_CHANNEL, "09 09")
+    tell(CHANNEL, "53 00 00")
+    assert not reads()
+
+
+def test_packets_of_another_characteristic_are_no_frames_beside_which_they_tell_a_state() -> None:
+    driver = open_profile_driver(beside_meter(), [CHANNEL, STATE_CHANNEL])
+    assert driver.feed(STATE_CHANNEL, bytes.fromhex("a1 07 00 00"), NOW) == ()
+    assert [one.reason for one in driver.refusals] == [RefusalReason.OTHER_KIND]
+
+
+def test_a_frame_that_was_refused_for_a_packet_beside_it_is_not_read_again_alone() -> None:
+    kept = KeptDecoder(compile_profile(beside_meter()))
+    (good,) = feed(replace(beside_meter(), framing=Framing(length=4)), bytes.fromhex("a1 07 00 00"))
+    assert kept.decode(good) == good
+    refused = kept.decode(replace(good, digits=None, status=Status.INVALID))
+    assert refused is not None
+    assert (refused.digits, refused.status) == (None, Status.INVALID)

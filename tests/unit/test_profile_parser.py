@@ -37,6 +37,7 @@ from meterlink.profiles.model import (
     NumberField,
     NumberForm,
     NumberType,
+    PacketBeside,
     Rounding,
     Segments,
     TextFormat,
@@ -153,6 +154,16 @@ LENGTHS = st.none() | st.integers(40, 256) | st.builds(
 TAILS = st.dictionaries(st.integers(20, 256), st.binary(min_size=1, max_size=9), max_size=3).map(
     lambda rows: tuple(FrameTail(length, 11, content, content[::-1]) for length, content in rows.items())
 )
+BESIDE = st.lists(
+    st.builds(
+        lambda content, marked: PacketBeside(
+            len(content), content, content[::-1], marks=((0, content[0]),) if marked else ()
+        ),
+        st.binary(min_size=1, max_size=9),
+        st.booleans(),
+    ),
+    max_size=3,
+).map(tuple)
 FRAMINGS = st.builds(
     Framing,
     MARKS,
@@ -169,6 +180,7 @@ FRAMINGS = st.builds(
     st.booleans(),
     st.dictionaries(st.integers(0, 9), st.integers(0, 255), max_size=2).map(lambda rows: tuple(rows.items())),
     tails=TAILS,
+    beside=BESIDE,
 ) | st.builds(lambda start, end: Framing(start, end=end, hex=True), MARKS, MARKS)
 CODES = st.builds(
     Code,

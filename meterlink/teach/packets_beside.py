@@ -1,0 +1,220 @@
+"""Packets without a number, beside the frames that are read: the bits of them that may tell a state of the display.
+
+A display hold, a recording or a function may be told in a packet of its own. The number's frames are then the same as
+ever. So a bit that was always zero in such packets must stay zero, as far as it is certainly no part of the level of a
+battery, of a clock or of another number: such a number would be refused as soon as it moved, and with it every reading.
+"""
+
+from bisect import bisect_left
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from functools import reduce
+from operator import or_
+
+from meterlink.capture.capture_file import Capture, CapturedPacket
+from meterlink.driver_api import Status
+from meterlink.profiles import Profile
+from meterlink.profiles.model import LONGEST_REST, PacketBeside
+from meterlink.profiles.uuids import canonical_uuid
+from meterlink.teach import limits
+from meterlink.teach.counters import find_counters
+from meterlink.teach.decoding import frame_decoder
+from meterlink.teach.samples import Sample
+from meterlink.teach.slow_bytes import find_slow_bytes
+from meterlink.teach.ways import Way
+
+_BATTERY_LEVEL = canonical_uuid("2a19")
+"""The characteristic of the level of a battery (Bluetooth assigned numbers): it tells nothing of the display."""
+
+_CHECK_BYTES = ((5, 2), (3, 1))
+"""``(bytes of a packet, bytes at its end that may be check bytes)``: shorter packets have none."""
+
+
+@dataclass(frozen=True, slots=True)
+class _DisplayOverTime:
+    """The times of the frames (seconds), and the unit and places that each shows; None without a reading."""
+
+    times: Sequence[float]
+    shown: Sequence[tuple[str, Decimal | None] | None]
+
+    @classmethod
+    def of(cls, profile: Profile, channel: str, frames: Sequence[CapturedPacket]) -> "_DisplayOverTime":
+        decode = frame_decoder(profile, channel)
+        readings = [decode(frame.data) for frame in frames]
+        shown = [
+            None if one is None or one.status is Status.INVALID else (one.unit_text, one.resolution) for one in readings
+        ]
+        return cls([frame.seconds for frame in frames], shown)
+
+    def has_among(self, packets: Sequence[CapturedPacket]) -> bool:
+        """Return whether packets come among the frames: before and behind most of them is a frame.
+
+        Packets of another function come instead of frames; they say nothing of those that come later.
+        """
+        among = 0
+        for packet in packets:
+            place = bisect_left(self.times, packet.seconds)
+            before_and_behind = self.times[max(0, place - 1) : place + 1]
+            among += bool(before_and_behind[1:]) and before_and_behind[1] - before_and_behind[0] <= LONGEST_REST
+        return len(packets) >= limits.FEWEST_PACKETS_BESIDE and among >= limits.LEAST_MAJORITY * len(packets)
+
+    def changes_at(self, seconds: float) -> bool:
+        """Return whether the frames around a time show two units or places."""
+        place = bisect_left(self.times, seconds)
+        return len({one for one in self.shown[max(0, place - 2) : place + 2] if one is not None}) > 1
+
+
+def add_packets_beside(profile: Profile, way: Way, samples: Sequence[Sample], capture: Capture) -> Profile:
+    """Return the profile with the packets beside its frames that may tell a state; unchanged without any.
+
+    ``samples`` are the frames with an entry.
+    """
+    framing = profile.framing
+    if framing is None or framing.parts or not _are_packets(way, capture):
+        return profile
+    if capture.meter is not None and capture.meter.requests.reads:
+        return profile  # a meter that is read sends nothing by itself
+    lengths = {len(sample.frame) for sample in samples}
+    own = [packet for packet in capture.packets if packet.channel == way.channel]
+    told_by, number = _telling_byte([packet.data for packet in own], samples)
+    numbers = [one for one in own if len(one.data) in lengths and (told_by is None or one.data[told_by] == number)]
+    others = [
+        one for one in own if len(one.data) not in lengths or (told_by is not None and one.data[told_by] != number)
+    ]
+    display = _DisplayOverTime.of(profile, way.channel, numbers)
+    found = list(_kinds(others, 0, lengths, told_by, display))
+    channels = list(profile.connection.notify)
+    for channel in dict.fromkeys(packet.channel for packet in capture.packets if packet.channel != way.channel):
+        uuid = canonical_uuid(channel.partition("@")[0]) or channel.partition("@")[0]
+        some = [packet for packet in capture.packets if packet.channel == channel]
+        kinds = [] if uuid == _BATTERY_LEVEL else list(_kinds(some, len(channels), set(), 0, display))
+        if kinds:
+            channels.append(uuid)
+            found += kinds
+    found = found[: limits.MOST_PACKETS_BESIDE]
+    if not found:
+        return profile
+    last = max(one.channel for one in found)
+    return replace(
+        profile,
+        framing=replace(framing, beside=tuple(found)),
+        connection=replace(profile.connection, notify=tuple(channels[: last + 1])),
+    )
+
+
+def _are_packets(way: Way, capture: Capture) -> bool:
+    """Return whether each frame is one packet; else a packet that is no frame may be a part of one."""
+    frames = {frame for _, frame in way.frames}
+    whole = sum(packet.channel == way.channel and packet.data in frames for packet in capture.packets)
+    return whole >= limits.NEARLY_ALL * len(way.frames)
+
+
+def _telling_byte(packets: Sequence[bytes], samples: Sequence[Sample]) -> tuple[int | None, int]:
+    """Return ``(offset, byte)`` that all frames with an entry have, and other packets of their length have not.
+
+    The offset is None if there are no such packets.
+    """
+    labelled = [sample.frame for sample in samples]
+    lengths = {len(frame) for frame in labelled}
+    ours = [data for data in packets if len(data) in lengths]
+    for at in range(min(lengths)):
+        byte = labelled[0][at]
+        others = {data[at] for data in ours} - {byte}
+        if 0 < len(others) <= limits.MOST_KINDS and all(frame[at] == byte for frame in labelled):
+            return at, byte
+    return None, 0
+
+
+def _kinds(
+    packets: Sequence[CapturedPacket], channel: int, lengths: Collection[int], told_by: int | None,
+    display: _DisplayOverTime,
+) -> Iterator[PacketBeside]:  # fmt: skip
+    """Yield the kinds of a channel's packets without a number that have bits which may tell a state.
+
+    Packets of the ``lengths`` of frames are told from them, and from each other, by the byte ``told_by``; others by
+    their first byte, if it has a few values.
+    """
+    by_length: dict[int, list[CapturedPacket]] = {}
+    for packet in packets:
+        by_length.setdefault(len(packet.data), []).append(packet)
+    for length, some in by_length.items():
+        at = told_by if length in lengths else 0
+        if at is None or not length:
+            continue
+        values = {packet.data[at] for packet in some}
+        several = len(values) in range(2, limits.MOST_KINDS + 1)
+        kinds = [[one for one in some if one.data[at] == value] for value in values] if several else [some]
+        for ours in kinds:
+            marks = ((at, ours[0].data[at]),) if several or length in lengths else ()
+            if display.has_among(ours):
+                yield from _kind(ours, channel, marks, display, like_frames=length in lengths)
+
+
+def _kind(
+    packets: Sequence[CapturedPacket], channel: int, marks: tuple[tuple[int, int], ...], display: _DisplayOverTime, *,
+    like_frames: bool,
+) -> Iterator[PacketBeside]:  # fmt: skip
+    """Yield the kind of ``packets``, if it has bits that may tell a state.
+
+    Packets as long as frames may be frames of another range; these have a number.
+    """
+    first = packets[0].data
+    moved = [reduce(or_, (packet.data[at] ^ first[at] for packet in packets)) for at in range(len(first))]
+    timed = _timed_bytes(packets)
+    ends = range(len(first) - next((number for least, number in _CHECK_BYTES if len(first) >= least), 0), len(first))
+    lively = {
+        at for at, bits in enumerate(moved) if bits.bit_count() > limits.MOST_FLAG_BITS and at not in (timed | {*ends})
+    }
+    if like_frames and lively:
+        return
+    mask = bytes(0 if at in timed else 0xFF for at in range(len(first)))
+    if contents := _followed(packets, mask, display):
+        yield from (PacketBeside(len(first), content, mask, channel, marks) for content in contents)
+        return
+    free = timed | {*ends} | {at for at, _ in marks} | _near(lively)
+    mask = bytes(0 if at in free else _spare_of(first[at] | moved[at], still=not moved[at]) for at in range(len(first)))
+    if any(mask):
+        yield PacketBeside(len(first), first, mask, channel, marks)
+
+
+def _followed(packets: Sequence[CapturedPacket], mask: bytes, display: _DisplayOverTime) -> list[bytes]:
+    """Return all contents of packets that changed only when the unit or the places shown did; empty for others.
+
+    They tell the function or the range, so that another content may mean anything.
+    """
+    kept = int.from_bytes(mask, "little")
+    words = [int.from_bytes(packet.data, "little") & kept for packet in packets]
+    changes = [
+        packet.seconds for packet, word, before in zip(packets[1:], words[1:], words, strict=False) if word != before
+    ]
+    alike = sum(map(display.changes_at, changes))
+    contents = [word.to_bytes(len(mask), "little") for word in dict.fromkeys(words)]
+    if len(changes) < limits.FEWEST_CHANGES_WITH_DISPLAY or alike < (1 - limits.MOST_LOST) * len(changes):
+        return []
+    return contents if len(contents) <= limits.MOST_PACKETS_BESIDE else []
+
+
+def _timed_bytes(packets: Sequence[CapturedPacket]) -> set[int]:
+    """Return the bytes that follow time, or may come to do so."""
+    frames = [packet.data for packet in packets]
+    counted = {position // 8 for position in find_counters(frames).positions}
+    return _near(counted) | {one.at for one in find_slow_bytes(frames, [packet.seconds for packet in packets])}
+
+
+def _near(places: Collection[int]) -> set[int]:
+    """Return the bytes at ``places``, and those into which their numbers may grow."""
+    reach = range(-limits.MOST_UPPER_BYTES, limits.MOST_UPPER_BYTES + 1)
+    return {at + step for at in places for step in reach}
+
+
+def _spare_of(lit: int, *, still: bool) -> int:
+    """Return the bits of a byte that no level of a battery needs; ``lit`` are those that were ever set.
+
+    A level that stood still is not zero. A byte that changed in a bit or two has flags.
+    """
+    if not lit or not still:
+        return 0xFF & ~lit
+    if lit <= limits.LARGEST_BARS:
+        return 0xFF & ~limits.LARGEST_BARS
+    return 1 << 7 if lit <= limits.LARGEST_PERCENTAGE else 0
