@@ -1,14 +1,16 @@
-"""Packets without a number that tell a state of the display, and the readings that are not read in an unknown one.
+"""Frames that are like any other, but do not show the present measurement as the profile knows it.
 
 A meter may tell a display hold, a recording or a function in a packet of its own. The number's frames are then the same
-as ever, so that only the last such packet shows whether they may be read.
+as ever, so that only the last such packet shows whether they may be read. Or it sends its last frame again and again,
+with the same count.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from meterlink.driver_api import Reading, Status
-from meterlink.profiles.model import PacketBeside
+from meterlink.profiles.framing import OLDEST
+from meterlink.profiles.model import Framing
 from meterlink.profiles.refusal import Refusal, RefusalReason
 
 _Kind = tuple[int, int]
@@ -22,14 +24,17 @@ class _State:
 
 
 class DisplayState:
-    """The state that the packets beside the frames tell, in one connection; known until a packet tells another one.
+    """Whether the frames of one connection may be read: until a packet tells a state, it is a known one.
 
-    ``beside`` are the packets of a profile, ``channels`` the keys of the characteristics in its ``notify``.
+    ``framing`` is that of a profile, ``channels`` the keys of its characteristics.
     """
 
-    def __init__(self, beside: Sequence[PacketBeside], channels: Sequence[str]) -> None:
+    def __init__(self, framing: Framing, channels: Sequence[str]) -> None:
+        self._counted = framing.counted
+        self._last_frame = b""
+        self._since = 0  # the time at which the last frame came first, ns
         self._states: dict[tuple[str, int], dict[_Kind, list[_State]]] = {}
-        for one in beside:
+        for one in framing.beside:
             mask = int.from_bytes(one.mask, "little")
             state = _State(mask, int.from_bytes(one.content, "little") & mask)
             kinds = self._states.setdefault((channels[one.channel], one.length), {})
@@ -58,14 +63,26 @@ class DisplayState:
                 self._unknown[place] = _refusal_of(packet, known[0])
 
     def allow(self, readings: Sequence[Reading], refusals: list[Refusal]) -> tuple[Reading, ...]:
-        """Return the readings, invalid in a state that is unknown; the reason is added to ``refusals``."""
+        """Return the readings, invalid if they may not be read; the reasons are added to ``refusals``."""
+        return tuple([self._allowed(one, refusals) for one in readings])
+
+    def _allowed(self, reading: Reading, refusals: list[Refusal]) -> Reading:
         why = next(iter(self._unknown.values()), None)
-        if why is None:
-            return tuple(readings)
-        refusals += [replace(why, data=one.packet) for one in readings if one.status is not Status.INVALID]
-        return tuple(
-            replace(one, digits=None, status=Status.INVALID, coupling=None, resolution=None) for one in readings
-        )
+        if self._counted:
+            now = reading.timestamp.monotonic_ns
+            if reading.packet != self._last_frame:
+                self._last_frame, self._since = reading.packet, now
+            elif now - self._since > OLDEST:
+                why = why or Refusal(RefusalReason.REPEATED)
+        if why is None or reading.status is Status.INVALID:
+            return reading
+        refusals.append(replace(why, data=reading.packet))
+        return without_value(reading)
+
+
+def without_value(reading: Reading) -> Reading:
+    """Return the reading as an invalid one."""
+    return replace(reading, digits=None, status=Status.INVALID, coupling=None, resolution=None)
 
 
 def _word_pair(marks: Sequence[tuple[int, int]]) -> _Kind:

@@ -17,7 +17,7 @@ from meterlink.driver_api import (
     Status,
     Timestamp,
 )
-from meterlink.profiles.beside import DisplayState
+from meterlink.profiles.beside import DisplayState, without_value
 from meterlink.profiles.frames import ChannelDecoder, DecoderFactory, compile_frames, each_channel
 from meterlink.profiles.line_reader import compile_lines
 from meterlink.profiles.model import DriverName, Profile
@@ -44,8 +44,12 @@ class ProfileDriver:
         self._channels = tuple(channels)
         self._decoders = self._open_decoders()
         self._writes = tuple(writes)
-        beside = profile.framing.beside if profile.framing is not None else ()
-        self._state = DisplayState(beside, [channel.key for channel in self._channels]) if beside else None
+        framing = profile.framing
+        self._state = (
+            DisplayState(framing, [channel.key for channel in self._channels])
+            if framing is not None and (framing.beside or framing.counted)
+            else None
+        )
 
     @property
     def channels(self) -> Sequence[Channel]:
@@ -186,8 +190,9 @@ class KeptDecoder:
         text = factory.profile.text
         self._end = b"" if text is None else text.end.encode()
         self._drivers: dict[str, ProfileDriver] = {}
-        # A packet beside may have told that a frame showed no value now; it is not kept with the frame.
-        self._state_is_lost = factory.profile.framing is not None and bool(factory.profile.framing.beside)
+        # A packet before may have told that a frame is not to be read; it is not kept with the frame.
+        framing = factory.profile.framing
+        self._state_is_lost = framing is not None and (bool(framing.beside) or framing.counted)
 
     def decode(self, reading: Reading) -> Reading | None:
         """Return the reading that the profile makes of the bytes of ``reading``; it never raises.
@@ -202,11 +207,11 @@ class KeptDecoder:
             driver.feed(channel, self._end, reading.timestamp)
         readings = driver.feed(channel, frame + self._end, reading.timestamp)
         if len(readings) != 1:
-            return replace(reading, digits=None, status=Status.INVALID, coupling=None, resolution=None)
+            return without_value(reading)
         if readings[0].packet != frame:
             return replace(readings[0], packet=frame)
         if reading.status is Status.INVALID and self._state_is_lost:
-            return replace(readings[0], digits=None, status=Status.INVALID, coupling=None, resolution=None)
+            return without_value(readings[0])
         self._drivers[channel] = driver  # only here nothing is left in its buffer
         return readings[0]
 
@@ -224,6 +229,8 @@ def for_whole_frames(profile: Profile) -> Profile:
     if profile.framing is not None and profile.framing.parts:
         length = sum(part.length for part in profile.framing.parts)
         return replace(profile, framing=replace(profile.framing, parts=(), length=length, one_per_packet=True))
+    if profile.framing is not None and profile.framing.counted:
+        return replace(profile, framing=replace(profile.framing, counted=False))
     if profile.text is None:
         return profile  # a packet that is a whole frame is read as one
     return replace(profile, text=replace(profile.text, packets=None, continued=False, lines_before=()))

@@ -188,6 +188,7 @@ FRAME = Table(
     REST_KEY,
     Key("tail", Tables(_TAIL, 0, _MOST_TAILS), (), "tails", "The ends of frames of several lengths, one for each."),
     Key("beside", Tables(_BESIDE, 0, _MOST_BESIDE), (), "beside", "Packets without a number that tell a state."),
+    Key("counted", Boolean(), default=False, description="A frame that is still equal after a second is invalid."),
     Key("checksum", CHECKSUMS, (), "checksums", "Check bytes; a frame with a wrong one is invalid."),
     checks=(_check_length, _check_hex, _check_parts, _check_bytes_of_parts, _check_packets_of_parts, _check_tails),
     computed=(PAUSE, REST),

@@ -9,7 +9,8 @@ from meterlink.profiles.model import Framing, LengthField
 from meterlink.profiles.refusal import Refusal, RefusalReason
 
 _HEX_PAIRS = re.compile(rb"(?:[0-9A-Fa-f]{2})+")
-_OLDEST = 1_000_000_000  # ns; later a display has changed, and its value would come out as a new one
+OLDEST = 1_000_000_000
+"""Nanoseconds after which a display has changed: the bytes of the old one would come out as a new value."""
 
 Frame = tuple[bytes, bytes]
 """``(received, plain)``: a frame as it came, and its bytes without hexadecimal digits and key."""
@@ -230,7 +231,7 @@ class FrameSplitter:
         packets = self._packets
         if packets and nanoseconds - packets[-1][0] > self._rules.pause:
             self._drop("the rest of the frame did not come in time")
-        while packets and nanoseconds - packets[0][0] > _OLDEST:
+        while packets and nanoseconds - packets[0][0] > OLDEST:
             self._refusal = self._refusal or Refusal(RefusalReason.PART, "its frame never ended", bytes(self._buffer))
             self._remove(packets[0][1])
 

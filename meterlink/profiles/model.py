@@ -400,6 +400,8 @@ class Framing:
 
     With ``tails``, a frame is invalid if its length is that of none of them, or if its tail has another content.
     ``beside`` are packets of other kinds that tell a state: while one of them differs, every frame is invalid.
+    With ``counted`` every frame has another content, because the meter counts them: a frame that equals the one before,
+    over a second later, was sent again, and is invalid.
     """
 
     start: bytes = b""
@@ -420,6 +422,7 @@ class Framing:
     rest: float = LONGEST_REST
     tails: tuple[FrameTail, ...] = ()
     beside: tuple[PacketBeside, ...] = ()
+    counted: bool = False
 
 
 @dataclass(frozen=True, slots=True)

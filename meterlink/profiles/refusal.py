@@ -19,6 +19,7 @@ class RefusalReason(StrEnum):
     SHAPE = "shape"  # a line of another shape than the profile's
     WORD = "word"  # a word that has no meaning in the profile
     NUMBER = "number"  # no number where the value is, or one that no display shows
+    REPEATED = "repeated"  # the frame before, sent again by a meter that counts its frames
     BLANK = "blank"  # the meter itself shows no value
 
 
@@ -35,6 +36,7 @@ _WORDS = {
     RefusalReason.SHAPE: "line of another shape",
     RefusalReason.WORD: "unknown word",
     RefusalReason.NUMBER: "not a number",
+    RefusalReason.REPEATED: "the frame before, sent again",
     RefusalReason.BLANK: "no value on the display",
 }
 

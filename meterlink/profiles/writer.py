@@ -146,6 +146,7 @@ def _framing(framing: Framing, comments: ProfileComments) -> Iterator[str]:
             ("packet_sizes", framing.packet_sizes),
             ("followed", framing.followed),
             ("marks", _marks(framing.marks)),
+            ("counted", framing.counted),
         ],
         comments.frame,
     )

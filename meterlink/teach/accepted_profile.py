@@ -15,6 +15,7 @@ from meterlink.teach.decoding import frame_decoder, open_driver, says, without_c
 from meterlink.teach.explanations import Explanation, ordered
 from meterlink.teach.negative_counts import leave_out_uncertain_negatives
 from meterlink.teach.packets_beside import add_packets_beside
+from meterlink.teach.repeated_frames import mark_counted
 from meterlink.teach.report import FunctionReport, TeachReport, name_bytes
 from meterlink.teach.rivals import Disagreement, find_disagreement
 from meterlink.teach.samples import MeterFunction, Sample, may_overload
@@ -71,7 +72,7 @@ def accepted_report(found: AcceptedProfile, capture: Capture, unused: tuple[Disp
     certain, uncertain = leave_out_uncertain_overloads(learned.profile, samples)
     confirmed, single = confirm_meanings(certain, samples)
     certain, negative = leave_out_uncertain_negatives(confirmed, way.channel, way.frames, samples)
-    profile = add_packets_beside(certain, way, samples, capture)
+    profile = mark_counted(add_packets_beside(certain, way, samples, capture), way)
     alone = (*single, *(sample for sample in negative if sample not in single))
     frames = {frame for _, frame in way.frames}
     others = find_yield(open_driver(profile, way.channels), way.channels, capture, frames)

@@ -667,3 +667,32 @@ def test_a_frame_that_was_refused_for_a_packet_beside_it_is_not_read_again_alone
     refused = kept.decode(replace(good, digits=None, status=Status.INVALID))
     assert refused is not None
     assert (refused.digits, refused.status) == (None, Status.INVALID)
+
+
+def test_a_counted_frame_that_comes_again_after_a_second_is_old() -> None:
+    meter = profile(VOLTS, Framing(length=4, one_per_packet=True, counted=True))
+    driver = open_profile_driver(meter, [CHANNEL])
+    old, new = bytes.fromhex("a1 07 00 01"), bytes.fromhex("a1 07 00 02")
+
+    def status_at(seconds: float, frame: bytes) -> Status:
+        moment = round(seconds * 1e9)
+        (reading,) = driver.feed(CHANNEL, frame, Timestamp(moment, moment))
+        return reading.status
+
+    assert [status_at(seconds, old) for seconds in (0.0, 0.4, 1.0)] == [Status.OK] * 3
+    assert [status_at(seconds, old) for seconds in (1.1, 1.5, 40.0)] == [Status.INVALID] * 3
+    assert [one.reason for one in driver.refusals] == [RefusalReason.REPEATED]
+    driver.lose_packets()
+    assert status_at(41.0, old) is Status.INVALID
+    assert [status_at(seconds, frame) for seconds, frame in ((42.0, new), (43.5, old))] == [Status.OK] * 2
+
+
+def test_a_counted_frame_is_decoded_again_alone_unless_it_was_refused() -> None:
+    meter = profile(VOLTS, Framing(length=4, one_per_packet=True, counted=True))
+    kept = KeptDecoder(compile_profile(meter))
+    (good,) = feed(meter, bytes.fromhex("a1 07 00 01"))
+    later = replace(good, timestamp=Timestamp(5_000_000_000, 5_000_000_000))
+    assert [kept.decode(one) for one in (good, later)] == [good, later]
+    refused = kept.decode(replace(later, digits=None, status=Status.INVALID))
+    assert refused is not None
+    assert refused.status is Status.INVALID

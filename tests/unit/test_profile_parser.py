@@ -181,6 +181,7 @@ FRAMINGS = st.builds(
     st.dictionaries(st.integers(0, 9), st.integers(0, 255), max_size=2).map(lambda rows: tuple(rows.items())),
     tails=TAILS,
     beside=BESIDE,
+    counted=st.booleans(),
 ) | st.builds(lambda start, end: Framing(start, end=end, hex=True), MARKS, MARKS)
 CODES = st.builds(
     Code,
