@@ -255,7 +255,8 @@ class LineParser:
 
     def _other_fixed_number(self, content: _LineContent) -> str:
         """Return which number beside the value is not written as it must be; empty where all are."""
-        for position, text in self._text.fixed_numbers:
+        same = [(position, self._value_text(content)) for position in self._text.same_numbers]
+        for position, text in (*self._text.fixed_numbers, *same):
             there = content.numbers[position - 1][0] if position <= len(content.numbers) else "missing"
             if there != text:
                 return clean_text(f"number {position} is {there}, not {text}", _LONGEST_SHAPE)

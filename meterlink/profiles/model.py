@@ -461,13 +461,14 @@ class TextFormat:
     one blank, none at the ends (no shapes: any line). So a letter that is a function's in one place is no flag in
     another. With ``known_words_only`` a word that is neither in ``words`` nor in ``ignore`` makes the line invalid,
     even if it is a unit. ``fixed_numbers`` are ``(position, text)`` of numbers beside the value that must be written so
-    (TOML ``[text.fixed_numbers]``, ``3 = "000"``): another one may be a state. With ``decimal_comma``, a comma between
-    two digits is the decimal point. ``unit_words`` are sets of words: a line is invalid unless its words with a unit or
-    a prefix, apart from the units of other numbers, are one of them (no sets: any). So where ``FRQ`` and ``k`` together
-    mean kHz, one alone means nothing. ``lines_before`` are sequences of lines without a value, each as its words with
-    single blanks, ``number`` for any number: a line with a value is invalid unless one of them came since the last such
-    line (empty sequence: none came; no sequences: any). So behind a line ``HOLD`` that no sequence has, the number
-    counts for nothing.
+    (TOML ``[text.fixed_numbers]``, ``3 = "000"``): another one may be a state. ``same_numbers`` are positions of
+    numbers that must be written as the value's, which the line has more than once. With ``decimal_comma``, a comma
+    between two digits is the decimal point. ``unit_words`` are sets of words: a line is invalid unless its words with a
+    unit or a prefix, apart from the units of other numbers, are one of them (no sets: any). So where ``FRQ`` and ``k``
+    together mean kHz, one alone means nothing. ``lines_before`` are sequences of lines without a value, each as its
+    words with single blanks, ``number`` for any number: a line with a value is invalid unless one of them came since
+    the last such line (empty sequence: none came; no sequences: any). So behind a line ``HOLD`` that no sequence has,
+    the number counts for nothing.
     """
 
     end: str = "\n"
@@ -492,6 +493,7 @@ class TextFormat:
     decimal_comma: bool = False
     unit_words: tuple[tuple[str, ...], ...] = ()
     lines_before: tuple[tuple[str, ...], ...] = ()
+    same_numbers: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

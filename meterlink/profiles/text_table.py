@@ -102,6 +102,12 @@ TEXT = Table(
         (),
         description="Numbers beside the value that must be written so, by their positions among the line's numbers.",
     ),
+    Key(
+        "same_numbers",
+        ListOf(Integer(1, _MOST_NUMBERS), 0, _MOST_NUMBERS),
+        (),
+        description="Positions of numbers that must be written as the value's.",
+    ),
     Key("number", NUMBER_FORM, NumberForm(), description="How the number of the value is written."),
     Key("known_words_only", Boolean(), default=False, description="Words outside words and ignore are unknown."),
     Key(

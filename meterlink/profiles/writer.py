@@ -281,6 +281,7 @@ def _text(text: TextFormat, comments: ProfileComments) -> Iterator[str]:
             ("continued", text.continued),
             ("shapes", text.shapes),
             ("number", _number_form(text.number)),
+            ("same_numbers", text.same_numbers),
             ("known_words_only", text.known_words_only),
             ("lines_before", text.lines_before),
         ],

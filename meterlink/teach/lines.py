@@ -171,6 +171,7 @@ def _strict(text: TextFormat, samples: Sequence[Sample], every: Sequence[bytes])
         shapes=tuple(sorted(shapes)),
         number=_number_form(values, split=text.packets is None),
         fixed_numbers=_fixed_numbers(text, numbered),
+        same_numbers=_same_numbers(text, numbered),
         unit_words=_unit_words(text, samples),
     )
 
@@ -196,6 +197,13 @@ def _fixed_numbers(text: TextFormat, numbered: Sequence[bytes]) -> tuple[tuple[i
     for line in numbered[1:]:
         common &= others_of(line).items()
     return tuple(sorted((position, number) for position, number in common if number.isdecimal()))
+
+
+def _same_numbers(text: TextFormat, numbered: Sequence[bytes]) -> tuple[int, ...]:
+    """Return the positions of numbers that all lines write as the value: which one is shown under a hold is unknown."""
+    parser = LineParser(text)
+    rows = [(parser.other_numbers(line), parser.shape_of(line)[1]) for line in numbered]
+    return tuple(position for position in sorted(rows[0][0]) if all(row.get(position) == value for row, value in rows))
 
 
 def _number_form(values: Counter[str], *, split: bool) -> NumberForm:

@@ -41,6 +41,13 @@ def draws(number=12, seed=1):
     return [rng.randint(-9999, 9999) for _ in range(number)]
 
 
+def test_a_number_that_a_line_has_twice_must_be_the_same_twice():
+    report = taught([(f"{value / 100:.2f} V DC", f"{value / 100:.2f} V DC | {value / 100:.2f}\n") for value in draws()])
+    assert check_profile(write_profile(report.profile)).value == report.profile
+    assert decoded(report.profile, "12.34 V DC | 12.34\n").text == "12.34 V DC"
+    assert decoded(report.profile, "12.34 V DC | 12.33\n").status is Status.INVALID
+
+
 @pytest.mark.parametrize("end", ["\n", "\r\n", ";"])
 def test_number_and_unit(end):
     report = taught([(f"{value / 100:.2f} V DC", f"{value / 100:+.2f} VDC{end}") for value in draws()])
