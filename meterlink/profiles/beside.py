@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from meterlink.driver_api import Reading, Status
-from meterlink.profiles.framing import OLDEST
+from meterlink.profiles.framing import OLDEST, CompiledFraming
 from meterlink.profiles.model import Framing
 from meterlink.profiles.refusal import Refusal, RefusalReason
 
@@ -40,7 +40,9 @@ class DisplayState:
             kinds = self._states.setdefault((channels[one.channel], one.length), {})
             kinds.setdefault(_word_pair(one.marks), []).append(state)
         # Another characteristic has no frames: its packets only tell a state.
-        self._without_frames = {channel for channel, _ in self._states} - set(channels[:1])
+        with_frames = {channels[part.channel] for part in framing.parts} or set(channels[:1])
+        self._without_frames = {channel for channel, _ in self._states} - with_frames
+        self._decode_digits = CompiledFraming(framing).decode_digits if framing.hex else None
         self._unknown: dict[tuple[str, int, _Kind], Refusal] = {}
 
     def has_frames(self, channel: str) -> bool:
@@ -49,6 +51,8 @@ class DisplayState:
 
     def note(self, channel: str, packet: bytes) -> None:
         """Take a packet of the meter, which may tell a state."""
+        if self._decode_digits is not None:
+            packet = self._decode_digits(packet) or b""
         kinds = self._states.get((channel, len(packet)))
         if kinds is None:
             return

@@ -86,7 +86,7 @@ class CompiledFraming:
 
     def verify_frame(self, received: bytes) -> Frame | None:
         """Return the frame with its key removed; None where a checksum is wrong."""
-        content = self._decode_digits(received) if self._hex else received
+        content = self.decode_digits(received) if self._hex else received
         if content is None:
             return None
         plain = self.remove_key(content) if self._key_word else content
@@ -95,7 +95,7 @@ class CompiledFraming:
                 return None
         return received, plain
 
-    def _decode_digits(self, received: bytes) -> bytes | None:
+    def decode_digits(self, received: bytes) -> bytes | None:
         """Return the bytes of the hexadecimal digits between start and end; None for other characters."""
         digits = received[len(self.start) : len(received) - len(self.end)]
         return bytes.fromhex(digits.decode("ascii")) if _HEX_PAIRS.fullmatch(digits) else None

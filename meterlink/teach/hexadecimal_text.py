@@ -40,6 +40,8 @@ class HexadecimalText:
             return None
         size = 2 * framing.length + len(self.start) + len(self.end)
         outer = replace(framing, start=self.start, end=self.end, length=size, one_per_packet=self.whole, hex=True)
+        if not self.whole:
+            outer = replace(outer, beside=())  # a part of a line tells nothing by itself
         return replace(taught, framing=outer)
 
 

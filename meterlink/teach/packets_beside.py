@@ -6,7 +6,7 @@ battery, of a clock or of another number: such a number would be refused as soon
 """
 
 from bisect import bisect_left
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import reduce
@@ -15,7 +15,8 @@ from operator import or_
 from meterlink.capture.capture_file import Capture, CapturedPacket
 from meterlink.driver_api import Status
 from meterlink.profiles import Profile
-from meterlink.profiles.model import LONGEST_REST, PacketBeside
+from meterlink.profiles.joining import part_of
+from meterlink.profiles.model import LONGEST_REST, FramePart, PacketBeside
 from meterlink.profiles.uuids import canonical_uuid
 from meterlink.teach import limits
 from meterlink.teach.counters import find_counters
@@ -65,42 +66,91 @@ class _DisplayOverTime:
         return len({one for one in self.shown[max(0, place - 2) : place + 2] if one is not None}) > 1
 
 
+@dataclass(frozen=True, slots=True)
+class _Packets:
+    """The packets of a capture: the ``frames`` that are read, and the ``others`` of each characteristic.
+
+    ``telling`` has, for the number of a characteristic and the length of its frames, the offset of the byte by which
+    other packets of this length are told from them.
+    """
+
+    frames: Sequence[CapturedPacket]
+    others: dict[str, list[CapturedPacket]]
+    telling: dict[tuple[int, int], int]
+
+    @classmethod
+    def of_frames(cls, way: Way, samples: Sequence[Sample], capture: Capture) -> "_Packets":
+        lengths = {len(sample.frame) for sample in samples}
+        own = [packet for packet in capture.packets if packet.channel == way.channel]
+        told_by, byte = _telling_byte([packet.data for packet in own], samples)
+
+        def is_frame(packet: CapturedPacket) -> bool:
+            data = packet.data
+            fits = packet.channel == way.channel and len(data) in lengths
+            return fits and (told_by is None or data[told_by] == byte)
+
+        telling = {} if told_by is None else {(0, length): told_by for length in lengths}
+        return cls([packet for packet in own if is_frame(packet)], _others(capture, is_frame), telling)
+
+    @classmethod
+    def of_parts(cls, parts: Sequence[FramePart], way: Way, capture: Capture) -> "_Packets":
+        def is_part(packet: CapturedPacket) -> bool:
+            known = packet.channel in way.channels
+            return known and part_of(parts, way.channels.index(packet.channel), packet.data) is not None
+
+        frames = [CapturedPacket(seconds, way.channel, frame) for seconds, frame in way.frames]
+        telling = {(part.channel, part.length): part.marks[0][0] for part in parts if part.marks}
+        return cls(frames, _others(capture, is_part), telling)
+
+
+def _others(capture: Capture, is_known: Callable[[CapturedPacket], bool]) -> dict[str, list[CapturedPacket]]:
+    others: dict[str, list[CapturedPacket]] = {}
+    for packet in capture.packets:
+        if packet.data and not is_known(packet):
+            others.setdefault(packet.channel, []).append(packet)
+    return others
+
+
 def add_packets_beside(profile: Profile, way: Way, samples: Sequence[Sample], capture: Capture) -> Profile:
     """Return the profile with the packets beside its frames that may tell a state; unchanged without any.
 
     ``samples`` are the frames with an entry.
     """
     framing = profile.framing
-    if framing is None or framing.parts or not _are_packets(way, capture):
-        return profile
-    if capture.meter is not None and capture.meter.requests.reads:
+    if framing is None or (capture.meter is not None and capture.meter.requests.reads):
         return profile  # a meter that is read sends nothing by itself
-    lengths = {len(sample.frame) for sample in samples}
-    own = [packet for packet in capture.packets if packet.channel == way.channel]
-    told_by, number = _telling_byte([packet.data for packet in own], samples)
-    numbers = [one for one in own if len(one.data) in lengths and (told_by is None or one.data[told_by] == number)]
-    others = [
-        one for one in own if len(one.data) not in lengths or (told_by is not None and one.data[told_by] != number)
-    ]
-    display = _DisplayOverTime.of(profile, way.channel, numbers)
-    found = list(_kinds(others, 0, lengths, told_by, display))
-    channels = list(profile.connection.notify)
-    for channel in dict.fromkeys(packet.channel for packet in capture.packets if packet.channel != way.channel):
-        uuid = canonical_uuid(channel.partition("@")[0]) or channel.partition("@")[0]
-        some = [packet for packet in capture.packets if packet.channel == channel]
-        kinds = [] if uuid == _BATTERY_LEVEL else list(_kinds(some, len(channels), set(), 0, display))
-        if kinds:
-            channels.append(uuid)
-            found += kinds
+    if framing.parts:
+        packets = _Packets.of_parts(framing.parts, way, capture)
+    elif _are_packets(way, capture):
+        packets = _Packets.of_frames(way, samples, capture)
+    else:
+        return profile
+    display = _DisplayOverTime.of(profile, way.channel, packets.frames)
+    channels = list(way.channels)
+    found: list[PacketBeside] = []
+    for channel, some in packets.others.items():
+        if _uuid_of(channel) == _BATTERY_LEVEL:
+            continue
+        known = channel in channels
+        kinds = list(_kinds(some, channels.index(channel) if known else len(channels), packets.telling, display))
+        if kinds and not known:
+            channels.append(channel)
+        found += kinds
     found = found[: limits.MOST_PACKETS_BESIDE]
     if not found:
         return profile
-    last = max(one.channel for one in found)
+    used = max(len(way.channels), 1 + max(one.channel for one in found))
+    notify = (*profile.connection.notify, *map(_uuid_of, channels[len(way.channels) : used]))
     return replace(
         profile,
         framing=replace(framing, beside=tuple(found)),
-        connection=replace(profile.connection, notify=tuple(channels[: last + 1])),
+        connection=replace(profile.connection, notify=notify),
     )
+
+
+def _uuid_of(channel: str) -> str:
+    uuid = channel.partition("@")[0]
+    return canonical_uuid(uuid) or uuid
 
 
 def _are_packets(way: Way, capture: Capture) -> bool:
@@ -127,28 +177,26 @@ def _telling_byte(packets: Sequence[bytes], samples: Sequence[Sample]) -> tuple[
 
 
 def _kinds(
-    packets: Sequence[CapturedPacket], channel: int, lengths: Collection[int], told_by: int | None,
-    display: _DisplayOverTime,
-) -> Iterator[PacketBeside]:  # fmt: skip
+    packets: Sequence[CapturedPacket], channel: int, telling: dict[tuple[int, int], int], display: _DisplayOverTime
+) -> Iterator[PacketBeside]:
     """Yield the kinds of a channel's packets without a number that have bits which may tell a state.
 
-    Packets of the ``lengths`` of frames are told from them, and from each other, by the byte ``told_by``; others by
-    their first byte, if it has a few values.
+    Packets as long as frames are told from them, and from each other, by the byte of ``telling``; others by their first
+    byte, if it has a few values.
     """
     by_length: dict[int, list[CapturedPacket]] = {}
     for packet in packets:
         by_length.setdefault(len(packet.data), []).append(packet)
     for length, some in by_length.items():
-        at = told_by if length in lengths else 0
-        if at is None or not length:
-            continue
+        like_frames = (channel, length) in telling
+        at = telling.get((channel, length), 0)
         values = {packet.data[at] for packet in some}
         several = len(values) in range(2, limits.MOST_KINDS + 1)
         kinds = [[one for one in some if one.data[at] == value] for value in values] if several else [some]
         for ours in kinds:
-            marks = ((at, ours[0].data[at]),) if several or length in lengths else ()
+            marks = ((at, ours[0].data[at]),) if several or like_frames else ()
             if display.has_among(ours):
-                yield from _kind(ours, channel, marks, display, like_frames=length in lengths)
+                yield from _kind(ours, channel, marks, display, like_frames=like_frames)
 
 
 def _kind(

@@ -41,10 +41,12 @@ def sent(
         yield CapturedPacket(round(seconds + 0.02, 4), NUMBERS, number(counts, places))
 
 
-def taught(beside: Beside, *, on_change: bool = False) -> Profile:
+def taught(
+    beside: Beside, *, on_change: bool = False, sent_as: Callable[[CapturedPacket], CapturedPacket] = lambda one: one
+) -> Profile:
     rng = Random(2)
     readings = [(rng.randrange(1000, 9999), rng.choice([1, 2])) for _ in range(20)]
-    packets = tuple(sent(readings, beside, on_change=on_change))
+    packets = tuple(map(sent_as, sent(readings, beside, on_change=on_change)))
     entries = tuple(
         make_display_entry(2.5 * index + 2.4, f"{counts / 10**places:.{places}f} V DC")
         for index, (counts, places) in enumerate(readings)
@@ -105,6 +107,59 @@ def test_the_reason_names_the_bit() -> None:
 def test_a_packet_that_may_tell_the_level_of_a_battery_stops_no_reading(later: Callable[[float], bytes]) -> None:
     profile = taught(lambda _: (NUMBERS, state(0)))
     assert status_of(profile, (NUMBERS, later(0.0))) is Status.OK
+
+
+def test_lines_of_hexadecimal_digits_have_lines_beside_them() -> None:
+    def as_digits(packet: CapturedPacket) -> CapturedPacket:
+        return CapturedPacket(packet.seconds, packet.channel, packet.data.hex().encode() + b"\r\n")
+
+    profile = taught(lambda _: (NUMBERS, b"\x53\0"), sent_as=as_digits)
+    plain, held = b"5300\r\n", b"5304\r\n"
+    frame = (NUMBERS, number(4711).hex().encode() + b"\r\n")
+    assert read(profile, frame).status is Status.OK
+    assert read(profile, (NUMBERS, held), frame).status is Status.INVALID
+    assert read(profile, (NUMBERS, held), (NUMBERS, plain), frame).status is Status.OK
+
+
+def test_a_number_and_its_range_in_two_packets_have_a_third_one_beside_them() -> None:
+    third = "6b6b0003-0b0b-4c4c-9d9d-0123456789ab"
+    rng = Random(4)
+    packets, entries = [], []
+    for index in range(200):
+        if index % 10 == 0:
+            counts, places = rng.randrange(1000, 9999), rng.choice([1, 2])
+            entries.append(make_display_entry(0.25 * index + 2.3, f"{counts / 10**places:.{places}f} V DC"))
+        if index % 4 == 0:
+            packets.append(CapturedPacket(0.25 * index - 0.1, third, state(0)))
+        packets += pair(0.25 * index, counts, places)
+    profile = teach(Capture(tuple(packets), tuple(entries)), "invented").profile
+    assert profile is not None
+    assert profile.framing is not None
+    assert profile.framing.parts
+    assert check_profile(write_profile(profile)).value == profile
+    for told, status in ((state(0), Status.OK), (state(2), Status.INVALID)):
+        driver = open_profile_driver(profile, [NUMBERS, STATES, third])
+        driver.feed(third, told, Timestamp(0, 0))
+        made = [
+            one
+            for index in range(1, 6)
+            for packet in pair(0.25 * index, 4711, 2)
+            for one in driver.feed(packet.channel, packet.data, at(packet.seconds))
+        ]
+        assert {one.status for one in made} == {status}
+
+
+def pair(seconds: float, counts: int, places: int) -> list[CapturedPacket]:
+    """Return a number and, a little later, its range on another characteristic."""
+    return [
+        CapturedPacket(round(seconds, 4), NUMBERS, b"\x4d" + counts.to_bytes(3, "big")),
+        CapturedPacket(round(seconds + 0.03, 4), STATES, bytes([0x62, places])),
+    ]
+
+
+def at(seconds: float) -> Timestamp:
+    moment = round(seconds * 1e9)
+    return Timestamp(moment, moment)
 
 
 RNG = Random(3)
