@@ -220,6 +220,7 @@ TEXTS = st.builds(
     ),
     st.booleans(),
     st.lists(st.lists(LINE.filter(bool), max_size=2).map(tuple), max_size=2).map(tuple),
+    st.lists(st.lists(LINE.filter(bool), max_size=2).map(tuple), max_size=2).map(tuple),
     st.lists(st.integers(1, 64), max_size=2).map(tuple),
 )
 CONNECTIONS = st.builds(
