@@ -446,29 +446,33 @@ class TextFormat:
     A line ends with ``end``; where that is empty every packet is one line. It counts only behind the end of another
     line, and where no two of its packets are more than ``pause`` seconds apart. Blanks, commas, semicolons, colons,
     equals signs and the characters of ``separators`` separate words; with ``split_before_number`` so does the beginning
-    of a number (``ACV+12.3``), except within words of ``words`` or ``ignore``. ``value_number`` is the position of the
-    value among the line's numbers (from 1). A line with any other count of numbers than ``number_count`` is invalid
-    (None: any count), unless a word means that there is no value. A unit directly after a number, or as the next word,
-    belongs to that number. ``words`` are ``(word, meaning)`` (TOML ``[text.words]``, ``ACV = { unit = "V", … }``; case
-    matters); ``ignore`` are words without meaning; any other word must be a unit, AC or DC, or the line is invalid.
-    ``unit`` and ``coupling`` apply where the line has none. ``longest`` is the limit of a line (bytes). ``checksums``
-    (TOML ``[[text.checksum]]``) cover a line without its end; check bytes are not words.
+    of a number (``ACV+12.3``), except within words of ``words`` or ``ignore``. With ``decimal_comma``, a comma between
+    two digits is the decimal point. ``value_number`` is the position of the value among the line's numbers (from 1). A
+    line with any other count of numbers than ``number_count`` is invalid (None: any count), unless a word means that
+    there is no value. A unit directly after a number, or as the next word, belongs to that number. ``words`` are
+    ``(word, meaning)`` (TOML ``[text.words]``, ``ACV = { unit = "V", … }``; case matters); ``ignore`` are words without
+    meaning; any other word must be a unit, AC or DC, or the line is invalid. ``unit`` and ``coupling`` apply where the
+    line has none. ``longest`` is the limit of a line (bytes). ``checksums`` (TOML ``[[text.checksum]]``) cover a line
+    without its end; check bytes are not words.
 
-    The next keys refuse lines that lost a part. A line comes in ``packets`` packets (None: any). With ``continued`` its
-    first byte comes in one packet with the end of the line before it. ``shapes`` are lines with ``value`` and
-    ``number`` (any other one) in the place of numbers, and with ``unit`` (also a prefix), ``coupling`` (alone),
-    ``flag`` and ``word`` (without meaning) in the place of words, such as ``"word: value unit"``; a run of blanks is
-    one blank, none at the ends (no shapes: any line). So a letter that is a function's in one place is no flag in
-    another. With ``known_words_only`` a word that is neither in ``words`` nor in ``ignore`` makes the line invalid,
-    even if it is a unit. ``fixed_numbers`` are ``(position, text)`` of numbers beside the value that must be written so
-    (TOML ``[text.fixed_numbers]``, ``3 = "000"``): another one may be a state. ``same_numbers`` are positions of
-    numbers that must be written as the value's, which the line has more than once. With ``decimal_comma``, a comma
-    between two digits is the decimal point. ``unit_words`` are sets of words: a line is invalid unless its words with a
-    unit or a prefix, apart from the units of other numbers, are one of them (no sets: any). So where ``FRQ`` and ``k``
-    together mean kHz, one alone means nothing. ``lines_before`` are sequences of lines without a value, each as its
-    words with single blanks, ``number`` for any number: a line with a value is invalid unless one of them came since
-    the last such line (empty sequence: none came; no sequences: any). So behind a line ``HOLD`` that no sequence has,
-    the number counts for nothing.
+    A line that lost a part is refused: it comes in ``packets`` packets (None: any), and with ``continued`` its first
+    byte comes in one packet with the end of the line before it.
+
+    So is a line with words that were not shown. With ``known_words_only`` a word that is neither in ``words`` nor in
+    ``ignore`` makes the line invalid, even if it is a unit. ``shapes`` are lines with ``value`` and ``number`` (any
+    other one) in the place of numbers, and with ``unit`` (also a prefix), ``coupling`` (alone), ``flag`` and ``word``
+    (without meaning) in the place of words, such as ``"word: value unit"``; a run of blanks is one blank, none at the
+    ends (no shapes: any line). So a letter that is a function's in one place is no flag in another. ``unit_words`` are
+    sets of words: a line is invalid unless its words with a unit or a prefix, apart from the units of other numbers,
+    are one of them (no sets: any). So where ``FRQ`` and ``k`` together mean kHz, one alone means nothing.
+
+    So is a line whose number may be another than the measured one. ``number`` is the form in which it is written.
+    ``fixed_numbers`` are ``(position, text)`` of numbers beside the value that must be written so (TOML
+    ``[text.fixed_numbers]``, ``3 = "000"``): another one may be a state. ``same_numbers`` are positions of numbers that
+    must be written as the value's, which the line has more than once. ``lines_before`` are sequences of lines without a
+    value, each as its words with single blanks, ``number`` for any number: a line with a value is invalid unless one of
+    them came since the last such line (empty sequence: none came; no sequences: any). So behind a line ``HOLD`` that no
+    sequence has, the number counts for nothing.
     """
 
     end: str = "\n"
