@@ -14,7 +14,7 @@ SEED = 1  # that of `.ci/long`
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="it reads /proc and mounts a disk")
-@pytest.mark.study(everyday=0, sample=4, full=200)  # kills
+@pytest.mark.study(everyday=0, sample=2, full=200)  # kills
 async def test_no_fault_loses_anything_that_was_acknowledged(
     tmp_path: Path, study_size: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
