@@ -3,6 +3,7 @@
 Explanations use the common part only. The bits behind it may be a display hold, a low battery or another state. As
 elsewhere, a bit that never changed must stay as it is; one that changed from entry to entry may be anything. So a frame
 of a length that no entry showed is not read.
+Where all entries of one length are overloads, the bits of the whole frame must be as in them.
 """
 
 from collections.abc import Sequence
@@ -23,6 +24,8 @@ def find_tails(samples: Sequence[Sample], common: int, check_size: int) -> tuple
 
 
 def _tail(length: int, samples: Sequence[Sample], begin: int, end: int) -> FrameTail:
+    if not any(sample.is_number for sample in samples):
+        begin = 0  # a number of this length may have the bits of an overload somewhere
     if begin >= end:
         return FrameTail(length, length - 1, bytes(1), bytes(1))
     # A flag such as HOLD, which some entries have, is not idle because its bit changed.

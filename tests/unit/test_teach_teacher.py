@@ -283,3 +283,39 @@ def test_bits_behind_the_part_that_all_frames_have_are_refused_when_they_change(
             assert decoded(profile, long_or_short(1234, unit, flags)).status is Status.INVALID
     # A length that no entry showed may be anything.
     assert decoded(profile, long_or_short(1234, "V DC") + bytes(1)).status is Status.INVALID
+
+
+def short_form(number):
+    """Return a number in one byte if it is small, else in three: frames have several lengths."""
+    return bytes([number]) if number < 24 else bytes([0x19, *number.to_bytes(2, "big")])
+
+
+def mapped(unit, counts, places, flags=0):
+    return bytes([0xA4, 0x01, unit, 0x02, *short_form(counts), 0x03, 0x20 + places, 0x04, flags])
+
+
+def test_a_zero_as_short_as_an_overload_is_none():
+    """Only overloads were shown in the short frames; the bits of their flag lie elsewhere in the long ones."""
+    rng = Random(8)
+    ranges = [
+        (0x0F, "A AC", 0),
+        (0x07, "degC", 1),
+        (0x05, "uF", 2),
+        (0x0F, "A AC", 1),
+        (0x07, "degC", 1),
+        (0x05, "uF", 3),
+    ]
+    shown = []
+    for index in range(48):
+        unit, name, places = ranges[index % 6]
+        if index % 12 in (4, 5):
+            shown.append((f"OL {name}", mapped(unit, 0, places, 2)))
+        else:
+            counts = rng.randrange(300, 4000)
+            shown.append((f"{counts / 10**places:.{places}f} {name}", mapped(unit, counts, places)))
+    profile = teach(captured(shown)).profile
+    assert profile is not None
+    assert decoded(profile, mapped(0x0F, 1234, 1)).text == "123.4 A AC"
+    assert decoded(profile, mapped(0x05, 0, 3, 2)).status is Status.OVERLOAD
+    for unit, _, places in ranges:
+        assert decoded(profile, mapped(unit, 0, places)).status is Status.INVALID
