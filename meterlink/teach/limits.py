@@ -290,6 +290,10 @@ MOST_PACKETS_BESIDE = 16
 FEWEST_PACKETS_BESIDE = 8
 """Packets of such a kind: fewer do not show which of their bits stay as they are."""
 
+LONGEST_GAP_BESIDE = 10.0
+"""Seconds from one packet that tells a state to the next: a notice of a key or of a battery comes by itself, and would
+stop all readings until another one, so long that a person takes the meter for broken (no source)."""
+
 FEWEST_CHANGES_WITH_DISPLAY = 4
 """Changes of such packets that come with another unit or range: four by chance once in 250 meters, as the frames
 around one change in four show two."""

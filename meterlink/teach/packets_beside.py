@@ -10,6 +10,7 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import reduce
+from itertools import pairwise
 from operator import or_
 
 from meterlink.capture.capture_file import Capture, CapturedPacket
@@ -220,6 +221,8 @@ def _kind(
     if contents := _followed(packets, mask, display):
         yield from (PacketBeside(len(first), content, mask, channel, marks) for content in contents)
         return
+    if not _come_often(packets):
+        return
     free = timed | {*ends} | {at for at, _ in marks} | _near(lively)
     mask = bytes(0 if at in free else _spare_of(first[at] | moved[at], still=not moved[at]) for at in range(len(first)))
     if any(mask):
@@ -241,6 +244,12 @@ def _followed(packets: Sequence[CapturedPacket], mask: bytes, display: _DisplayO
     if len(changes) < limits.FEWEST_CHANGES_WITH_DISPLAY or alike < (1 - limits.MOST_LOST) * len(changes):
         return []
     return contents if len(contents) <= limits.MOST_PACKETS_BESIDE else []
+
+
+def _come_often(packets: Sequence[CapturedPacket]) -> bool:
+    """Return whether nearly all packets come soon after another one, so that an unknown state ends soon."""
+    soon = sum(after.seconds - before.seconds <= limits.LONGEST_GAP_BESIDE for before, after in pairwise(packets))
+    return soon >= (1 - limits.MOST_LOST) * (len(packets) - 1)
 
 
 def _timed_bytes(packets: Sequence[CapturedPacket]) -> set[int]:

@@ -42,11 +42,16 @@ def sent(
 
 
 def taught(
-    beside: Beside, *, on_change: bool = False, sent_as: Callable[[CapturedPacket], CapturedPacket] = lambda one: one
+    beside: Beside,
+    *,
+    every: int = 4,
+    on_change: bool = False,
+    number_of_readings: int = 20,
+    sent_as: Callable[[CapturedPacket], CapturedPacket] = lambda one: one,
 ) -> Profile:
     rng = Random(2)
-    readings = [(rng.randrange(1000, 9999), rng.choice([1, 2])) for _ in range(20)]
-    packets = tuple(map(sent_as, sent(readings, beside, on_change=on_change)))
+    readings = [(rng.randrange(1000, 9999), rng.choice([1, 2])) for _ in range(number_of_readings)]
+    packets = tuple(map(sent_as, sent(readings, beside, every, on_change=on_change)))
     entries = tuple(
         make_display_entry(2.5 * index + 2.4, f"{counts / 10**places:.{places}f} V DC")
         for index, (counts, places) in enumerate(readings)
@@ -182,6 +187,15 @@ def test_a_number_that_grows_beyond_its_bytes_stops_no_reading(beside: Callable[
     assert status_of(profile, (NUMBERS, bytes.fromhex(later))) is Status.OK
     flags = bytes([0x53, 0x04]) + bytes.fromhex(later)[2:]
     assert status_of(profile, (NUMBERS, flags)) is Status.INVALID
+
+
+def test_notices_that_come_now_and_then_stop_no_reading() -> None:
+    """A key is told with its number; the next notice may never come."""
+    keys = iter([1, 2, 1, 1, 2, 1, 2, 1, 1, 2] * 9)
+    beside = taught(lambda _: (NUMBERS, bytes([0x6B, next(keys)])), every=45, number_of_readings=40)
+    assert status_of(beside, (NUMBERS, b"\x6b\x04")) is Status.OK
+    often = taught(lambda _: (NUMBERS, bytes([0x6B, next(keys)])), every=5)
+    assert status_of(often, (NUMBERS, b"\x6b\x04")) is Status.INVALID
 
 
 def test_the_characteristic_of_a_battery_is_left_alone() -> None:
