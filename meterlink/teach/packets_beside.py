@@ -6,6 +6,7 @@ battery, of a clock or of another number: such a number would be refused as soon
 """
 
 from bisect import bisect_left
+from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -192,12 +193,23 @@ def _kinds(
         like_frames = (channel, length) in telling
         at = telling.get((channel, length), 0)
         values = {packet.data[at] for packet in some}
-        several = len(values) in range(2, limits.MOST_KINDS + 1)
+        several = len(values) in range(2, limits.MOST_KINDS + 1) and (like_frames or _take_turns(some, at))
         kinds = [[one for one in some if one.data[at] == value] for value in values] if several else [some]
         for ours in kinds:
             marks = ((at, ours[0].data[at]),) if several or like_frames else ()
             if display.has_among(ours):
                 yield from _kind(ours, channel, marks, display, like_frames=like_frames)
+
+
+def _take_turns(packets: Sequence[CapturedPacket], at: int) -> bool:
+    """Return whether the byte ``at`` tells kinds of packets: most of a rarer kind stand alone.
+
+    A level or a flag has a few values, too, but it stays.
+    """
+    values = [packet.data[at] for packet in packets]
+    usual, _ = Counter(values).most_common(1)[0]
+    rarer = [value != after for value, after in pairwise(values) if value != usual]
+    return sum(rarer) >= limits.LEAST_MAJORITY * len(rarer)
 
 
 def _kind(

@@ -189,6 +189,25 @@ def test_a_number_that_grows_beyond_its_bytes_stops_no_reading(beside: Callable[
     assert status_of(profile, (NUMBERS, flags)) is Status.INVALID
 
 
+@pytest.mark.parametrize(
+    ("first", "last"), [(lambda seconds: 88 - int(seconds / 16), 80), (lambda seconds: int(seconds / 9) % 2, 1)]
+)
+def test_a_level_or_a_flag_in_the_first_byte_makes_no_kinds(first: Callable[[float], int], last: int) -> None:
+    """A hold is told with one value of that byte, and its end with another one: it ends."""
+    profile = taught(lambda seconds: (STATES, bytes([first(seconds), 0, 0x41])))
+    held, over = (STATES, bytes([first(0.0), 1, 0x41])), (STATES, bytes([last, 0, 0x41]))
+    assert status_of(profile, held) is Status.INVALID
+    assert status_of(profile, held, over) is Status.OK
+
+
+def test_kinds_of_packets_beside_are_told_by_a_byte_that_takes_turns() -> None:
+    kinds = [b"\x01\x00\x33", b"\x01\x00\x33", b"\x02\x40\x33"]
+    profile = taught(lambda seconds: (STATES, kinds[int(seconds) % 3]))
+    unknown, other, known = ((STATES, data) for data in (b"\x01\x80\x33", kinds[2], kinds[0]))
+    assert status_of(profile, unknown, other) is Status.INVALID
+    assert status_of(profile, unknown, other, known) is Status.OK
+
+
 def test_notices_that_come_now_and_then_stop_no_reading() -> None:
     """A key is told with its number; the next notice may never come."""
     keys = iter([1, 2, 1, 1, 2, 1, 2, 1, 1, 2] * 9)
