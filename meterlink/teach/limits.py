@@ -285,7 +285,7 @@ LEAST_COUNTS_COMPARED = 50
 # Packets beside the frames.
 
 MOST_PACKETS_BESIDE = 16
-"""Kinds of packets without a number whose state is learned: a meter has a few."""
+"""Packets without a number whose state is learned, and contents of one kind: a meter has a few."""
 
 FEWEST_PACKETS_BESIDE = 8
 """Packets of such a kind: fewer do not show which of their bits stay as they are."""

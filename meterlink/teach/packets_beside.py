@@ -135,14 +135,14 @@ def add_packets_beside(profile: Profile, way: Way, samples: Sequence[Sample], ca
             continue
         known = channel in channels
         kinds = list(_kinds(some, channels.index(channel) if known else len(channels), packets.telling, display))
-        if kinds and not known:
+        if not kinds or len(found) + len(kinds) > limits.MOST_PACKETS_BESIDE:
+            continue
+        if not known:
             channels.append(channel)
         found += kinds
-    found = found[: limits.MOST_PACKETS_BESIDE]
     if not found:
         return profile
-    used = max(len(way.channels), 1 + max(one.channel for one in found))
-    notify = (*profile.connection.notify, *map(_uuid_of, channels[len(way.channels) : used]))
+    notify = (*profile.connection.notify, *map(_uuid_of, channels[len(way.channels) :]))
     return replace(
         profile,
         framing=replace(framing, beside=tuple(found)),
@@ -193,7 +193,10 @@ def _kinds(
         like_frames = (channel, length) in telling
         at = telling.get((channel, length), 0)
         values = {packet.data[at] for packet in some}
-        several = len(values) in range(2, limits.MOST_KINDS + 1) and (like_frames or _take_turns(some, at))
+        if like_frames and len(values) > limits.MOST_KINDS:
+            continue
+        few = 1 < len(values) <= limits.MOST_KINDS
+        several = few and (like_frames or _take_turns(some, at))
         kinds = [[one for one in some if one.data[at] == value] for value in values] if several else [some]
         for ours in kinds:
             marks = ((at, ours[0].data[at]),) if several or like_frames else ()
