@@ -9,13 +9,12 @@ from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
-from decimal import Decimal
 from functools import reduce
 from itertools import pairwise
 from operator import or_
 
 from meterlink.capture.capture_file import Capture, CapturedPacket
-from meterlink.driver_api import Status
+from meterlink.driver_api import Reading, Status
 from meterlink.profiles import Profile
 from meterlink.profiles.joining import part_of
 from meterlink.profiles.model import LONGEST_REST, FramePart, PacketBeside
@@ -36,19 +35,17 @@ _CHECK_BYTES = ((5, 2), (3, 1))
 
 @dataclass(frozen=True, slots=True)
 class _DisplayOverTime:
-    """The times of the frames (seconds), and the unit and places that each shows; None without a reading."""
+    """The frames and their times (seconds), and the function that decodes them."""
 
     times: Sequence[float]
-    shown: Sequence[tuple[str, Decimal | None] | None]
+    frames: Sequence[bytes]
+    decode: Callable[[bytes], Reading | None]
 
     @classmethod
     def of(cls, profile: Profile, channel: str, frames: Sequence[CapturedPacket]) -> "_DisplayOverTime":
-        decode = frame_decoder(profile, channel)
-        readings = [decode(frame.data) for frame in frames]
-        shown = [
-            None if one is None or one.status is Status.INVALID else (one.unit_text, one.resolution) for one in readings
-        ]
-        return cls([frame.seconds for frame in frames], shown)
+        """Return the display that a profile reads from ``frames``."""
+        times, data = [frame.seconds for frame in frames], [frame.data for frame in frames]
+        return cls(times, data, frame_decoder(profile, channel))
 
     def has_among(self, packets: Sequence[CapturedPacket]) -> bool:
         """Return whether packets come among the frames: before and behind most of them is a frame.
@@ -65,7 +62,9 @@ class _DisplayOverTime:
     def changes_at(self, seconds: float) -> bool:
         """Return whether the frames around a time show two units or places."""
         place = bisect_left(self.times, seconds)
-        return len({one for one in self.shown[max(0, place - 2) : place + 2] if one is not None}) > 1
+        readings = [self.decode(frame) for frame in self.frames[max(0, place - 2) : place + 2]]
+        known = [one for one in readings if one is not None and one.status is not Status.INVALID]
+        return len({(one.unit_text, one.resolution) for one in known}) > 1
 
 
 @dataclass(frozen=True, slots=True)
