@@ -5,7 +5,7 @@ ever. So a bit that was always zero in such packets must stay zero, as far as it
 battery, of a clock or of another number: such a number would be refused as soon as it moved, and with it every reading.
 """
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -35,17 +35,32 @@ _CHECK_BYTES = ((5, 2), (3, 1))
 
 @dataclass(frozen=True, slots=True)
 class _DisplayOverTime:
-    """The frames and their times (seconds), and the function that decodes them."""
+    """The frames and their times (seconds), and the function that decodes them.
+
+    ``plain`` are the times of the entries without a flag such as HOLD; empty if no entry has one.
+    """
 
     times: Sequence[float]
     frames: Sequence[bytes]
     decode: Callable[[bytes], Reading | None]
+    plain: Sequence[float]
 
     @classmethod
-    def of(cls, profile: Profile, channel: str, frames: Sequence[CapturedPacket]) -> "_DisplayOverTime":
-        """Return the display that a profile reads from ``frames``."""
+    def of(
+        cls, profile: Profile, channel: str, frames: Sequence[CapturedPacket], samples: Sequence[Sample]
+    ) -> "_DisplayOverTime":
+        """Return the display that a profile reads from ``frames``; ``samples`` are those with an entry."""
         times, data = [frame.seconds for frame in frames], [frame.data for frame in frames]
-        return cls(times, data, frame_decoder(profile, channel))
+        plain = [sample.entry.end for sample in samples if not sample.displayed.flags]
+        return cls(times, data, frame_decoder(profile, channel), plain if len(plain) < len(samples) else ())
+
+    def known(self, packets: Sequence[CapturedPacket]) -> list[CapturedPacket]:
+        """Return the packets that told the state under the entries without a flag; all if no entry has one."""
+        if not self.plain:
+            return list(packets)
+        times = [packet.seconds for packet in packets]
+        places = {bisect_right(times, seconds) - 1 for seconds in self.plain} - {-1}
+        return [packets[place] for place in sorted(places)]
 
     def has_among(self, packets: Sequence[CapturedPacket]) -> bool:
         """Return whether packets come among the frames: before and behind most of them is a frame.
@@ -126,7 +141,7 @@ def add_packets_beside(profile: Profile, way: Way, samples: Sequence[Sample], ca
         packets = _Packets.of_frames(way, samples, capture)
     else:
         return profile
-    display = _DisplayOverTime.of(profile, way.channel, packets.frames)
+    display = _DisplayOverTime.of(profile, way.channel, packets.frames, samples)
     channels = list(way.channels)
     found: list[PacketBeside] = []
     for channel, some in packets.others.items():
@@ -222,42 +237,58 @@ def _kind(
 
     Packets as long as frames may be frames of another range; these have a number.
     """
-    first = packets[0].data
-    moved = [reduce(or_, (packet.data[at] ^ first[at] for packet in packets)) for at in range(len(first))]
+    known = display.known(packets)
+    if not known:
+        return
+    first = known[0].data
     timed = _timed_bytes(packets)
     ends = range(len(first) - next((number for least, number in _CHECK_BYTES if len(first) >= least), 0), len(first))
     lively = {
-        at for at, bits in enumerate(moved) if bits.bit_count() > limits.MOST_FLAG_BITS and at not in (timed | {*ends})
+        at
+        for at, bits in enumerate(_moved_bits(packets))
+        if bits.bit_count() > limits.MOST_FLAG_BITS and at not in (timed | {*ends})
     }
     if like_frames and lively:
         return
     mask = bytes(0 if at in timed else 0xFF for at in range(len(first)))
-    if contents := _followed(packets, mask, display):
+    if contents := _followed(packets, known, mask, display):
         yield from (PacketBeside(len(first), content, mask, channel, marks) for content in contents)
         return
     if not _come_often(packets):
         return
     free = timed | {*ends} | {at for at, _ in marks} | _near(lively)
+    moved = _moved_bits(known)
     mask = bytes(0 if at in free else _spare_of(first[at] | moved[at], still=not moved[at]) for at in range(len(first)))
     if any(mask):
         yield PacketBeside(len(first), first, mask, channel, marks)
 
 
-def _followed(packets: Sequence[CapturedPacket], mask: bytes, display: _DisplayOverTime) -> list[bytes]:
-    """Return all contents of packets that changed only when the unit or the places shown did; empty for others.
+def _moved_bits(packets: Sequence[CapturedPacket]) -> list[int]:
+    """Return, for each byte of equally long packets, the bits that changed."""
+    first = packets[0].data
+    return [reduce(or_, (packet.data[at] ^ first[at] for packet in packets)) for at in range(len(first))]
 
-    They tell the function or the range, so that another content may mean anything.
+
+def _followed(
+    packets: Sequence[CapturedPacket], known: Sequence[CapturedPacket], mask: bytes, display: _DisplayOverTime
+) -> list[bytes]:
+    """Return all contents of the ``known`` packets if they changed only when the unit or the places shown did.
+
+    They tell the function or the range, so that another content may mean anything. Empty for other packets.
     """
     kept = int.from_bytes(mask, "little")
     words = [int.from_bytes(packet.data, "little") & kept for packet in packets]
+    contents = list(dict.fromkeys(int.from_bytes(packet.data, "little") & kept for packet in known))
     changes = [
-        packet.seconds for packet, word, before in zip(packets[1:], words[1:], words, strict=False) if word != before
+        packet.seconds
+        for packet, word, before in zip(packets[1:], words[1:], words, strict=False)
+        if word != before and word in contents and before in contents
     ]
     alike = sum(map(display.changes_at, changes))
-    contents = [word.to_bytes(len(mask), "little") for word in dict.fromkeys(words)]
     if len(changes) < limits.FEWEST_CHANGES_WITH_DISPLAY or alike < (1 - limits.MOST_LOST) * len(changes):
         return []
-    return contents if len(contents) <= limits.MOST_PACKETS_BESIDE else []
+    few = len(contents) <= limits.MOST_PACKETS_BESIDE
+    return [word.to_bytes(len(mask), "little") for word in contents] if few else []
 
 
 def _come_often(packets: Sequence[CapturedPacket]) -> bool:

@@ -189,6 +189,25 @@ def test_a_number_that_grows_beyond_its_bytes_stops_no_reading(beside: Callable[
     assert status_of(profile, (NUMBERS, flags)) is Status.INVALID
 
 
+def test_a_hold_that_was_shown_and_typed_is_refused_nevertheless() -> None:
+    """The frames of the number have no bit for it."""
+    rng = Random(2)
+    readings = [(rng.randrange(1000, 9999), rng.choice([1, 2])) for _ in range(24)]
+
+    def held(seconds: float) -> bool:
+        return int(seconds / 2.5) % 6 == 5
+
+    packets = tuple(sent(readings, lambda seconds: (NUMBERS, state(held(seconds))), every=2))
+    entries = tuple(
+        make_display_entry(2.5 * index + 2.4, f"{counts / 10**places:.{places}f} V DC{' hold' * held(2.5 * index)}")
+        for index, (counts, places) in enumerate(readings)
+    )
+    profile = teach(Capture(packets, entries), "invented").profile
+    assert profile is not None
+    assert status_of(profile, (NUMBERS, state(0))) is Status.OK
+    assert status_of(profile, (NUMBERS, state(1))) is Status.INVALID
+
+
 @pytest.mark.parametrize(
     ("first", "last"), [(lambda seconds: 88 - int(seconds / 16), 80), (lambda seconds: int(seconds / 9) % 2, 1)]
 )
