@@ -68,14 +68,18 @@ class InventedDisplay:
 
 
 def agrees(reading: Reading, display: InventedDisplay) -> bool:
-    """Return whether a reading is that of a display; a frame in base units does not carry the prefix of the display."""
+    """Return whether a reading is that of a display; a frame in base units does not carry the prefix of the display.
+
+    A number sent finer than the display may be read as it is: it rounds to the digits shown.
+    """
     expected = parse_displayed_value(display.text)
     if display.overload:
         return reading.status is Status.OVERLOAD
     if reading.digits is None or reading.quantity is not expected.quantity or reading.coupling is not expected.coupling:
         return False
     shown = float(display.digits) * 10.0 ** EXPONENT[display.unit]
-    return abs(float(reading.value or 0) - shown) <= max(1e-15, abs(shown) * 1e-9)
+    half = 0.5 * 10.0 ** (EXPONENT[display.unit] - display.places) if reading.resolution is None else 0.0
+    return abs(float(reading.value or 0) - shown) <= half + max(1e-15, abs(shown) * 1e-9)
 
 
 def draw_display(rng: Random, functions: Sequence[str], max_counts: int, overloads: float = 0.0) -> InventedDisplay:
