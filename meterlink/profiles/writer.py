@@ -55,6 +55,7 @@ class ProfileComments:
 
     head: TableComments = _NO_COMMENTS
     frame: TableComments = _NO_COMMENTS
+    beside: TableComments = _NO_COMMENTS
     checksum: TableComments = _NO_COMMENTS
     value: TableComments = _NO_COMMENTS
     points: TableComments = _NO_COMMENTS
@@ -179,6 +180,7 @@ def _framing(framing: Framing, comments: ProfileComments) -> Iterator[str]:
                 ("content", beside.content.hex(" ")),
                 ("mask", beside.mask.hex(" ")),
             ],
+            comments.beside,
         )
     for checksum in framing.checksums:
         yield _checksum(checksum, "[[frame.checksum]]", comments.checksum)

@@ -37,6 +37,12 @@ class _Shown:
     frame: bytes
 
 
+_KEYS_OF_LINES = {
+    "same_numbers": "Positions of numbers that are the value again.",
+    "lines_before": "A number counts behind these lines only.",
+}
+
+
 def write_taught_profile(report: TeachReport, capture: Capture) -> str:
     """Return the TOML of the profile of ``report``, which was taught from ``capture``, with comments.
 
@@ -53,7 +59,13 @@ def comment_profile(profile: Profile, report: TeachReport, capture: Capture) -> 
     shown = tuple(_shown(profile, capture))
     return ProfileComments(
         head=_comments(_head(report)),
-        frame=_comments([f"Frames: {report.framing}."]),
+        frame=TableComments(
+            (clean_text(f"Frames: {report.framing}.", _LONGEST_COMMENT),),
+            {"counted": "A frame that comes again is refused: no new one equals the one before."},
+        ),
+        beside=TableComments(
+            ("A packet beside the frames in a known state: while the last one differs, none is read.",)
+        ),
         checksum=_comments([f"Check bytes: {report.checksum}. A frame with wrong check bytes is refused."]),
         value=_comments(_value(report, shown)),
         points=TableComments(
@@ -61,7 +73,7 @@ def comment_profile(profile: Profile, report: TeachReport, capture: Capture) -> 
         ),
         codes=tuple(_code(code, shown) for code in profile.codes),
         annunciators=_annunciators(profile, shown),
-        text=_comments(_value(report, shown)),
+        text=TableComments(_comments(_value(report, shown)).above, _KEYS_OF_LINES),
         words=_words(profile.text, shown) if profile.text is not None else TableComments(),
     )
 

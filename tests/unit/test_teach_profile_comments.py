@@ -2,11 +2,13 @@
 
 import re
 import tomllib
+from dataclasses import replace
 
 import pytest
 
 from meterlink.capture.capture_file import Capture, CapturedPacket, make_display_entry
 from meterlink.profiles import check_profile
+from meterlink.profiles.model import PacketBeside
 from meterlink.teach import teach, write_taught_profile
 from meterlink.teach.profile_comments import comment_profile
 from support.invented_meters import CHANNEL, NUMBER_FORMATS, InventedMeter
@@ -73,6 +75,26 @@ def test_words_of_a_line_carry_the_number_of_their_entries():
     written = write_taught_profile(teach(capture), capture)
     assert re.search(r'^"ZURB" = .*  # in 8 entries$', written, re.MULTILINE)
     assert re.search(r'^"QUON" = .*  # in 4 entries$', written, re.MULTILINE)
+
+
+def test_lines_before_a_number_and_packets_beside_the_frames_are_explained():
+    packets, entries = [CapturedPacket(0.2, CHANNEL, b"F VAC\nN 0.5\n")], []
+    for second in range(1, 13):
+        packets.append(CapturedPacket(second - 0.1, CHANNEL, f"F VAC\nN {second * 1.37:.2f}\n".encode()))
+        entries.append(make_display_entry(second, f"{second * 1.37:.2f} V AC"))
+    capture = Capture(tuple(packets), tuple(entries))
+    written = write_taught_profile(teach(capture), capture)
+    assert 'lines_before = [["F VAC"]]  # A number counts behind these lines only.' in written
+    capture = yard_capture(TEXTS)
+    report = teach(capture)
+    profile = report.profile
+    assert profile is not None
+    assert profile.framing is not None
+    beside = PacketBeside(3, b"\xb6\0\0", b"\xff\x80\0")
+    framing = replace(profile.framing, beside=(beside,), counted=True)
+    written = write_taught_profile(replace(report, profile=replace(profile, framing=framing)), capture)
+    assert "counted = true  # A frame that comes again is refused: no new one equals the one before." in written
+    assert "while the last one differs, none is read.\n[[frame.beside]]\nlength = 3\n" in written
 
 
 @pytest.mark.parametrize("family", [*NUMBER_FORMATS, "segments"])
