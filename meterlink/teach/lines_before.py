@@ -61,6 +61,8 @@ def find_lines_before(
     found: Counter[tuple[str, ...]] = Counter()
     for sample in samples:
         _, words = min(before[sample.frame], key=lambda one: abs(one[0] - sample.entry.seconds))
+        if words and sample.displayed.flags:
+            continue  # perhaps only these lines tell the flag
         kind = kinds[_general(words)]
         if kind.near >= limits.NEARLY_ALL * kind.times:
             found[_as_allowed(words, kind.sequences)] += 1

@@ -423,6 +423,17 @@ def test_a_letter_of_one_function_is_no_word_of_another():
     assert decoded(report.profile, "V 230.1 V H\n").status is Status.INVALID
 
 
+def test_a_hold_in_a_line_before_is_refused_although_it_was_shown():
+    """A reading has no place for what only the line before it tells."""
+    shown = [(f"{value / 100:.2f} V DC", f"{value / 100:.2f} VDC\n") for value in draws()]
+    shown += [(f"{value / 100:.2f} V DC HOLD", f"HOLD\n{value / 100:.2f} VDC\n") for value in draws(3, seed=5)]
+    report = taught(shown)
+    assert report.profile is not None
+    assert all_decoded(report.profile, "1.20 VDC", "HOLD", "1.20 VDC", "1.31 VDC") == [
+        "1.20 V DC", "--- V DC", "--- V DC", "1.31 V DC",
+    ]  # fmt: skip
+
+
 def two_lines(before, behind, number=25, seed=1):
     """Return a recording of a number's line and that of its function in packets of their own, ``before`` s apart.
 
