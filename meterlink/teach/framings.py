@@ -5,6 +5,7 @@ from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from statistics import median
 
 from meterlink.capture.capture_file import CapturedPacket
 from meterlink.profiles.framing import CompiledFraming, FrameSplitter
@@ -66,9 +67,15 @@ def framing_candidates(packets: Sequence[CapturedPacket], is_stopped: IsStopped 
             cut for cut in alone if cut.checksum is not None and _bytes_of(cut) >= (1 - limits.MOST_LOST) * total
         ]
         yield from covering
-        yield from running_on
+        even = []
+        for cut in running_on:
+            if _has_rest(cut, packets):
+                yield cut
+            else:
+                even.append(cut)
         yield from (cut for cut in alone if cut not in covering)
         yield from (cut for framing in kinds if (cut := _cut_so(channel, framing, packets)) is not None)
+        yield from even
     else:
         yield from alone
         yield from (cut for framing in kinds if (cut := _cut_so(channel, framing, packets)) is not None)
@@ -90,6 +97,26 @@ def _glues(cut: FramingCandidate, packets: Sequence[CapturedPacket], whole: Coll
         first, last = bisect_right(starts, at) - 1, bisect_right(starts, at + len(frame) - 1) - 1
         glued += first != last and any(packet.data in whole for packet in packets[first : last + 1])
     return glued > limits.MOST_LOST * len(cut.frames)
+
+
+def _has_rest(cut: FramingCandidate, packets: Sequence[CapturedPacket]) -> bool:
+    """Return whether frames that begin where packets do rest between each other, as those of one packet always do.
+
+    Packets at even distances are more likely frames and others in a fixed order; a frame of them all is complete when
+    its number is old. A stream of frames that begin anywhere needs no rest.
+    """
+    starts = _starts_of(packets)
+    places = _places_of(cut, b"".join(packet.data for packet in packets))
+    if _aligned(places, starts) < limits.NEARLY_ALL:
+        return True
+    waits, rests = [], []
+    for at, (_, frame) in zip(places, cut.frames, strict=True):
+        first, last = bisect_right(starts, at) - 1, bisect_right(starts, at + len(frame) - 1) - 1
+        times = [packet.seconds for packet in packets[first : last + 2]]
+        steps = [after - before for before, after in pairwise(times)]
+        waits.append(max(steps[: last - first], default=0.0))
+        rests += steps[last - first :]
+    return median(rests or [0.0]) >= limits.LEAST_REST_RATIO * median(waits)
 
 
 def _marked(framing: Framing, packets: Sequence[CapturedPacket]) -> Framing:

@@ -140,6 +140,19 @@ def test_a_constant_byte_is_not_a_length():
     assert not any(isinstance(cut.framing.length, LengthField) for cut in cuts)
 
 
+@pytest.mark.parametrize(("pause", "first"), [(0.25, "one packet"), (0.01, "five packets")])
+def test_packets_at_even_distances_are_frames_in_a_fixed_order(pause, first):
+    """Four packets with a number follow one without: a frame of all five is complete when its number is old."""
+    rng, t, packets = Random(1), 0.0, []
+    for _ in range(40):
+        for data in (b"\x5a\x01\0\x40", *(b"\xb5\x12" + rng.randbytes(3) + b"\0" for _ in range(4))):
+            packets.append(CapturedPacket(round(t, 3), "c", data))
+            t += pause
+        t += 0.25 - pause
+    of_numbers = [cut for cut in framing_candidates(packets) if cut.usual_length in {6, 28}]
+    assert of_numbers[0].usual_length == {"one packet": 6, "five packets": 28}[first]
+
+
 def test_the_way_in_which_frames_come_in_packets_is_learned():
     rng = Random(6)
     frames = [b"\xa5\x5a" + rng.randbytes(9) for _ in range(60)]
