@@ -48,7 +48,9 @@ class LineReader:
     """Reads the lines of one channel of one connection.
 
     Lines without a value, as ``HOLD`` or ``F VDC``, say what the value in the next line is. ``before`` are those
-    between the newest line with a value and the one before it.
+    between the newest line with a value and the one before it. Where values come without such lines, one of them may
+    tell a state for good: behind an unknown line no value counts until a known one comes. If it came before each of
+    several values, it ends with them.
     """
 
     def __init__(self, text: TextFormat, parser: LineParser) -> None:
@@ -60,6 +62,12 @@ class LineReader:
         self._allowed = tuple(tuple(line.split() for line in lines) for lines in text.lines_before)
         self._most = 1 + max(map(len, self._allowed), default=MOST_LINES_BEFORE)
         self._waiting: list[bytes] = []
+        # Where lines are cut anywhere, two parts of lines may look like one without a value.
+        is_whole = text.packets is not None or not text.end
+        self._keeps_state = is_whole and () in self._allowed
+        self._said = " ".join((*self._known_words, *(line for lines in text.lines_before for line in lines)))
+        self._unknown: bytes | None = None  # the newest line that told an unknown state
+        self._times_told = 0  # values before which it came
 
     def read(self, line: bytes, channel: str, timestamp: Timestamp, refusals: list[Refusal]) -> Reading | None:
         """Return the reading in the next line; invalid where it cannot be read, with the reason in ``refusals``.
@@ -70,6 +78,7 @@ class LineReader:
         reading = self._parser.parse_line(line, channel, timestamp, found)
         if not found or found[0].reason is RefusalReason.BLANK:
             self.before, self._waiting = tuple(self._waiting), []
+            self._note_value()
             if strange := self._strange():
                 found = [Refusal(RefusalReason.SHAPE, strange, line)]
                 reading = replace(reading, digits=None, status=Status.INVALID, resolution=None)
@@ -78,8 +87,11 @@ class LineReader:
                 self._waiting.append(line)
             words = self._tokenize(line).words
             if any(_are_alike(words, told) for lines in self._allowed for told in lines):
+                self._unknown = None
                 refusals.append(Refusal(RefusalReason.OTHER_KIND, clean_text(" ".join(words), _LONGEST_LINE), line))
                 return None
+            if self._keeps_state and line != self._unknown and self._has_foreign_word(words):
+                self._unknown, self._times_told = line, 0
         refusals += found
         return reading
 
@@ -105,8 +117,23 @@ class LineReader:
             return False
         return any(word.startswith(known) for known in self._known_words)
 
+    def _note_value(self) -> None:
+        """Note whether the unknown line came before a value again."""
+        if self._unknown in self.before:
+            self._times_told += 1
+        elif self._times_told > 1:
+            self._unknown = None
+
+    def _has_foreign_word(self, words: Sequence[str]) -> bool:
+        """Return whether a line without any number has a word that is no part of a known one."""
+        if any(NUMBER_AND_UNIT.fullmatch(word) for word in words):
+            return False
+        return any(word not in self._said for word in words)
+
     def _strange(self) -> str:
         """Return how the lines before the value differ from those that are allowed; empty if they do not."""
+        if self._unknown is not None:
+            return self._behind(self._unknown)
         if not self._allowed or (not self.before and () in self._allowed):
             return ""
         words = self.words_before()
@@ -114,7 +141,10 @@ class LineReader:
             return ""
         if not self.before:
             return "the line before it is missing"
-        return f"behind the line {clean_text(' '.join(words[0]), _LONGEST_LINE)}"
+        return self._behind(self.before[0])
+
+    def _behind(self, line: bytes) -> str:
+        return f"behind the line {clean_text(' '.join(self._tokenize(line).words), _LONGEST_LINE)}"
 
 
 def general_words(words: Sequence[str]) -> Iterator[str]:

@@ -472,7 +472,8 @@ class TextFormat:
     must be written as the value's, which the line has more than once. ``lines_before`` are sequences of lines without a
     value, each as its words with single blanks, ``number`` for any number: a line with a value is invalid unless one of
     them came since the last such line (empty sequence: none came; no sequences: any). So behind a line ``HOLD`` that no
-    sequence has, the number counts for nothing.
+    sequence has, the number counts for nothing. With an empty sequence among them, and where lines come whole in
+    packets, so do all numbers behind it, until a line of a sequence comes.
     """
 
     end: str = "\n"

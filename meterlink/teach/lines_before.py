@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import NamedTuple
 
 from meterlink.core.clock import Timestamp
 from meterlink.profiles.line_reader import LineReader, general_words
@@ -29,6 +30,14 @@ class _Kind:
     near: int = 0
 
 
+class _Came(NamedTuple):
+    """A line with a value: its time, the ``words`` of the lines before it, and of the ``newest`` lines before any."""
+
+    seconds: float
+    words: _Words
+    newest: _Words
+
+
 def without_lines_before(lines: Sequence[tuple[float, bytes]]) -> Sequence[tuple[float, bytes]]:
     """Return the ``(seconds, line)`` of a recording that may have a value.
 
@@ -51,40 +60,48 @@ def find_lines_before(
     """Return the sequences of lines that came before the lines of ``samples``, as `TextFormat.lines_before` has them.
 
     ``lines`` are all ``(seconds, line)`` of the recording, in order of time. A sequence before one sample alone does
-    not count: a line may have been lost. A number in such a line is any number if it has decimals or if it changed; a
-    whole number that never changed may be the code of a state.
+    not count: a line may have been lost. Where values come without lines before them, the newest sequence earlier
+    counts as well: it may tell a state for good. A number in such a line is any number if it has decimals or if it
+    changed; a whole number that never changed may be the code of a state.
 
     Raises:
         UnexplainedError: the lines may as well tell what the value before them was.
     """
     before, kinds = _sequences(text, lines)
     found: Counter[tuple[str, ...]] = Counter()
+    earlier: Counter[tuple[str, ...]] = Counter()
     for sample in samples:
-        _, words = min(before[sample.frame], key=lambda one: abs(one[0] - sample.entry.seconds))
-        if words and sample.displayed.flags:
-            continue  # perhaps only these lines tell the flag
-        kind = kinds[_general(words)]
+        came = min(before[sample.frame], key=lambda one: abs(one.seconds - sample.entry.seconds))
+        if not sample.displayed.flags:  # perhaps only these lines tell the flag
+            earlier[_as_allowed(came.newest, kinds[_general(came.newest)].sequences)] += 1
+        elif came.words:
+            continue
+        kind = kinds[_general(came.words)]
         if kind.near >= limits.NEARLY_ALL * kind.times:
-            found[_as_allowed(words, kind.sequences)] += 1
+            found[_as_allowed(came.words, kind.sequences)] += 1
     if not found:
         raise UnexplainedError(_OF_EITHER)
+    if found[()] > 1:
+        found += earlier
     return tuple(sorted(lines for lines, times in found.items() if times > 1)) or tuple(found)
 
 
 def _sequences(
     text: TextFormat, lines: Sequence[tuple[float, bytes]]
-) -> tuple[dict[bytes, list[tuple[float, _Words]]], dict[_Words, _Kind]]:
-    """Return the times of each line, with the lines before it, and the kinds of these sequences."""
+) -> tuple[dict[bytes, list[_Came]], dict[_Words, _Kind]]:
+    """Return when each line came, and the kinds of the sequences before those with a value."""
     reader = LineReader(text, LineParser(text))
-    before: dict[bytes, list[tuple[float, _Words]]] = {}
-    kinds: dict[_Words, _Kind] = {}
+    before: dict[bytes, list[_Came]] = {}
+    kinds: dict[_Words, _Kind] = {(): _Kind({()})}
+    newest: _Words = ()
     newest_value = float("-inf")
     first_behind: float | None = None
     for seconds, line in lines:
         refusals: list[Refusal] = []
         reader.read(line, "", Timestamp(0, 0), refusals)
         words = reader.words_before()
-        before.setdefault(line, []).append((seconds, words))
+        newest = words or newest
+        before.setdefault(line, []).append(_Came(seconds, words, newest))
         first_behind = seconds if first_behind is None else first_behind
         if refusals and refusals[0].reason is not RefusalReason.BLANK:
             continue

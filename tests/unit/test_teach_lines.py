@@ -379,8 +379,22 @@ def test_a_line_without_a_value_may_be_a_state_of_the_next_number():
     assert all_decoded(report.profile, "1.20 VDC", "HOLD", "1.20 VDC", "HOLD", "1.20 VDC", "1.31 VDC") == [
         "1.20 V DC", "--- V DC", "--- V DC", "--- V DC", "--- V DC", "1.31 V DC",
     ]  # fmt: skip
+    assert all_decoded(report.profile, "HOLD", "1.20 VDC", "1.31 VDC")[1:] == ["--- V DC", "--- V DC"], "for good"
+    assert all_decoded(report.profile, "VDC", "1.20 VDC", "1.31 VDC")[1:] == ["--- V DC", "1.31 V DC"], "a part of one"
     assert all_decoded(report.profile, "---", "1.20 VDC")[1] == "1.20 V DC", "a display without a value is no state"
     assert all_decoded(report.profile, "1.2 VDC", "1.20 VDC")[1] == "1.20 V DC", "it is a value in another form"
+
+
+def test_a_function_may_be_told_once_for_all_numbers_behind_it():
+    """No number has a unit; a line comes when the dial is turned."""
+    shown = [(f"{value / 100:.2f} V DC", f"{value / 100:.2f}\n") for value in draws()]
+    shown[0] = (shown[0][0], f"0.00\nDIAL VDC\n{shown[0][1]}")
+    report = taught(shown, cut=40)
+    assert report.profile is not None
+    assert report.profile.text is not None
+    assert report.profile.text.lines_before == ((), ("DIAL VDC",))
+    read = all_decoded(report.profile, "1.20", "DIAL OHM", "1.20", "1.31", "DIAL VDC", "1.20", "1.31")
+    assert read == ["1.20 V DC", "--- V DC", "--- V DC", "--- V DC", "1.20 V DC", "1.31 V DC"]
 
 
 def test_a_line_that_tells_the_function_comes_before_each_number():
@@ -429,9 +443,8 @@ def test_a_hold_in_a_line_before_is_refused_although_it_was_shown():
     shown += [(f"{value / 100:.2f} V DC HOLD", f"HOLD\n{value / 100:.2f} VDC\n") for value in draws(3, seed=5)]
     report = taught(shown)
     assert report.profile is not None
-    assert all_decoded(report.profile, "1.20 VDC", "HOLD", "1.20 VDC", "1.31 VDC") == [
-        "1.20 V DC", "--- V DC", "--- V DC", "1.31 V DC",
-    ]  # fmt: skip
+    read = all_decoded(report.profile, "1.20 VDC", "HOLD", "1.20 VDC", "HOLD", "1.20 VDC", "1.31 VDC")
+    assert read == ["1.20 V DC", "--- V DC", "--- V DC", "--- V DC", "--- V DC", "1.31 V DC"]
 
 
 def two_lines(before, behind, number=25, seed=1):
