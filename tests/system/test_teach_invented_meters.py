@@ -67,8 +67,9 @@ def test_one_function(family, study_size):
 def test_six_functions(family, study_size):
     taught, shares = teach_meters(family, 6, 56, study_size)  # two of every range, sign and overload
     # One in four sends its frames in pieces cut anywhere, without a checksum that shows where they begin: a piece that
-    # begins like a frame ends the half one, so that an entry may lose its frame.
-    assert_taught_well(taught, shares, study_size, least_taught=0.75, least_share=0.95)
+    # begins like a frame ends the half one, so that an entry may lose its frame. Of 30 meters these are twelve at most
+    # (binomial distribution, 97.5 %).
+    assert_taught_well(taught, shares, study_size, least_taught=0.6, least_share=0.95)
 
 
 @pytest.mark.study(everyday=1, sample=12, full=100)  # meters
