@@ -3,6 +3,7 @@
 A line counts only behind the lines that the profile allows before it.
 """
 
+from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
@@ -60,14 +61,13 @@ class LineReader:
         self._known_words = {word for word, _ in text.words} | set(text.ignore)
         self._is_glued = text.split_before_number
         self._allowed = tuple(tuple(line.split() for line in lines) for lines in text.lines_before)
-        self._most = 1 + max(map(len, self._allowed), default=MOST_LINES_BEFORE)
-        self._waiting: list[bytes] = []
+        self._waiting: deque[bytes] = deque(maxlen=1 + max(map(len, self._allowed), default=MOST_LINES_BEFORE))
         # Where lines are cut anywhere, two parts of lines may look like one without a value.
         is_whole = text.packets is not None or not text.end
         self._keeps_state = is_whole and () in self._allowed
         self._said = " ".join((*self._known_words, *(line for lines in text.lines_before for line in lines)))
-        self._unknown: bytes | None = None  # the newest line that told an unknown state
-        self._times_told = 0  # values before which it came
+        self._unknown: bytes | None = None  # the line that told the present state, if it is an unknown one
+        self._times_told = 0  # values in a row before which it came
 
     def read(self, line: bytes, channel: str, timestamp: Timestamp, refusals: list[Refusal]) -> Reading | None:
         """Return the reading in the next line; invalid where it cannot be read, with the reason in ``refusals``.
@@ -77,21 +77,19 @@ class LineReader:
         found: list[Refusal] = []
         reading = self._parser.parse_line(line, channel, timestamp, found)
         if not found or found[0].reason is RefusalReason.BLANK:
-            self.before, self._waiting = tuple(self._waiting), []
-            self._note_value()
+            self.before = tuple(self._waiting)
+            self._waiting.clear()
+            if self._keeps_state:
+                self._note_state()
             if strange := self._strange():
                 found = [Refusal(RefusalReason.SHAPE, strange, line)]
                 reading = replace(reading, digits=None, status=Status.INVALID, resolution=None)
         elif self._tells_state(line):
-            if len(self._waiting) < self._most:
-                self._waiting.append(line)
-            words = self._tokenize(line).words
-            if any(_are_alike(words, told) for lines in self._allowed for told in lines):
-                self._unknown = None
-                refusals.append(Refusal(RefusalReason.OTHER_KIND, clean_text(" ".join(words), _LONGEST_LINE), line))
+            self._waiting.append(line)
+            if self._is_known(line):
+                text = clean_text(" ".join(self._tokenize(line).words), _LONGEST_LINE)
+                refusals.append(Refusal(RefusalReason.OTHER_KIND, text, line))
                 return None
-            if self._keeps_state and line != self._unknown and self._has_foreign_word(words):
-                self._unknown, self._times_told = line, 0
         refusals += found
         return reading
 
@@ -117,18 +115,27 @@ class LineReader:
             return False
         return any(word.startswith(known) for known in self._known_words)
 
-    def _note_value(self) -> None:
-        """Note whether the unknown line came before a value again."""
-        if self._unknown in self.before:
-            self._times_told += 1
-        elif self._times_told > 1:
-            self._unknown = None
+    def _is_known(self, line: bytes) -> bool:
+        words = self._tokenize(line).words
+        return any(_are_alike(words, known) for lines in self._allowed for known in lines)
 
-    def _has_foreign_word(self, words: Sequence[str]) -> bool:
-        """Return whether a line without any number has a word that is no part of a known one."""
-        if any(NUMBER_AND_UNIT.fullmatch(word) for word in words):
-            return False
-        return any(word not in self._said for word in words)
+    def _note_state(self) -> None:
+        """Note the state that the lines before a value told, or that they ended."""
+        telling = [line for line in self.before if self._is_known(line) or self._has_foreign_word(line)]
+        if not telling:
+            if self._times_told > 1:
+                self._unknown = None
+        elif self._is_known(telling[-1]):
+            self._unknown = None
+        else:
+            self._times_told = self._times_told + 1 if telling[-1] == self._unknown else 1
+            self._unknown = telling[-1]
+
+    def _has_foreign_word(self, line: bytes) -> bool:
+        """Return whether a line has no number, and a word that is no part of a known one."""
+        words = self._tokenize(line).words
+        has_number = any(NUMBER_AND_UNIT.fullmatch(word) for word in words)
+        return not has_number and any(word not in self._said for word in words)
 
     def _strange(self) -> str:
         """Return how the lines before the value differ from those that are allowed; empty if they do not."""

@@ -285,3 +285,12 @@ def test_the_refusal_names_the_line_before():
     driver.feed(CHANNEL, b"HOLD\x1b\n", Timestamp(1, 1))
     driver.feed(CHANNEL, b"HOLD\n1.2 V\n", Timestamp(1, 1))
     assert str(driver.refusals[-1]) == "line of another shape: behind the line HOLD"
+
+
+def test_an_unknown_line_that_came_before_each_value_ends_with_it():
+    text = TextFormat(packets=1, lines_before=((), ("DIAL VDC",)))
+    assert texts(text, "MAX", "HOLD", "1.2 V", "MAX", "HOLD", "1.2 V", "1.3 V")[-1] == "1.3 V"
+    assert texts(text, "MAX", "HOLD", "1.2 V", "1.3 V", "1.4 V")[-1] == "--- V", "told once"
+    assert texts(text, "HOLD", "1.2 V", "1.3 V", "DIAL VDC", "1.4 V")[-1] == "1.4 V"
+    assert texts(text, "HOLD", "DIAL VDC", "1.3 V", "1.4 V")[-2:] == ["--- V", "1.4 V"]
+    assert texts(replace(text, packets=None), "HOLD", "1.2 V", "1.3 V")[-1] == "1.3 V", "it may be a part of a line"
