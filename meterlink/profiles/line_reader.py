@@ -10,7 +10,7 @@ from dataclasses import replace
 from meterlink.core.text import clean_text
 from meterlink.driver_api import Reading, Status, Timestamp
 from meterlink.profiles.frames import ChannelDecoder, ChannelDecoderFactory
-from meterlink.profiles.lines import LineParser, LineSplitter
+from meterlink.profiles.lines import BEGINNING_MISSING, LineParser, LineSplitter, usual_meaning
 from meterlink.profiles.model import Profile, TextFormat
 from meterlink.profiles.number_text import is_blank, is_overload
 from meterlink.profiles.refusal import Refusal, RefusalReason
@@ -22,6 +22,7 @@ ANY_NUMBER = "number"
 MOST_LINES_BEFORE = 16
 """Lines before a value: one for each part of a display. One more shows that a sequence is longer than all allowed."""
 
+_MARKS = "()[]{}<>'*#|~^!" + '"'  # around a number
 _LONGEST_LINE = 30  # characters of a line in a refusal
 
 
@@ -32,12 +33,15 @@ def compile_lines(profile: Profile) -> ChannelDecoderFactory:
 
     def open_channel(channel: str, refusals: list[Refusal]) -> ChannelDecoder:
         split = LineSplitter(text).feed
-        read = LineReader(text, parser).read
+        reader = LineReader(text, parser)
 
         def feed(packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
             lines, dropped = split(packet, timestamp.monotonic_ns)
             refusals.extend(dropped)
-            readings = [read(line, channel, timestamp, refusals) for line in lines]
+            for refusal in dropped:
+                if refusal.detail == BEGINNING_MISSING:
+                    reader.note_end(refusal.data)
+            readings = [reader.read(line, channel, timestamp, refusals) for line in lines]
             return tuple([reading for reading in readings if reading is not None])
 
         return feed
@@ -93,21 +97,30 @@ class LineReader:
         refusals += found
         return reading
 
+    def note_end(self, end: bytes) -> None:
+        """Take a line whose beginning may be missing: it may have told a state, if the meter is known to do so."""
+        if self._keeps_state and any(self._allowed) and self._has_foreign_word(end):
+            self._unknown, self._times_told = end, 0
+
     def words_before(self) -> tuple[tuple[str, ...], ...]:
         """Return the words of each of the lines ``before``."""
         return tuple(tuple(self._tokenize(line).words) for line in self.before)
 
     def _tells_state(self, line: bytes) -> bool:
-        """Return whether a line that was refused may tell what the next value is.
+        """Return whether a line that was refused may tell what the next value is: it has no value itself.
 
-        It has no number, or no word that the profile knows. Any other one is a line with a value that cannot be read.
+        A line with a digit has one, unless the profile knows it; while it is taught, unless no word is that of a value.
         """
         words = self._tokenize(line).words
-        numbers = [match for word in words if (match := NUMBER_AND_UNIT.fullmatch(word))]
-        if not words or any(is_blank(word) or is_overload(word) or self._has_glued_value(word) for word in words):
+        if not words or any(_stands_for_number(word) or self._has_glued_value(word) for word in words):
             return False
-        said = {*words, *(match[2] for match in numbers)}
-        return not numbers or (self._known_words != set() and said.isdisjoint(self._known_words))
+        if not _has_digit(words):
+            return True
+        if self._allowed:
+            return self._is_known(line)
+        matches = map(NUMBER_AND_UNIT.fullmatch, words)
+        said = {*words, *(match[2] for match in matches if match)}
+        return self._known_words != set() and said.isdisjoint(self._known_words)
 
     def _has_glued_value(self, word: str) -> bool:
         """Return whether a word is a known one with something in the place of the number: ``RES--``."""
@@ -123,8 +136,8 @@ class LineReader:
         """Note the state that the lines before a value told, or that they ended."""
         telling = [line for line in self.before if self._is_known(line) or self._has_foreign_word(line)]
         if not telling:
-            if self._times_told > 1:
-                self._unknown = None
+            self._unknown = None if self._times_told > 1 else self._unknown
+            self._times_told = 0
         elif self._is_known(telling[-1]):
             self._unknown = None
         else:
@@ -132,10 +145,11 @@ class LineReader:
             self._unknown = telling[-1]
 
     def _has_foreign_word(self, line: bytes) -> bool:
-        """Return whether a line has no number, and a word that is no part of a known one."""
+        """Return whether a line has neither a digit nor a known word, and a word that is no part of a known one."""
         words = self._tokenize(line).words
-        has_number = any(NUMBER_AND_UNIT.fullmatch(word) for word in words)
-        return not has_number and any(word not in self._said for word in words)
+        if _has_digit(words) or any(map(_stands_for_number, words)) or not self._known_words.isdisjoint(words):
+            return False
+        return any(word not in self._said for word in words)
 
     def _strange(self) -> str:
         """Return how the lines before the value differ from those that are allowed; empty if they do not."""
@@ -152,6 +166,17 @@ class LineReader:
 
     def _behind(self, line: bytes) -> str:
         return f"behind the line {clean_text(' '.join(self._tokenize(line).words), _LONGEST_LINE)}"
+
+
+def _has_digit(words: Sequence[str]) -> bool:
+    return any(char.isdigit() for word in words for char in word)
+
+
+def _stands_for_number(word: str) -> bool:
+    """Return whether a word stands in the place of a number, also with marks or a unit: ``[OL]``, ``OLV``, ``V~--``."""
+    plain = word.strip(_MARKS)
+    glued = any(is_overload(plain[:at]) and usual_meaning(plain[at:]) for at in range(2, len(plain)))
+    return is_blank(plain) or is_overload(plain) or "--" in plain or glued
 
 
 def general_words(words: Sequence[str]) -> Iterator[str]:

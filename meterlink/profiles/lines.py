@@ -23,6 +23,9 @@ from meterlink.profiles.number_text import (
 from meterlink.profiles.refusal import Refusal, RefusalReason
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
 
+BEGINNING_MISSING = "its beginning may be missing"
+"""The detail of the refusal of a line of which only the end is certain."""
+
 _CACHE_SIZE = 1024  # words, and sets of words, whose meaning is kept
 _LONGEST_SHAPE = 60  # characters of an unknown shape in a refusal
 _LONGEST_WORD = 20  # characters of an unknown word in a refusal
@@ -75,7 +78,7 @@ class LineSplitter:
             elif self._overlong or len(line) > self._longest:
                 refusals.append(Refusal(RefusalReason.SHAPE, f"more than {self._longest} bytes", line))
             elif not self._begun or (self._continued and not self._inside):
-                refusals.append(Refusal(RefusalReason.PART, "its beginning may be missing", line))
+                refusals.append(Refusal(RefusalReason.PART, BEGINNING_MISSING, line))
             elif self._packets not in {None, packets}:
                 detail = f"it came in {count_phrase(packets, 'packet')}, not {self._packets}"
                 refusals.append(Refusal(RefusalReason.PART, detail, line))

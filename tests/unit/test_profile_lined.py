@@ -293,4 +293,19 @@ def test_an_unknown_line_that_came_before_each_value_ends_with_it():
     assert texts(text, "MAX", "HOLD", "1.2 V", "1.3 V", "1.4 V")[-1] == "--- V", "told once"
     assert texts(text, "HOLD", "1.2 V", "1.3 V", "DIAL VDC", "1.4 V")[-1] == "1.4 V"
     assert texts(text, "HOLD", "DIAL VDC", "1.3 V", "1.4 V")[-2:] == ["--- V", "1.4 V"]
+    assert texts(text, "HOLD", "1.2 V", "HOLD", "1.2 V", "1.3 V", "HOLD", "1.3 V", "1.4 V")[-1] == "--- V", "once again"
+    for display in ("[---] HOLD", "--V", "OLKOHM", "[OL] LOW", "[1.2] HOLD"):
+        assert texts(text, display, "1.3 V")[-1] == "1.3 V", "it has a value, or its place"
     assert texts(replace(text, packets=None), "HOLD", "1.2 V", "1.3 V")[-1] == "1.3 V", "it may be a part of a line"
+
+
+def test_the_first_line_of_a_connection_may_tell_an_unknown_state():
+    """Its beginning may be missing; what is there is no part of a line with a value."""
+    meter = Meter(TextFormat(packets=1, lines_before=((), ("DIAL VDC",))))
+    assert meter.send(0.0, b"AL OHM\n") == []
+    assert meter.send(0.1, b"1.2 V\n") == ["--- V"]
+    assert meter.send(0.2, b"DIAL VDC\n") == []
+    assert meter.send(0.3, b"1.2 V\n") == ["1.2 V"]
+    tail = Meter(TextFormat(packets=1, lines_before=((), ("DIAL VDC",))))
+    assert tail.send(0.0, b"AL VDC\n") == []
+    assert tail.send(0.1, b"1.2 V\n") == ["1.2 V"]
