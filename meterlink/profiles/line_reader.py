@@ -14,7 +14,10 @@ from meterlink.profiles.lines import BEGINNING_MISSING, LineParser, LineSplitter
 from meterlink.profiles.model import Profile, TextFormat
 from meterlink.profiles.number_text import is_blank, is_overload
 from meterlink.profiles.refusal import Refusal, RefusalReason
-from meterlink.profiles.tokens import NUMBER_AND_UNIT, compile_tokenizer
+from meterlink.profiles.tokens import NUMBER_AND_UNIT
+
+_Words = tuple[str, ...]
+"""The words of a line."""
 
 ANY_NUMBER = "number"
 """In the words of `TextFormat.lines_before`, any number; what follows it in the word stays: ``number%``."""
@@ -52,25 +55,24 @@ def compile_lines(profile: Profile) -> ChannelDecoderFactory:
 class LineReader:
     """Reads the lines of one channel of one connection.
 
-    Lines without a value, as ``HOLD`` or ``F VDC``, say what the value in the next line is. ``before`` are those
-    between the newest line with a value and the one before it. Where values come without such lines, one of them may
-    tell a state for good: behind an unknown line no value counts until a known one comes. If it came before each of
-    several values, it ends with them.
+    A line without a value names the state of the next value: ``HOLD``, ``F VDC``. ``before`` has the words of each such
+    line between the two newest values. Where most values come without such lines, one of them may name a state for
+    good: behind an unknown line no value counts until a known line comes. A line that came before each of several
+    values names the state of these only.
     """
 
     def __init__(self, text: TextFormat, parser: LineParser) -> None:
-        self.before: tuple[bytes, ...] = ()
+        self.before: tuple[_Words, ...] = ()
         self._parser = parser
-        self._tokenize = compile_tokenizer(text)
-        self._known_words = {word for word, _ in text.words} | set(text.ignore)
+        self._known_words = text.known_words
         self._is_glued = text.split_before_number
         self._allowed = tuple(tuple(line.split() for line in lines) for lines in text.lines_before)
-        self._waiting: deque[bytes] = deque(maxlen=1 + max(map(len, self._allowed), default=MOST_LINES_BEFORE))
+        self._waiting: deque[_Words] = deque(maxlen=1 + max(map(len, self._allowed), default=MOST_LINES_BEFORE))
         # Where lines are cut anywhere, two parts of lines may look like one without a value.
         is_whole = text.packets is not None or not text.end
         self._keeps_state = is_whole and () in self._allowed
         self._said = " ".join((*self._known_words, *(line for lines in text.lines_before for line in lines)))
-        self._unknown: bytes | None = None  # the line that told the present state, if it is an unknown one
+        self._unknown: _Words | None = None  # the line that told the present state, if it is an unknown one
         self._times_told = 0  # values in a row before which it came
 
     def read(self, line: bytes, channel: str, timestamp: Timestamp, refusals: list[Refusal]) -> Reading | None:
@@ -88,36 +90,31 @@ class LineReader:
             if strange := self._strange():
                 found = [Refusal(RefusalReason.SHAPE, strange, line)]
                 reading = replace(reading, digits=None, status=Status.INVALID, resolution=None)
-        elif self._tells_state(line):
-            self._waiting.append(line)
-            if self._is_known(line):
-                text = clean_text(" ".join(self._tokenize(line).words), _LONGEST_LINE)
-                refusals.append(Refusal(RefusalReason.OTHER_KIND, text, line))
+        elif self._tells_state(words := self._parser.words_of(line)):
+            self._waiting.append(words)
+            if self._is_known(words):
+                refusals.append(Refusal(RefusalReason.OTHER_KIND, _short(words), line))
                 return None
         refusals += found
         return reading
 
     def note_end(self, end: bytes) -> None:
-        """Take a line whose beginning may be missing: it may have told a state, if the meter is known to do so."""
-        if self._keeps_state and any(self._allowed) and self._has_foreign_word(end):
-            self._unknown, self._times_told = end, 0
+        """Take a line whose beginning is missing: of a meter whose lines name states, it may name an unknown one."""
+        words = self._parser.words_of(end)
+        if self._keeps_state and any(self._allowed) and self._has_foreign_word(words):
+            self._unknown, self._times_told = words, 0
 
-    def words_before(self) -> tuple[tuple[str, ...], ...]:
-        """Return the words of each of the lines ``before``."""
-        return tuple(tuple(self._tokenize(line).words) for line in self.before)
-
-    def _tells_state(self, line: bytes) -> bool:
-        """Return whether a line that was refused may tell what the next value is: it has no value itself.
+    def _tells_state(self, words: _Words) -> bool:
+        """Return whether a refused line has no value itself, so that it may name the state of the next value.
 
         A line with a digit has one, unless the profile knows it; while it is taught, unless no word is that of a value.
         """
-        words = self._tokenize(line).words
         if not words or any(_stands_for_number(word) or self._has_glued_value(word) for word in words):
             return False
         if not _has_digit(words):
             return True
         if self._allowed:
-            return self._is_known(line)
+            return self._is_known(words)
         matches = map(NUMBER_AND_UNIT.fullmatch, words)
         said = {*words, *(match[2] for match in matches if match)}
         return self._known_words != set() and said.isdisjoint(self._known_words)
@@ -128,8 +125,7 @@ class LineReader:
             return False
         return any(word.startswith(known) for known in self._known_words)
 
-    def _is_known(self, line: bytes) -> bool:
-        words = self._tokenize(line).words
+    def _is_known(self, words: _Words) -> bool:
         return any(_are_alike(words, known) for lines in self._allowed for known in lines)
 
     def _note_state(self) -> None:
@@ -144,9 +140,8 @@ class LineReader:
             self._times_told = self._times_told + 1 if telling[-1] == self._unknown else 1
             self._unknown = telling[-1]
 
-    def _has_foreign_word(self, line: bytes) -> bool:
+    def _has_foreign_word(self, words: _Words) -> bool:
         """Return whether a line has neither a digit nor a known word, and a word that is no part of a known one."""
-        words = self._tokenize(line).words
         if _has_digit(words) or any(map(_stands_for_number, words)) or not self._known_words.isdisjoint(words):
             return False
         return any(word not in self._said for word in words)
@@ -154,21 +149,20 @@ class LineReader:
     def _strange(self) -> str:
         """Return how the lines before the value differ from those that are allowed; empty if they do not."""
         if self._unknown is not None:
-            return self._behind(self._unknown)
+            return f"behind the line {_short(self._unknown)}"
         if not self._allowed or (not self.before and () in self._allowed):
             return ""
-        words = self.words_before()
-        if any(len(words) == len(lines) and all(map(_are_alike, words, lines)) for lines in self._allowed):
+        if any(len(self.before) == len(lines) and all(map(_are_alike, self.before, lines)) for lines in self._allowed):
             return ""
-        if not self.before:
-            return "the line before it is missing"
-        return self._behind(self.before[0])
-
-    def _behind(self, line: bytes) -> str:
-        return f"behind the line {clean_text(' '.join(self._tokenize(line).words), _LONGEST_LINE)}"
+        return f"behind the line {_short(self.before[0])}" if self.before else "the line before it is missing"
 
 
-def _has_digit(words: Sequence[str]) -> bool:
+def _short(words: _Words) -> str:
+    """Return a line as a refusal names it."""
+    return clean_text(" ".join(words), _LONGEST_LINE)
+
+
+def _has_digit(words: _Words) -> bool:
     return any(char.isdigit() for word in words for char in word)
 
 
@@ -186,7 +180,7 @@ def general_words(words: Sequence[str]) -> Iterator[str]:
         yield word if match is None else f"{ANY_NUMBER}{match[2]}"
 
 
-def _are_alike(words: Sequence[str], allowed: Sequence[str]) -> bool:
+def _are_alike(words: _Words, allowed: Sequence[str]) -> bool:
     return len(words) == len(allowed) and all(
         told in {word, general} for word, general, told in zip(words, general_words(words), allowed, strict=True)
     )

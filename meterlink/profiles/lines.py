@@ -21,7 +21,7 @@ from meterlink.profiles.number_text import (
     states_no_number,
 )
 from meterlink.profiles.refusal import Refusal, RefusalReason
-from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
+from meterlink.profiles.tokens import NUMBER_AND_UNIT, Tokens, blank_out_checksums, compile_tokenizer
 
 BEGINNING_MISSING = "its beginning may be missing"
 """The detail of the refusal of a line of which only the end is certain."""
@@ -192,8 +192,15 @@ class LineParser:
             interpretation.relative,
         )
 
+    def words_of(self, line: bytes) -> tuple[str, ...]:
+        """Return the words of a line, without its check characters."""
+        return tuple(self._tokens_of(line).words)
+
+    def _tokens_of(self, line: bytes) -> Tokens:
+        return self._tokenize(blank_out_checksums(line, self._text.checksums))
+
     def _content_of(self, line: bytes) -> _LineContent:
-        tokens = self._tokenize(blank_out_checksums(line, self._text.checksums))
+        tokens = self._tokens_of(line)
         content = _LineContent(bool(tokens.words))
         numbers, meanings = content.numbers, content.meanings
         kinds: list[str] = []

@@ -500,6 +500,11 @@ class TextFormat:
     lines_before: tuple[tuple[str, ...], ...] = ()
     same_numbers: tuple[int, ...] = ()
 
+    @property
+    def known_words(self) -> frozenset[str]:
+        """The words of ``words`` and of ``ignore``."""
+        return frozenset(word for word, _ in self.words) | frozenset(self.ignore)
+
 
 @dataclass(frozen=True, slots=True)
 class Match:

@@ -44,7 +44,7 @@ def compile_tokenizer(text_format: TextFormat) -> Callable[[bytes], Tokens]:
     sign = re.compile(
         r"([+-])\s+(?=[0-9.])" if text_format.split_before_number else rf"(?:(?<=[{separators}])|^)([+-])\s+(?=[0-9.])"
     )
-    unsplit = {word for word, _ in text_format.words} | set(text_format.ignore)
+    unsplit = text_format.known_words
 
     def tokenize(line: bytes) -> Tokens:
         try:
@@ -70,6 +70,6 @@ def compile_tokenizer(text_format: TextFormat) -> Callable[[bytes], Tokens]:
     return tokenize
 
 
-def _split_word(word: str, unsplit: set[str]) -> tuple[str, ...]:
+def _split_word(word: str, unsplit: frozenset[str]) -> tuple[str, ...]:
     match = None if word in unsplit else _WORD_AND_NUMBER.fullmatch(word)
     return (word,) * bool(word) if match is None else (match[1], match[2])

@@ -273,8 +273,8 @@ def _worded_formats(text_format: TextFormat, samples: Sequence[Sample]) -> Itera
 def unknown_words(text_format: TextFormat, lines: Sequence[tuple[float, bytes]]) -> list[str]:
     """Return the words of ``lines`` without a meaning in ``text_format``, the most frequent first, safe to print."""
     read = _reader(text_format)
-    known = {word for word, _ in text_format.words} | set(text_format.ignore)
-    known |= {word for before in text_format.lines_before for line in before for word in line.split()}
+    before = {word for lines_before in text_format.lines_before for line in lines_before for word in line.split()}
+    known = text_format.known_words | before
     met = Counter(word for _, line in lines for word in dict.fromkeys(read(line).words) if word not in known)
     return [
         clean_text(word, _LONGEST_WORD)

@@ -1,4 +1,4 @@
-"""Lines without a value before those with one: ``HOLD``, ``F VDC``. They say what the value is."""
+"""Lines without a value, as ``HOLD`` and ``F VDC``: they name the state of the value in the next line."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -18,7 +18,7 @@ from meterlink.teach.unexplained import UnexplainedError
 
 _Words = tuple[tuple[str, ...], ...]
 
-_OF_EITHER = "the lines without a value may tell what the value before them was, or the one behind them"
+_OF_EITHER = "lines without a value stand halfway between two values: each may belong to either"
 
 
 @dataclass(slots=True)
@@ -65,7 +65,7 @@ def find_lines_before(
     changed; a whole number that never changed may be the code of a state.
 
     Raises:
-        UnexplainedError: the lines may as well tell what the value before them was.
+        UnexplainedError: the lines may belong to the value before them as well.
     """
     before, kinds = _sequences(text, lines)
     found: Counter[tuple[str, ...]] = Counter()
@@ -99,7 +99,7 @@ def _sequences(
     for seconds, line in lines:
         refusals: list[Refusal] = []
         reader.read(line, "", Timestamp(0, 0), refusals)
-        words = reader.words_before()
+        words = reader.before
         newest = words or newest
         before.setdefault(line, []).append(_Came(seconds, words, newest))
         first_behind = seconds if first_behind is None else first_behind

@@ -65,8 +65,8 @@ def find_ways(capture: Capture, head: ProfileHead, is_stopped: IsStopped) -> Ite
     described = [packet.channel for packet, label in pair_packets(capture) if label is not None]
     channels = sorted(dict.fromkeys(described), key=lambda channel: -described.count(channel))
     packets = {channel: [one for one in capture.packets if one.channel == channel] for channel in channels}
-    texts = {channel for channel in channels if is_text(packets[channel])}
-    for channel in filter(texts.__contains__, channels):
+    texts = [channel for channel in channels if is_text(packets[channel])]
+    for channel in texts:
         yield from _text_ways(head, channel, packets[channel], is_stopped)
     for cut in joined_candidates(capture):
         yield _binary_way(head, cut, is_stopped)

@@ -300,7 +300,7 @@ def test_an_unknown_line_that_came_before_each_value_ends_with_it():
 
 
 def test_the_first_line_of_a_connection_may_tell_an_unknown_state():
-    """Its beginning may be missing; what is there is no part of a line with a value."""
+    """Its beginning is missing. The end of a line with a value has known words, and names no state."""
     meter = Meter(TextFormat(packets=1, lines_before=((), ("DIAL VDC",))))
     assert meter.send(0.0, b"AL OHM\n") == []
     assert meter.send(0.1, b"1.2 V\n") == ["--- V"]

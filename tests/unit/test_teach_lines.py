@@ -145,13 +145,14 @@ def test_word_without_an_entry_is_asked_for():
     assert decoded(report.profile, "1.00 VDC BAT\n").status is Status.INVALID
 
 
-def test_lines_that_end_in_a_checksum():
-    def sealed(text):
-        total = 0
-        for byte in text.encode():
-            total ^= byte
-        return f"${text}*{total:02X}\n"
+def sealed(text):
+    total = 0
+    for byte in text.encode():
+        total ^= byte
+    return f"${text}*{total:02X}\n"
 
+
+def test_lines_that_end_in_a_checksum():
     shown = [(f"{abs(value) / 100:.2f} V DC", sealed(f"DCV {abs(value) / 100:.2f}")) for value in draws()]
     report = taught(shown)
     assert report.profile is not None
@@ -407,6 +408,17 @@ def test_a_line_that_tells_the_function_comes_before_each_number():
     assert all_decoded(report.profile, "F VDC", "N 1.20", "F VDC", "N 1.31") == ["1.20 V DC", "1.31 V DC"]
     assert all_decoded(report.profile, "N 1.20") == ["--- V DC"]
     assert all_decoded(report.profile, "F VAC", "N 1.20", "F VDC", "HOLD", "N 1.20") == ["--- V DC"] * 4
+
+
+def test_the_check_characters_of_a_line_before_are_none_of_its_words():
+    numbers = [f"{value / 100:.2f}" for value in draws()]
+    report = taught([(f"{number} V DC", sealed("F VDC") + sealed(f"N {number}")) for number in numbers], cut=40)
+    assert report.profile is not None
+    assert report.profile.text is not None
+    assert report.profile.text.checksums
+    assert report.profile.text.lines_before == (("$F VDC*",),)
+    lines = [sealed(text)[:-1] for text in ("F VDC", "N 1.20", "F VAC", "N 1.20")]
+    assert all_decoded(report.profile, *lines) == ["1.20 V DC", "--- V DC", "--- V DC"]
 
 
 def test_numbers_in_a_line_before_are_any_if_they_changed():
