@@ -22,8 +22,6 @@ def mark_counted(profile: Profile, way: Way) -> Profile:
         if frame != first[1]:
             first = seconds, frame
         old += seconds - first[0] > OLDEST / 1e9
-    return (
-        profile
-        if old > limits.MOST_LOST * len(way.frames)
-        else replace(profile, framing=replace(framing, counted=True))
-    )
+    if old > limits.MOST_LOST * len(way.frames):
+        return profile
+    return replace(profile, framing=replace(framing, counted=True))
