@@ -116,17 +116,19 @@ class MqttClient:
         self._paho = self._client._client  # noqa: SLF001 - aiomqtt hides the reason codes
         # It would log every lost connection as an error; the caller of this class says it, and once.
         self._paho.disable_logger()
+        self._loop = asyncio.get_running_loop()
         self._unacknowledged: dict[int, asyncio.Future[PublishResult]] = {}
         self.receive_maximum = LARGEST_RECEIVE_MAXIMUM
         self.largest_packet: int | None = None
-        self.ended: asyncio.Future[Closure] = asyncio.get_running_loop().create_future()
+        self.ended: asyncio.Future[Closure] = self._loop.create_future()
         self._socket: BufferedSocket | None = None
         self._is_ending = False
-        self._hung_up: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._hung_up: asyncio.Future[None] = self._loop.create_future()
         self._aiomqtt_callbacks = self._paho.on_connect, self._paho.on_disconnect
         self._paho.on_connect = self._on_connect
         self._paho.on_disconnect = self._on_disconnect
         self._paho.on_publish = self._on_publish
+        self._paho.on_socket_register_write = self._on_connect_queued
 
     async def connect(self) -> Closure | None:
         """Connect; return the reason if there is no connection, else None.
@@ -174,7 +176,7 @@ class MqttClient:
         Raises:
             NotConnectedError: the connection has ended.
         """
-        answer: asyncio.Future[PublishResult] = asyncio.get_running_loop().create_future()
+        answer: asyncio.Future[PublishResult] = self._loop.create_future()
         properties = _PackedProperties(message)
         # Fixed header (at most 1 + 4 bytes), topic with its length, packet identifier, properties, payload.
         size = 5 + 2 + len(message.topic.encode()) + 2 + len(properties.packed) + len(message.payload)
@@ -216,12 +218,22 @@ class MqttClient:
         if not self.ended.done() and not self._is_ending:
             self.ended.set_result(closure)
 
-    def _on_socket_register_write(self, client: paho.Client, userdata: object, sock: Any) -> None:
-        # aiomqtt registers a writer later, because it connects in another thread. By then the socket may be closed and
-        # its number reused by another socket, whose writer would spin. After connecting only the loop's thread calls
-        # this method. The socket mostly takes every byte at once: it needs a writer only where it does not.
+    def _on_connect_queued(self, client: paho.Client, userdata: object, sock: Any) -> None:
+        # In the thread that connects. aiomqtt would register a writer under the socket's number, later: by then the
+        # socket may be closed, and the number another socket's, whose writer would spin.
         del client, userdata, sock
-        asyncio.get_running_loop().call_soon(self._write)
+        self._loop.call_soon_threadsafe(self._write_connect)
+
+    def _write_connect(self) -> None:
+        sock = self._paho.socket()
+        if sock is not None and sock.fileno() >= 0:
+            self._loop.add_writer(sock.fileno(), self._paho.loop_write)  # paho removes it
+
+    def _on_socket_register_write(self, client: paho.Client, userdata: object, sock: Any) -> None:
+        # After connecting only the loop's thread calls this method. The socket mostly takes every byte at once: it
+        # needs a writer only where it does not.
+        del client, userdata, sock
+        self._loop.call_soon(self._write)
 
     def _write(self) -> None:
         sock = self._socket
@@ -236,11 +248,10 @@ class MqttClient:
             self._end(Closure(cause=error))
             return
         if sock.fileno() >= 0:
-            loop = asyncio.get_running_loop()
             if sock.has_unsent:
-                loop.add_writer(sock.fileno(), self._write)
+                self._loop.add_writer(sock.fileno(), self._write)
             else:
-                loop.remove_writer(sock.fileno())
+                self._loop.remove_writer(sock.fileno())
 
     def _on_connect(
         self, client: paho.Client, userdata: object, flags: Any, reason: ReasonCode, properties: Properties | None
