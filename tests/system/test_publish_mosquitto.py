@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import shutil
+import ssl
 import sys
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
@@ -342,8 +343,14 @@ async def configuration_fault(broker: BrokerConfig) -> str:
 
 # TLS 1.3 refuses a certificate after the handshake, TLS 1.2 in it.
 @pytest.mark.fault("tls-fault")
-@pytest.mark.parametrize("version", ["tlsv1.3", "tlsv1.2"])
-async def test_a_broker_that_asks_for_a_certificate_gets_it_or_the_fault_is_named(tmp_path: Path, version: str) -> None:
+@pytest.mark.parametrize("version", ["TLSv1.3", "TLSv1.2"])
+async def test_a_broker_that_asks_for_a_certificate_gets_it_or_the_fault_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, version: str
+) -> None:
+    # The broker's own tls_version is the lowest one that it takes.
+    newest = tmp_path / "openssl.cnf"
+    newest.write_text(f"openssl_conf = c\n[c]\nssl_conf = s\n[s]\nsystem_default = d\n[d]\nMaxProtocol = {version}\n")
+    monkeypatch.setenv("OPENSSL_CONF", str(newest))
     authority, stranger = Authority(tmp_path), Authority(tmp_path, "strange authority")
     certificate, key = authority.issue("test broker")
     lines = (
@@ -351,9 +358,14 @@ async def test_a_broker_that_asks_for_a_certificate_gets_it_or_the_fault_is_name
         f"keyfile {key}",
         f"cafile {authority.path}",
         "require_certificate true",
-        f"tls_version {version}",
     )
     async with running_broker(tmp_path, *lines) as mosquitto:
+        own, own_key = authority.issue("van")
+        context = ssl.create_default_context(cafile=authority.path)
+        context.load_cert_chain(own, own_key)
+        _, writer = await asyncio.open_connection("127.0.0.1", mosquitto.port, ssl=context)
+        assert writer.get_extra_info("ssl_object").version() == version
+        writer.close()
 
         def broker(certificate: Path | None = None, key: Path | None = None) -> BrokerConfig:
             return BrokerConfig(
@@ -365,7 +377,6 @@ async def test_a_broker_that_asks_for_a_certificate_gets_it_or_the_fault_is_name
                 key_file=key,
             )
 
-        own, own_key = authority.issue("van")
         outbox = MemoryOutbox(["meterlink/van/readings/amber"])
         async with publishing(Publisher(broker(own, own_key), "van", outbox, Notices())):
             await outbox.empty()
