@@ -290,16 +290,19 @@ def test_a_corrected_profile_corrects_the_readings_of_the_wrong_one(tmp_path: Pa
     (profiles / "rowan.toml").write_text(PROFILE.replace("places = 2", "places = 3"), encoding="utf-8")
     results = []
 
+    version = factory_identity(compile_profile(parse_profile(PROFILE, "rowan.toml")))[1]
+    command: Any = {
+        "id": 1, "command": CommandName.DECODE_AGAIN, "meter": ADDRESS, "since_utc_ns": 0, "text": version,
+    }  # fmt: skip
+
     async def correct(station: Station) -> None:
         await station.started.wait()
         while not Reader(tmp_path / DATABASE_FILE).history():  # noqa: ASYNC110  # the record has no event
             await asyncio.sleep(1)
         assert Reader(tmp_path / DATABASE_FILE).history()[0].reading.text == "4.410 µF"
+        results.append(await station.result_of(command))  # the station has the wrong one
         (profiles / "rowan.toml").write_text(PROFILE, encoding="utf-8")
-        command: Any = {"id": 1, "command": CommandName.DECODE_AGAIN, "meter": ADDRESS, "since_utc_ns": 0,
-                        "text": factory_identity(compile_profile(parse_profile(PROFILE, "rowan.toml")))[1]}  # fmt: skip
-        results.append(await station.result_of(command))  # it has not read the file yet
-        await asyncio.sleep(3)
+        await asyncio.sleep(3)  # now it has read the file
         results.append(await station.result_of(command))
 
     run_station(tmp_path, Settings("test"), 1, during=correct)
