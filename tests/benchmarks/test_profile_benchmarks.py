@@ -7,7 +7,7 @@ the profile also verifies it, looks up the meanings of its codes, scales, and ma
 import struct
 from collections.abc import Callable
 from decimal import Decimal
-from time import perf_counter
+from time import process_time
 
 import construct
 import pytest
@@ -79,14 +79,14 @@ def by_hand(channel: str, packet: bytes, timestamp: Timestamp) -> tuple[Reading,
 
 
 def seconds(*calls: Callable[[], object]) -> list[float]:
-    """Return the shortest time (s) of one call of each; their rounds alternate, under the same load of the machine."""
+    """Return the shortest CPU time (s) of one call of each; their rounds alternate."""
     shortest = [float("inf")] * len(calls)
     for _ in range(ROUNDS):
         for number, call in enumerate(calls):
-            start = perf_counter()
+            start = process_time()
             for _ in range(CALLS):
                 call()
-            shortest[number] = min(shortest[number], perf_counter() - start)
+            shortest[number] = min(shortest[number], process_time() - start)
     return [duration / CALLS for duration in shortest]
 
 
