@@ -15,6 +15,7 @@ import pytest
 from meterlink.publish.broker import BrokerConfig
 from meterlink.publish.delivery import MAX_IN_FLIGHT
 from meterlink.publish.publisher import CONFIGURATION_RETRY_DELAY, LONGEST_RETRY_DELAY, Publisher
+from meterlink_simulators.virtual_time import run_in_virtual_time
 from support.fault_marks import FaultTimes
 from support.outboxes import MemoryOutbox, OutboxEntry
 from support.scripted_broker import DISCONNECT, PUBACK, Client, Stub, stub
@@ -104,44 +105,54 @@ async def test_a_broker_that_accepts_and_does_not_answer_is_given_up() -> None:
 
 
 @pytest.mark.fault("half-open")
-async def test_a_broker_that_freezes_is_noticed_by_keepalive(
+def test_a_broker_that_freezes_is_noticed_by_keepalive(
     monkeypatch: pytest.MonkeyPatch, fault_times: FaultTimes
 ) -> None:
-    frozen = asyncio.Event()
-    ahead = 0.0
-    real = paho.time_func
-    monkeypatch.setattr(paho, "time_func", lambda: real() + ahead)
+    is_frozen = False
 
     async def freeze(_: Stub, client: Client) -> None:
+        nonlocal is_frozen
         await client.accept()
-        frozen.set()
+        is_frozen = True
         await client.reader.read()
 
-    async with stub(freeze) as broker, publishing(broker.port, MemoryOutbox([])) as running:
-        async with asyncio.timeout(GENEROUS):
-            await frozen.wait()
-            # paho reads its clock once a second: after one keepalive it sends a ping, after another it disconnects.
-            for _ in range(2):
-                ahead += 26
-                with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(running.sleep.stuck.wait(), 2)
-            await running.stuck()
-        assert running.publisher.state == "waiting"
-        assert "eep alive" in running.notices[-1][1]
-        fault_times.noticed(ahead)
+    async def run() -> None:
+        loop = asyncio.get_running_loop()
+        monkeypatch.setattr(paho, "time_func", loop.time)
+        async with stub(freeze) as broker, publishing(broker.port, MemoryOutbox([])) as running:
+            begin = loop.time()
+            # A ping after one keepalive of 25 s, the end after another; paho reads its clock once a second.
+            async with asyncio.timeout(2 * 25 + 5):
+                await running.sleep.stuck.wait()
+            assert running.publisher.state == "waiting"
+            assert "eep alive" in running.notices[-1][1]
+            fault_times.noticed(loop.time() - begin)
+        await other_tasks_ended()
+
+    run_in_virtual_time(run(), busy=lambda: not is_frozen)
 
 
 @pytest.mark.fault("half-open")
-async def test_a_broker_that_pings_back_but_never_acknowledges_is_given_up() -> None:
+def test_a_broker_that_pings_back_but_never_acknowledges_is_given_up() -> None:
+    was_published = False
+
     async def unhelpful(_: Stub, client: Client) -> None:
+        nonlocal was_published
         await client.accept()
+        await client.published()
+        was_published = True
         await client.reader.read()
 
-    outbox = MemoryOutbox(["meterlink/van/readings/a"])
-    async with stub(unhelpful) as broker, publishing(broker.port, outbox, reply_timeout=0.2) as running:
-        await running.stuck()
-        assert "acknowledged" in running.notices[-1][1]
-        assert outbox.entries
+    async def run() -> None:
+        outbox = MemoryOutbox(["meterlink/van/readings/a"])
+        async with stub(unhelpful) as broker, publishing(broker.port, outbox, reply_timeout=GENEROUS / 2) as running:
+            await running.stuck()
+            assert "acknowledged" in running.notices[-1][1]
+            assert outbox.entries
+        await other_tasks_ended()
+
+    # However long this machine needs to connect and to publish: time passes only afterwards.
+    run_in_virtual_time(run(), busy=lambda: not was_published)
 
 
 @pytest.mark.fault("published-twice")
