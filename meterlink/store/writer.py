@@ -146,6 +146,7 @@ class Writer:
         self._newest_connection_id = 0
         self._closing = True
         self._check_due = False
+        self._is_mending = False
         self.ended: DatabaseMovedError | None = None
         """The fault that has ended the writer for good; None while it can go on."""
         # The writer thread's own:
@@ -223,8 +224,8 @@ class Writer:
 
     @property
     def busy(self) -> bool:
-        """Whether a batch or another request is not committed yet."""
-        return self._unfinished > 0
+        """Whether a batch or another request is not committed yet, or a file that was moved is being written again."""
+        return self._unfinished > 0 or self._is_mending
 
     def submit(self, batch: Batch) -> Future[None]:
         """Commit a batch completely or not at all."""
@@ -630,6 +631,7 @@ class Writer:
         """
         try:
             while (fault := self._database.fault()) is not None:
+                self._is_mending = True
                 self._working_since_ns = None  # a copy takes as long as the file is large
                 self._begin_fault(DatabaseMovedError(f"{self._path} {fault}."))
                 if fault is FileFault.REPLACED:
@@ -641,6 +643,8 @@ class Writer:
             problem = as_store_error(error, self._path) if isinstance(error, sqlite3.Error) else error
             self._begin_fault(problem)
             return problem
+        finally:
+            self._is_mending = False
         return None
 
     def _begin_fault(self, fault: StoreError) -> None:
