@@ -77,13 +77,7 @@ class LinkServer:
         self._faults = FaultLog()
 
     async def __aenter__(self) -> Self:
-        try:
-            self._server = await (self._serve_tcp() if self._tcp else self._serve_unix())
-        except OSError as error:
-            raise LinkError(
-                f"The station's socket in {self._folder} cannot be opened: {error.strerror or error}.",
-                "Check that the folder can be written to.",
-            ) from error
+        self._server = await self._serve()
         return self
 
     async def __aexit__(
@@ -91,12 +85,12 @@ class LinkServer:
     ) -> None:
         if self._server is not None:
             self._server.close()
+            self._server = None
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
         self._faults.close()
-        for path in (token_path(self._folder),) if self._tcp else (socket_path(self._folder),):
-            path.unlink(missing_ok=True)
+        self._path.unlink(missing_ok=True)
 
     async def open_again(self) -> None:
         """Open the socket anew if its file was removed, with the data folder; watchers that are connected stay.
@@ -105,10 +99,14 @@ class LinkServer:
             LinkError: it cannot be opened.
         """
         before = self._server
-        path = token_path(self._folder) if self._tcp else socket_path(self._folder)
-        if before is None or path.exists():
+        if before is None or self._path.exists():
             return
-        await self.__aenter__()
+        server = await self._serve()
+        if self._server is not before:  # the station ended meanwhile
+            server.close()
+            self._path.unlink(missing_ok=True)
+            return
+        self._server = server
         before.close()
 
     @property
@@ -126,8 +124,27 @@ class LinkServer:
         for watcher in self._watchers:
             watcher.queue_message(topic, line)
 
+    @property
+    def _path(self) -> Path:
+        """The file by which watchers find this server."""
+        return token_path(self._folder) if self._tcp else socket_path(self._folder)
+
+    async def _serve(self) -> asyncio.Server:
+        """Return a new server at the path.
+
+        Raises:
+            LinkError: it cannot be opened.
+        """
+        try:
+            return await (self._serve_tcp() if self._tcp else self._serve_unix())
+        except OSError as error:
+            raise LinkError(
+                f"The station's socket in {self._folder} cannot be opened: {error.strerror or error}.",
+                "Check that the folder can be written to.",
+            ) from error
+
     async def _serve_unix(self) -> asyncio.Server:
-        path = socket_path(self._folder)
+        path = self._path
         if path.parent != self._folder:
             path.parent.mkdir(mode=PRIVATE_FOLDER, exist_ok=True)
             owner = path.parent.stat()
@@ -136,24 +153,24 @@ class LinkServer:
         # This process has the database's lock, so an existing socket is a dead daemon's.
         path.unlink(missing_ok=True)
         listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        before = os.umask(0o177)
         try:
-            listener.bind(str(path))
-        except OSError:
+            _bind_private(listener, path)
+            return await asyncio.start_unix_server(self._accept, sock=listener, limit=LONGEST_LINE)
+        except BaseException:  # also where this is cancelled: the station ends
             listener.close()
             raise
-        finally:
-            os.umask(before)
-        return await asyncio.start_unix_server(self._accept, sock=listener, limit=LONGEST_LINE)
 
     async def _serve_tcp(self) -> asyncio.Server:
         server = await asyncio.start_server(self._accept, "127.0.0.1", 0, limit=LONGEST_LINE)
         self._token = secrets.token_urlsafe(24)
-        path = token_path(self._folder)
-        path.unlink(missing_ok=True)
-        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE_FILE)
-        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-            json.dump({"port": server.sockets[0].getsockname()[1], "token": self._token}, file)
+        try:
+            self._path.unlink(missing_ok=True)
+            descriptor = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE_FILE)
+            with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+                json.dump({"port": server.sockets[0].getsockname()[1], "token": self._token}, file)
+        except OSError:
+            server.close()
+            raise
         return server
 
     async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -237,6 +254,19 @@ class LinkServer:
             log.debug("A command failed", exc_info=True)
             result = CommandResult(f"The command failed: {place}. This is a fault in Meterlink.", exit_code=1)
         return _encode_reply(number, result)
+
+
+def _bind_private(listener: socket.socket, path: Path) -> None:
+    """Bind a socket to a path that only the owner may open.
+
+    Raises:
+        OSError: the path cannot be made.
+    """
+    before = os.umask(0o177)
+    try:
+        listener.bind(str(path))
+    finally:
+        os.umask(before)
 
 
 async def _close(writer: asyncio.StreamWriter) -> None:

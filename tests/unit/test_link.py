@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import gc
 import json
 import stat
 import sys
@@ -93,6 +94,34 @@ async def test_a_socket_that_was_removed_is_opened_again_and_its_watchers_stay(t
             assert await client.send(CommandName.NEXT) == ""
             await client.close()
     assert remove_files(tmp_path) == 0
+
+
+@pytest.mark.fault("database-removed")
+@both
+@pytest.mark.parametrize("is_cancelled", [False, True])
+async def test_a_station_that_ends_while_its_socket_is_opened_again_leaves_none(
+    tmp_path: Path, tcp: bool, is_cancelled: bool
+) -> None:
+    async with serve(tmp_path, tcp=tcp) as server:
+        remove_files(tmp_path)
+        opening = asyncio.create_task(server.open_again())
+        await asyncio.sleep(0)  # it has begun
+        assert not opening.done()
+        if is_cancelled:
+            opening.cancel()
+    await asyncio.wait({opening})
+    assert opening.cancelled() == is_cancelled
+    assert remove_files(tmp_path) == 0
+    assert len(asyncio.all_tasks()) == 1
+    gc.collect()  # an open socket would be a warning
+
+
+@both
+async def test_a_folder_that_cannot_be_written_to_is_named(tmp_path: Path, tcp: bool) -> None:
+    with pytest.raises(LinkError, match="cannot be opened: No such file or directory"):
+        async with serve(tmp_path / "missing", tcp=tcp):
+            pass
+    gc.collect()
 
 
 @pytest.mark.fault("another-account")
