@@ -1,10 +1,8 @@
 """The files of a broker's credentials, read at every attempt: a corrected one works without a restart."""
 
-import contextlib
 import ssl
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from meterlink.core.errors import SettingsError
 from meterlink.publish.broker import BrokerConfig, ConfigurationError
@@ -141,15 +139,6 @@ def _socket_class(faults: list[ssl.SSLError]) -> type[ssl.SSLSocket]:
                 return super().recv(buflen, flags)
             except ssl.SSLError as error:
                 _note(error)
-                raise
-
-        def send(self, data: Any, flags: int = 0) -> int:
-            # If that refusal came before this message was sent, the connection ends here, with the refusal unread.
-            try:
-                return super().send(data, flags)
-            except (ConnectionError, ssl.SSLEOFError):
-                with contextlib.suppress(OSError):
-                    self.recv()
                 raise
 
     def _note(error: BaseException) -> None:

@@ -155,10 +155,6 @@ class MqttClient:
         if error is not None:
             self.cut()
             return _closure(error)
-        sock = self._paho.socket()
-        if sock is not None:  # it may have ended already
-            self._paho._sock = self._socket = BufferedSocket(sock)  # noqa: SLF001 - no public way to give a socket
-        self._paho.on_socket_register_write = self._on_socket_register_write
         self._client._disconnected.add_done_callback(self._on_end)  # noqa: SLF001 - no public name
         return None
 
@@ -226,12 +222,14 @@ class MqttClient:
 
     def _write_connect(self) -> None:
         sock = self._paho.socket()
-        if sock is not None and sock.fileno() >= 0:
-            self._loop.add_writer(sock.fileno(), self._paho.loop_write)  # paho removes it
+        if sock is not None:  # it may have ended already
+            self._paho._sock = self._socket = BufferedSocket(sock)  # noqa: SLF001 - no public way to give a socket
+            self._paho.on_socket_register_write = self._on_socket_register_write
+            self._write()
 
     def _on_socket_register_write(self, client: paho.Client, userdata: object, sock: Any) -> None:
-        # After connecting only the loop's thread calls this method. The socket mostly takes every byte at once: it
-        # needs a writer only where it does not.
+        # From here on only the loop's thread calls. The socket mostly takes every byte at once: it needs a writer only
+        # where it does not.
         del client, userdata, sock
         self._loop.call_soon(self._write)
 
